@@ -1,0 +1,1 @@
+"""Tallymast: a web dashboard for remote sites polled by radio."""

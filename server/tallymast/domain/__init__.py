@@ -1,0 +1,1 @@
+"""Pure rules of the trade: arguments in, answer out; no I/O, clock, logging, web or database."""
