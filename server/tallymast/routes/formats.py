@@ -1,0 +1,157 @@
+"""How numbers, times and ages are written for people.
+
+Ages are written by the server and kept going in the browser (web/static/js/ages.js); both
+use the same steps.
+"""
+
+import math
+from collections.abc import Callable
+from datetime import UTC, datetime, tzinfo
+
+from markupsafe import Markup
+
+from tallymast.domain.model import Point, PointKind, Reading
+
+GROUP = "\u202f"  # narrow no-break space
+MINUS = "\u2212"
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def iso(ms: int | None) -> str | None:
+    """Return an instant as the API writes it, ``2026-03-08T07:00:00.000Z``."""
+    if ms is None:
+        return None
+    at = datetime.fromtimestamp(ms // 1000, UTC)
+    return f"{at:%Y-%m-%dT%H:%M:%S}.{ms % 1000:03d}Z"
+
+
+def lasting(span_ms: float) -> str:
+    """Return a span in one or two units, rounded down: ``40 s``, ``3 h 10 min``, ``9 days``."""
+    seconds = max(int(span_ms // 1000), 0)
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes = seconds // 60
+    if minutes < 60:
+        return f"{minutes} min"
+    hours = minutes // 60
+    if hours < 48:
+        return f"{hours} h {minutes % 60} min" if minutes % 60 else f"{hours} h"
+    return f"{hours // 24} days"
+
+
+def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
+    """Return an instant on the wall clock; with the day where it is not today's."""
+    at = datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone)
+    now = datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(zone)
+    time = f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
+    if at.date() == now.date():
+        return time
+    day = f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]}"
+    if at.year != now.year:
+        day += f" {at.year}"
+    return f"{day} {time}"
+
+
+class Clock:
+    """Writes times for one page: where people are, and what time it is now."""
+
+    def __init__(self, zone: tzinfo, now_ms: int) -> None:
+        self.zone = zone
+        self.now_ms = now_ms
+
+    def at(self, ms: int, seconds: bool = False) -> Markup:
+        """Return ``08:02`` as a time element."""
+        return Markup('<time datetime="{}">{}</time>').format(
+            iso(ms), clock(ms, self.now_ms, self.zone, seconds)
+        )
+
+    def ago(self, ms: int) -> Markup:
+        """Return ``40 s ago`` as a time element that goes on in the browser."""
+        return self._running("ago", ms, f"{lasting(self.now_ms - ms)} ago")
+
+    def lasts(self, ms: int) -> Markup:
+        """Return ``3 h 10 min``, the span since then, going on in the browser."""
+        return self._running("for", ms, lasting(self.now_ms - ms))
+
+    def _running(self, form: str, ms: int, words: str) -> Markup:
+        return Markup('<time data-age="{}" datetime="{}">{}</time>').format(form, iso(ms), words)
+
+
+def decimals_of(point: Point) -> int | None:
+    """Return how many decimals a point's value deserves, None where its scaling does not say.
+
+    As many as the step of one count shows, and no more than a thousandth of the span needs.
+    """
+    if point.raw is None or point.value is None:
+        return None
+    counts, span = abs(point.raw[1] - point.raw[0]), abs(point.value[1] - point.value[0])
+    if not counts or not span:
+        return None
+    by_step = math.ceil(-math.log10(span / counts) - 1e-9)
+    if point.kind in (PointKind.SUPPLY_VOLTAGE, PointKind.TOTALIZER):
+        return min(max(by_step, 0), 3)
+    by_span = math.floor(-math.log10(span / 1000) + 1e-9)
+    return min(max(min(by_step, by_span), 0), 6)
+
+
+def number(value: float, decimals: int | None = None) -> str:
+    """Return a number with grouped digits and a true minus sign."""
+    if isinstance(value, int) or (decimals is None and float(value).is_integer()):
+        text = f"{value:,.0f}"
+    elif decimals is None:
+        digits = max(3 - math.floor(math.log10(abs(value))), 0) if value else 0
+        text = f"{value:,.{min(digits, 6)}f}"
+    else:
+        text = f"{value:,.{decimals}f}"
+    if text.startswith("-") and not text.strip("-0.,"):
+        text = text[1:]  # a tiny negative rounds to 0, not to minus 0
+    return text.replace(",", GROUP).replace("-", MINUS)
+
+
+def measure(value: float, point: Point) -> str:
+    """Return a value of this point with its unit."""
+    return with_unit(number(value, decimals_of(point)), point.unit)
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a number and its unit, which stay on one line."""
+    return f"{text}\u00a0{unit}" if unit else text
+
+
+def value_words(reading: Reading | None, point: Point) -> str:
+    """Return a reading's value with its unit, the contact's word, or ``unknown``."""
+    if reading is None or reading.value is None:
+        return "unknown"
+    if isinstance(reading.value, bool):
+        return (point.words or ("off", "on"))[int(reading.value)]
+    if isinstance(reading.value, str):
+        return reading.value
+    return measure(reading.value, point)
+
+
+def share(part: int, whole: int) -> str:
+    """Return a share in per cent that never says 100 when something is missing, nor 0 when not."""
+    if whole == 0:
+        return "none asked"
+    percent = 100 * part / whole
+    if part == whole:
+        return "100\u00a0%"
+    if percent > 99.9:
+        return ">\u200999.9\u00a0%"
+    return f"{max(percent, 0.1 if part else 0):.1f}\u00a0%"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """Return ``1 site`` or ``3 sites``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+Formats = dict[str, Callable[..., object]]
+FILTERS: Formats = {
+    "iso": iso,
+    "lasting": lasting,
+    "number": number,
+    "share": share,
+    "plural": plural,
+}

@@ -1,0 +1,217 @@
+"""Findings in plain sentences: what is so, since when, what it means, what to look at.
+
+One sentence a cause; every time as clock and age; never a bare code, never a value without
+its age.
+"""
+
+from functools import singledispatch
+
+from markupsafe import Markup
+
+from tallymast.domain.health import findings as f
+from tallymast.domain.model import Reading, Site
+from tallymast.routes.formats import Clock, measure, number, plural, value_words
+
+# MODBUS Application Protocol V1.1b3 section 7, in words a technician can act on.
+_REFUSALS = {
+    1: "it does not know this Modbus function; its profile does not fit the station",
+    2: "it has no such register; its register map does not fit the station",
+    3: "it does not accept this number of registers; its profile does not fit the station",
+    4: "it reports a device failure; look at the station itself",
+    10: "a gateway on the way has no path to it; look at that gateway's own settings",
+}
+
+
+@singledispatch
+def sentence(finding: f.Finding, clock: Clock, names: dict[str, str]) -> Markup:
+    """Return the sentence that says a finding.
+
+    Args:
+        finding: what is so.
+        clock: writes times and ages.
+        names: the sites' names by key.
+
+    """
+    raise NotImplementedError(type(finding).__name__)
+
+
+@sentence.register
+def _(finding: f.GatewayLost, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup(
+        "{} cannot be reached since {} ({}). {}Its {} not to blame and not counted as missing."
+    ).format(
+        _strong(finding.gateway.name),
+        clock.at(finding.since_ms),
+        clock.lasts(finding.since_ms),
+        _sentence_of(finding.reason),
+        plural(len(finding.sites), "site is", "sites are"),
+    )
+
+
+@sentence.register
+def _(finding: f.GatewayMute, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup(
+        "{} accepts the connection, but nothing behind it answers since {} ({}). {}"
+    ).format(
+        _strong(finding.gateway.name),
+        clock.at(finding.since_ms),
+        clock.lasts(finding.since_ms),
+        _sentence_of(finding.reason)
+        or "An old session may hold its port; set its keep-alive to 30 to 60 s.",
+    )
+
+
+@sentence.register
+def _(finding: f.PathSilent, clock: Clock, names: dict[str, str]) -> Markup:
+    behind = len(finding.behind)
+    return Markup(
+        "{} and {} behind it are silent since {} ({}): one cause, start at the repeater. {}"
+    ).format(
+        _site(finding.site),
+        "the site" if behind == 1 else f"{behind} sites",
+        clock.at(finding.since_ms),
+        clock.lasts(finding.since_ms),
+        _last_supply(finding.site, finding.supply, clock),
+    )
+
+
+@sentence.register
+def _(finding: f.Silent, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup("{} does not answer since {} ({}), {} in a row. {}").format(
+        _site(finding.site),
+        clock.at(finding.since_ms),
+        clock.lasts(finding.since_ms),
+        plural(finding.missed_in_row, "poll missed", "polls missed"),
+        _last_supply(finding.site, finding.supply, clock),
+    )
+
+
+@sentence.register
+def _(finding: f.NeverAnswered, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup(
+        "{} has never answered, asked since {} ({}). Unit address {}, power and antenna there, "
+        "and the radio path decide."
+    ).format(
+        _site(finding.site),
+        clock.at(finding.since_ms),
+        clock.lasts(finding.since_ms),
+        finding.site.unit,
+    )
+
+
+@sentence.register
+def _(finding: f.SupplyBelowDisconnect, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup("{}: supply {} at {}, at or below its load disconnect ({}\u00a0V).").format(
+        _site(finding.site),
+        _value(finding.site, finding.reading),
+        _when(finding.reading, clock),
+        number(finding.disconnect_v),
+    )
+
+
+@sentence.register
+def _(finding: f.SupplyNearDisconnect, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup("{}: supply {} at {}, close above its load disconnect ({}\u00a0V).").format(
+        _site(finding.site),
+        _value(finding.site, finding.reading),
+        _when(finding.reading, clock),
+        number(finding.disconnect_v),
+    )
+
+
+@sentence.register
+def _(finding: f.Refuses, clock: Clock, names: dict[str, str]) -> Markup:
+    meaning = _REFUSALS.get(finding.code, "see the station's manual")
+    return Markup("{} refuses part of what it is asked (Modbus exception {:02X}): {}.").format(
+        _site(finding.site), finding.code, meaning
+    )
+
+
+@sentence.register(f.FarOutside)
+@sentence.register(f.Outside)
+def _(finding: f.FarOutside | f.Outside, clock: Clock, names: dict[str, str]) -> Markup:
+    outer = isinstance(finding, f.FarOutside)
+    side = "high" if finding.above else "low"
+    return Markup("{}: {} {} at {}, {} its {} limit {}.").format(
+        _site(finding.site),
+        _lower_first(finding.point.name),
+        Markup("<b>{}</b>").format(value_words(finding.reading, finding.point)),
+        _when(finding.reading, clock),
+        "above" if finding.above else "below",
+        f"{side}-{side}" if outer else side,
+        measure(finding.bound, finding.point),
+    )
+
+
+@sentence.register
+def _(finding: f.ContactAlarm, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup("{}: {} is {} at {}.").format(
+        _site(finding.site),
+        _lower_first(finding.point.name),
+        Markup("<b>{}</b>").format(value_words(finding.reading, finding.point)),
+        _when(finding.reading, clock),
+    )
+
+
+@sentence.register
+def _(finding: f.NoValue, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup("{}: {} <b>unknown</b>; {}.").format(
+        _site(finding.site),
+        _lower_first(finding.point.name),
+        (finding.reading.reason or "the answer holds no valid value").rstrip("."),
+    )
+
+
+@sentence.register
+def _(finding: f.Overdue, clock: Clock, names: dict[str, str]) -> Markup:
+    return Markup(
+        "{} was last asked {} ({}), far longer ago than its period: look at the polling."
+    ).format(_site(finding.site), clock.at(finding.last_poll_ms), clock.ago(finding.last_poll_ms))
+
+
+@sentence.register
+def _(finding: f.OldValues, clock: Clock, names: dict[str, str]) -> Markup:
+    shown = ", ".join(_lower_first(point.name) for point in finding.points[:3])
+    more = len(finding.points) - 3
+    return Markup("{} answers, but {}{} came last at {} ({}).").format(
+        _site(finding.site),
+        shown,
+        f" and {more} more" if more > 0 else "",
+        clock.at(finding.oldest_ms),
+        clock.ago(finding.oldest_ms),
+    )
+
+
+def _strong(text: str) -> Markup:
+    return Markup("<strong>{}</strong>").format(text)
+
+
+def _site(site: Site) -> Markup:
+    return Markup('<a href="/sites/{}"><strong>{}</strong></a>').format(site.key, site.name)
+
+
+def _sentence_of(reason: str) -> str:
+    text = reason.strip()
+    return f"{text if text.endswith('.') else text + '.'} " if text else ""
+
+
+def _when(reading: Reading, clock: Clock) -> Markup:
+    return clock.at(reading.at_ms) if reading.at_ms is not None else Markup("an unknown time")
+
+
+def _value(site: Site, reading: Reading) -> Markup:
+    point = site.point(reading.tag)
+    return Markup("<b>{}</b>").format(value_words(reading, point) if point else "unknown")
+
+
+def _last_supply(site: Site, supply: Reading | None, clock: Clock) -> Markup:
+    if supply is None or supply.at_ms is None:
+        return Markup("Its supply was never read.")
+    return Markup("Its last supply reading was {} ({}).").format(
+        _value(site, supply), clock.ago(supply.at_ms)
+    )
+
+
+def _lower_first(name: str) -> str:
+    """Return a name as it stands inside a sentence; abbreviations keep their capitals."""
+    return name[:1].lower() + name[1:] if name[1:2].islower() else name

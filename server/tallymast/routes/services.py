@@ -1,0 +1,172 @@
+"""What the routes are handed by whoever starts them: states, database, network, clock.
+
+Everything the web knows of the rest of the house stands here, as Protocols where another
+room builds it, so that a page can be tried with twins.
+"""
+
+from collections.abc import Callable, Mapping
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass, field
+from typing import Annotated, Protocol
+
+from fastapi import Depends, Request
+
+from tallymast.domain.model import (
+    GatewayPlan,
+    GatewayState,
+    Job,
+    Network,
+    Poll,
+    PollPlan,
+    SitePlan,
+    SiteState,
+)
+from tallymast.storage.engine import Database
+
+LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "[::1]")
+
+
+class Changes(Protocol):
+    """Ids of what changed after a version."""
+
+    @property
+    def version(self) -> int:
+        """The version this answer brings one to."""
+
+    @property
+    def sites(self) -> frozenset[int]:
+        """Sites with a newer state."""
+
+    @property
+    def gateways(self) -> frozenset[int]:
+        """Gateways with a newer state."""
+
+    @property
+    def jobs(self) -> frozenset[int]:
+        """Jobs that moved."""
+
+
+class Follower(Protocol):
+    """Somebody who waits for changes."""
+
+    async def wait(self, timeout_s: float) -> bool:
+        """Return True after a change, False when the time ran out."""
+
+
+class LiveView(Protocol):
+    """The newest that is known."""
+
+    @property
+    def version(self) -> int:
+        """Climbs at every change."""
+
+    def sites(self) -> Mapping[int, SiteState]:
+        """Return the newest state of every site, by id."""
+
+    def gateways(self) -> Mapping[int, GatewayState]:
+        """Return the newest state of every gateway, by id."""
+
+    def polls(self, site_id: int) -> tuple[Poll, ...]:
+        """Return the latest polls of a site, oldest first."""
+
+    def jobs(self) -> Mapping[int, Job]:
+        """Return the newest jobs, by id."""
+
+    def changes_since(self, version: int) -> Changes:
+        """Return what changed after ``version``."""
+
+    def follow(self) -> AbstractAsyncContextManager[Follower]:
+        """Return a follower."""
+
+
+class StorageCondition(Protocol):
+    """How storing goes."""
+
+    @property
+    def state(self) -> str:
+        """One of ok, waiting, failing."""
+
+    @property
+    def since_ms(self) -> int | None:
+        """Since when."""
+
+    @property
+    def waiting(self) -> int:
+        """Polls not stored yet."""
+
+    @property
+    def dropped(self) -> int:
+        """Polls lost since the start."""
+
+    @property
+    def sentence(self) -> str:
+        """What is wrong, for people; empty when nothing is."""
+
+
+@dataclass(frozen=True, slots=True)
+class PollerCondition:
+    """How polling goes: ``polling``, ``standing`` (it should and does not) or ``elsewhere``."""
+
+    state: str
+    since_ms: int | None = None
+    sentence: str = ""
+
+
+class NetworkView:
+    """The network as the web needs it: the plan, with ways to find things in it.
+
+    Args:
+        network: the network with its defaults.
+        plan: all its gateways and sites, those out of service too.
+
+    """
+
+    def __init__(self, network: Network, plan: PollPlan) -> None:
+        self.title = network.title
+        self.time_zone = network.time_zone
+        self.contract_hour = network.contract_hour
+        self.revision_id = plan.revision_id
+        self.gateways: tuple[GatewayPlan, ...] = plan.gateways
+        self._sites = {site.site.key: site for gateway in plan.gateways for site in gateway.sites}
+        self._gateway_of = {
+            site.site_id: gateway for gateway in plan.gateways for site in gateway.sites
+        }
+
+    @property
+    def sites(self) -> tuple[SitePlan, ...]:
+        """Every site, by gateway in file order."""
+        return tuple(self._sites.values())
+
+    def site(self, key: str) -> SitePlan | None:
+        """Return the site with this key, or None."""
+        return self._sites.get(key)
+
+    def gateway_of(self, site_id: int) -> GatewayPlan:
+        """Return the gateway behind which a site lies."""
+        return self._gateway_of[site_id]
+
+
+@dataclass(frozen=True)
+class Services:
+    """All that routes may use."""
+
+    database: Database
+    live: LiveView
+    network: Callable[[], NetworkView]
+    now_ms: Callable[[], int]
+    version: str
+    storage_condition: Callable[[], StorageCondition]
+    poller_condition: Callable[[], PollerCondition]
+    is_ready: Callable[[], bool] = lambda: True
+    hosts: tuple[str, ...] = field(default=LOOPBACK_HOSTS)
+    started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
+
+
+def services(request: Request) -> Services:
+    """Return what this application was created with."""
+    found = request.app.state.services
+    assert isinstance(found, Services)
+    return found
+
+
+Given = Annotated[Services, Depends(services)]
