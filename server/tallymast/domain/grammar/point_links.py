@@ -1,0 +1,107 @@
+"""Checks the points of one station against each other: tags they name, places they share."""
+
+from collections.abc import Collection, Iterator, Mapping
+from itertools import combinations
+
+from tallymast.domain.grammar.mistakes import Mistakes, nearest
+from tallymast.domain.grammar.reference import notation
+from tallymast.domain.model import Point, WordLayout
+
+
+def check_links(
+    points: Mapping[str, Point | None], place: str, own: Collection[str], mistakes: Mistakes
+) -> None:
+    """Tell where points name tags that do not fit, or read and write over each other.
+
+    Args:
+        points: every tag of the station; None where the point itself has a mistake.
+        place: how mistakes name the profile or site.
+        own: the tags written there; what lies between others is told elsewhere.
+        mistakes: where they are told.
+
+    """
+    sound = [point for point in points.values() if point is not None]
+    for point in sound:
+        if point.tag in own:
+            _check_named(point, points, place, mistakes)
+    for first, second in combinations(sound, 2):
+        sentence = _clash(first, second) if {first.tag, second.tag} & set(own) else None
+        if sentence:
+            later = second if second.tag in own else first
+            mistakes.add(f"{place}.point", later.tag, sentence)
+
+
+def _named(point: Point) -> Iterator[tuple[str, str]]:
+    if point.feedback is not None:
+        yield ("feedback.tag", point.feedback.tag)
+    if point.interlock is not None:
+        yield ("interlock.tag", point.interlock.tag)
+    if point.auto is not None:
+        yield ("auto", point.auto)
+
+
+def _check_named(
+    point: Point, points: Mapping[str, Point | None], place: str, mistakes: Mistakes
+) -> None:
+    here = f"{place}.point {point.tag}"
+    for key, tag in _named(point):
+        target = points.get(tag)
+        if tag == point.tag:
+            mistakes.add(here, key, f"{tag} is this output itself; name the point that proves it.")
+        elif tag not in points:
+            others = [other for other in points if other != point.tag]
+            hint = f"; the nearest is {nearest(tag, others)}" if others else ""
+            mistakes.add(here, key, f"There is no point {tag} at this station{hint}.")
+        elif target is not None and key == "auto" and target.layout is not WordLayout.BOOL:
+            mistakes.add(here, key, f"{tag} is a {target.kind}; the selector is on or off.")
+        elif target is not None and key == "interlock.tag":
+            _check_interlock(point, target, here, mistakes)
+
+
+def _check_interlock(point: Point, target: Point, here: str, mistakes: Mistakes) -> None:
+    wanted = point.interlock.value if point.interlock else 0.0
+    if target.layout is WordLayout.TEXT:
+        mistakes.add(here, "interlock.tag", f"{target.tag} is text; a number or contact fits.")
+    elif target.layout is WordLayout.BOOL and wanted not in (0, 1):
+        mistakes.add(here, "interlock.value", f"{target.tag} is a contact; write 0 or 1.")
+
+
+def _clash(first: Point, second: Point) -> str | None:
+    """Return why two points cannot both be as written, or None."""
+    if first.write is not None and second.write is not None:
+        one, two = first.write, second.write
+        if (one.table, one.register) == (two.table, two.register):
+            at = f"{one.table} {one.register} ({notation(one.table, one.register)})"
+            return f"{first.tag} and {second.tag} both write {at}."
+    if first.table is not second.table or not _overlap(first, second):
+        return None
+    at = f"{second.table} {second.register} ({notation(second.table, second.register)})"
+    if _same_place(first, second):
+        same = _meaning(first) == _meaning(second)
+        return f"{first.tag} and {second.tag} both read {at} as the same thing." if same else None
+    if WordLayout.BOOL in (first.layout, second.layout):
+        return None  # a bit beside others in its word, or a flag inside a wider value
+    return (
+        f"{first.tag} takes {_places(first)} of {first.table} and {second.tag} takes"
+        f" {_places(second)}: one of the registers or layouts is wrong."
+    )
+
+
+def _overlap(first: Point, second: Point) -> bool:
+    return (
+        first.register < second.register + second.length
+        and second.register < first.register + first.length
+    )
+
+
+def _same_place(first: Point, second: Point) -> bool:
+    return (first.register, first.length) == (second.register, second.length)
+
+
+def _meaning(point: Point) -> tuple[object, ...]:
+    return (point.kind, point.layout, point.bit, point.raw, point.value, point.unit)
+
+
+def _places(point: Point) -> str:
+    last = point.register + point.length - 1
+    return f"{point.register}" if last == point.register else f"{point.register} to {last}"

@@ -1,0 +1,213 @@
+"""Builds points: a profile's own, and a site's on top of them, with every default filled in.
+
+A site's point replaces the profile's key by key; a table in braces is replaced whole, so that
+limits in metres never mix with limits in percent. What the keys of one point mean together is
+checked in point_checks.py.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tallymast.domain.grammar.keys import POINT, read_keys, require, tables_in
+from tallymast.domain.grammar.mistakes import Mistakes, UnfitError, choices, nearest, shown
+from tallymast.domain.grammar.point_checks import (
+    CONTACTS,
+    COUNTING,
+    LENGTHS,
+    check_point,
+    span_of,
+)
+from tallymast.domain.grammar.reference import place_of
+from tallymast.domain.model import (
+    FailSafe,
+    Feedback,
+    Interlock,
+    Limits,
+    Point,
+    PointKind,
+    Table,
+    WordLayout,
+    WriteTarget,
+)
+
+CONTACT_WORDS = ("off", "on")  # ours: for a contact whose words were not written
+FEEDBACK_WITHIN_S = 30.0  # common practice, no published source: a pump; a valve takes longer
+
+_NEEDED = {
+    "kind": f"what the point is, one of {choices(PointKind)}",
+    "table": 'where it is read, as table = "input" or reference = 30005',
+    "register": "its address, zero-based as on the wire, or reference = 30005 instead of both",
+}
+_NEEDED_INSIDE = {
+    "write": {"table": 'where it is written, "coil" or "holding"', "register": "the address"},
+    "fail_safe": {
+        "state": 'what the station does by itself, "off", "on" or "hold"',
+        "after_s": "how long without a poll it waits, in seconds",
+    },
+    "feedback": {"tag": "the point that proves the output's effect"},
+    "interlock": {"tag": "the point that must hold", "value": "what it is compared with"},
+}
+_EITHER = ("k_factor", "volume_per_pulse")  # a site that writes one lifts the profile's other
+
+
+@dataclass(frozen=True, slots=True)
+class Sketch:
+    """What was written of one point, checked key by key.
+
+    ``body`` holds the values that fit; ``point`` is None while something about it is wrong.
+    """
+
+    tag: str
+    body: Mapping[str, Any]
+    sound: bool
+    point: Point | None = None
+
+
+def sketch_points(
+    written: Mapping[str, Any], place: str, heading: str, mistakes: Mistakes
+) -> dict[str, Sketch]:
+    """Return the points of one profile or site by tag, key by key, not yet built."""
+    found: dict[str, Sketch] = {}
+    for n, table in enumerate(tables_in(written, "point", place, mistakes, f"{heading}.point"), 1):
+        tag = table.get("tag")
+        here = f"{place}.point {tag if isinstance(tag, str) else f'number {n}'}"
+        before = len(mistakes)
+        body = read_keys(table, POINT, here, mistakes)
+        _resolve(body, here, "reference", mistakes)
+        if "write" in body:
+            _resolve(body["write"], here, "write.reference", mistakes)
+        _require_inner(body, here, mistakes)
+        needed = {"tag": "the point's short name, as LVL"}
+        if not require(table, needed, here, mistakes) or "tag" not in body:
+            continue
+        if twin := _twin(body["tag"], found):
+            mistakes.add(here, "tag", f"{heading.capitalize()} lists {twin} twice; keep one.")
+            continue
+        found[body["tag"]] = Sketch(body["tag"], body, len(mistakes) == before)
+    return found
+
+
+def finish(sketch: Sketch, place: str, max_words: int, mistakes: Mistakes) -> Sketch:
+    """Return the sketch with its point, or without where a mistake had to be told."""
+    if not sketch.sound:
+        return sketch
+    here = f"{place}.point {sketch.tag}"
+    if not require(sketch.body, _NEEDED, here, mistakes):
+        return Sketch(sketch.tag, sketch.body, False)
+    before = len(mistakes)
+    point = _point(sketch.body)
+    check_point(point, sketch.body, here, max_words, mistakes)
+    sound = len(mistakes) == before
+    return Sketch(sketch.tag, sketch.body, sound, point if sound else None)
+
+
+def override(
+    profile: Mapping[str, Sketch], own: Mapping[str, Sketch], place: str, mistakes: Mistakes
+) -> dict[str, Sketch]:
+    """Return a site's points: the profile's in their order, its own keys on top, then new ones."""
+    merged = dict(profile)
+    for tag, sketch in own.items():
+        base = profile.get(tag)
+        if base is None:
+            if "kind" not in sketch.body and sketch.sound and profile:
+                mistakes.add(f"{place}.point {tag}", "tag", _not_in_profile(tag, profile))
+                continue
+            merged[tag] = sketch
+        else:
+            lifted = _EITHER if any(key in sketch.body for key in _EITHER) else ()
+            kept = {key: value for key, value in base.body.items() if key not in lifted}
+            body = {**kept, **sketch.body}
+            merged[tag] = Sketch(tag, body, base.sound and sketch.sound)
+    return merged
+
+
+def _not_in_profile(tag: str, profile: Mapping[str, Sketch]) -> str:
+    return (
+        f"The profile has no point {tag}; the nearest is {nearest(tag, profile)}. A new point"
+        " needs its kind, table and register."
+    )
+
+
+def _twin(tag: str, found: Mapping[str, Any]) -> str | None:
+    return next((one for one in found if one.casefold() == tag.casefold()), None)
+
+
+def _resolve(body: dict[str, Any], place: str, key: str, mistakes: Mistakes) -> None:
+    """Put table and register in the place of a reference."""
+    if "reference" not in body:
+        return
+    try:
+        table, register = place_of(body.pop("reference"))
+    except UnfitError as unfit:
+        mistakes.add(place, key, str(unfit))
+        return
+    for part, said in (("table", table), ("register", register)):
+        if body.get(part, said) != said:
+            mistakes.add(
+                place,
+                key,
+                f"The reference means {table} register {register}, but {part} ="
+                f" {shown(body[part])} is written too; keep one of them.",
+            )
+    body |= {"table": table, "register": register}
+
+
+def _require_inner(body: Mapping[str, Any], place: str, mistakes: Mistakes) -> None:
+    for key, needed in _NEEDED_INSIDE.items():
+        for inner, sentence in needed.items():
+            if key in body and inner not in body[key]:
+                mistakes.add(place, f"{key}.{inner}", f"This key is missing: {sentence}.")
+
+
+def _point(body: Mapping[str, Any]) -> Point:
+    layout = _layout(body)
+    length = body.get("length", LENGTHS.get(layout, 1))
+    kind = body["kind"]
+    filled: dict[str, Any] = {
+        "name": body["tag"],
+        "layout": layout,
+        "length": length,
+        "modulus": _modulus(kind, layout, length),
+        "words": CONTACT_WORDS if kind in CONTACTS else None,
+        **{key: value for key, value in body.items() if key not in _INSIDE},
+        **{key: make(body[key]) for key, make in _INSIDE.items() if key in body},
+    }
+    return Point(**filled)
+
+
+def _layout(body: Mapping[str, Any]) -> WordLayout:
+    if "layout" in body:
+        written: WordLayout = body["layout"]
+        return written
+    single = "bit" in body or body["table"].holds_bits or body["kind"] in CONTACTS
+    return WordLayout.BOOL if single else WordLayout.UINT16
+
+
+def _modulus(kind: PointKind, layout: WordLayout, length: int) -> int | None:
+    """Return where a counter that climbs starts again: one above the highest it can hold."""
+    span = span_of(layout, length)
+    return span[1] + 1 if kind in COUNTING and span is not None and span[0] == 0 else None
+
+
+def _write_target(inner: Mapping[str, Any]) -> WriteTarget:
+    # The functions that write several are the default: their answer differs from the request.
+    function = inner.get("function", 15 if inner["table"] is Table.COIL else 16)
+    return WriteTarget(inner["table"], inner["register"], function)
+
+
+def _feedback(inner: Mapping[str, Any]) -> Feedback:
+    return Feedback(inner["tag"], inner.get("within_s", FEEDBACK_WITHIN_S))
+
+
+def _interlock(inner: Mapping[str, Any]) -> Interlock:
+    return Interlock(inner["tag"], inner.get("is", "=="), inner["value"])
+
+
+_INSIDE: Mapping[str, Callable[[Mapping[str, Any]], Any]] = {
+    "limits": lambda inner: Limits(**inner),
+    "write": _write_target,
+    "fail_safe": lambda inner: FailSafe(**inner),
+    "feedback": _feedback,
+    "interlock": _interlock,
+}
