@@ -1,0 +1,1 @@
+"""Measurements that anybody can repeat: each ``run`` returns one flat dict."""

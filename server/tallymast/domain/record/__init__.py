@@ -1,0 +1,1 @@
+"""How polls are kept for years: chunks, rollups and columns, as pure functions on arrays."""

@@ -1,0 +1,1 @@
+"""All SQL lives here: engine, schema, migrations, writer, and one file a table family."""

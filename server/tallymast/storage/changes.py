@@ -1,0 +1,55 @@
+"""What every writer shares: sequence numbers without gaps under commits, upserts, JSON text."""
+
+import json
+from typing import Any
+
+from sqlalchemy import Connection, Table, delete, insert, text
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.sql.dml import Insert
+
+from tallymast.storage import schema
+
+_KEPT_MS = 24 * 3600 * 1000
+
+
+def next_seq(conn: Connection) -> int:
+    """Return the next number of the change feed.
+
+    Taken by UPDATE in the caller's transaction: who holds a number holds the row, so numbers
+    become visible in their order. A serial key would let a reader step over a slow commit.
+    """
+    return int(conn.execute(text("UPDATE tick SET n = n + 1 RETURNING n")).scalar_one())
+
+
+def log_change(conn: Connection, at_ms: int, kind: str, key: str) -> int:
+    """Write into the change feed that something of ``kind`` changed; return its number."""
+    seq = next_seq(conn)
+    conn.execute(insert(schema.change), [{"seq": seq, "at_ms": at_ms, "kind": kind, "key": key}])
+    conn.execute(delete(schema.change).where(schema.change.c.at_ms < at_ms - _KEPT_MS))
+    return seq
+
+
+def upsert(dialect: str, table: Table, *, keep: bool = False) -> Insert:
+    """Return an insert that overwrites the row with the same primary key.
+
+    Args:
+        dialect: ``sqlite`` or ``postgresql``.
+        table: its primary key decides what "the same" is.
+        keep: leave the row that is there as it is.
+
+    """
+    statement = sqlite.insert(table) if dialect == "sqlite" else postgresql.insert(table)
+    key = [column.name for column in table.primary_key.columns]
+    if keep:
+        return statement.on_conflict_do_nothing(index_elements=key)
+    others = {
+        column.name: statement.excluded[column.name]
+        for column in table.columns
+        if column.name not in key
+    }
+    return statement.on_conflict_do_update(index_elements=key, set_=others)
+
+
+def canonical(value: Any) -> str:
+    """Return JSON text that is the same for equal values."""
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)

@@ -1,0 +1,57 @@
+"""Writes down every change of the network so that it can be read, and undone."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, insert
+
+from tallymast.storage import schema
+from tallymast.storage.changes import canonical
+
+Written = dict[str, Any]  # contract.md §1 as nested dicts, lists and JSON types
+
+TABLES = ("gateway", "profile", "site")
+
+
+def add_revision(
+    conn: Connection, before: Written, after: Written, actor: str, source: str, at_ms: int
+) -> int:
+    """Add a revision with its inverse-able difference and a sentence; return its number."""
+    diff = _diff(before, after)
+    row = {
+        "at_ms": at_ms,
+        "actor": actor,
+        "source": source,
+        "sentence": _sentence(before, after, diff),
+        "diff": canonical(diff),
+    }
+    table = schema.revision
+    return int(conn.execute(insert(table).returning(table.c.id), row).scalar_one())
+
+
+def _diff(before: Written, after: Written) -> list[list[Any]]:
+    """Return [table, key, old, new] for everything that differs: its inverse undoes it."""
+    diff: list[list[Any]] = []
+    for table in ("", *TABLES):
+        old, new = _by_key(before, table), _by_key(after, table)
+        for key in sorted(old.keys() | new.keys()):
+            if old.get(key) != new.get(key):
+                diff.append([table, key, old.get(key), new.get(key)])
+    return diff
+
+
+def _by_key(written: Written, table: str) -> dict[str, Any]:
+    if not table:
+        return {key: value for key, value in written.items() if key not in TABLES}
+    return {body["key"]: body for body in written.get(table, [])}
+
+
+def _sentence(before: Written, after: Written, diff: Sequence[Sequence[Any]]) -> str:
+    if not before:
+        gateways, sites = len(after.get("gateway", [])), len(after.get("site", []))
+        return f"First network: {gateways} gateways, {sites} sites."
+    if not diff:
+        return "Stored again without a change."
+    what = [f"{table} {key}".strip() for table, key, _, _ in diff]
+    more = f" and {len(what) - 3} more" if len(what) > 3 else ""
+    return f"Changed {', '.join(what[:3])}{more}."

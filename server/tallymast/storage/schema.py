@@ -1,0 +1,326 @@
+"""The tables, as SQLAlchemy Core describes them; migrations/ makes them.
+
+Conventions: ``*_ms`` are UTC milliseconds; enums are small integers listed in
+domain/model.py; JSON is canonical text that SQL never looks into; text is ordered by code
+point. Tables with a composite key have no rowid on SQLite, so the key is the table.
+"""
+
+from typing import Any, Final
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+    text,
+)
+
+# A serial key is an alias of the rowid on SQLite only if its type reads INTEGER there.
+Id: Final = BigInteger().with_variant(Integer(), "sqlite")
+Ms: Final = BigInteger()
+# Ordered by code point in every dialect, whatever the server's language.
+Word: Final = Text().with_variant(Text(collation="C"), "postgresql")
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+_KEYED: Final[dict[str, Any]] = {"sqlite_with_rowid": False}
+
+# Rows of these are only ever added; a trigger holds that in each dialect.
+APPEND_ONLY: Final = ("revision", "note")
+
+
+# --- the network ----------------------------------------------------------------------
+
+network = Table(
+    "network",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("title", Word, nullable=False),
+    Column("time_zone", Word, nullable=False),
+    Column("contract_hour", SmallInteger, nullable=False),
+    Column("contract_zone", Word),
+    Column("written", Text, nullable=False),  # the top-level keys a person wrote
+    Column("revision_id", Id, nullable=False),
+)
+setting = Table(
+    "setting",
+    metadata,
+    Column("key", Word, primary_key=True),
+    Column("value", Text, nullable=False),
+    **_KEYED,
+)
+tick = Table(
+    "tick",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("n", BigInteger, nullable=False),
+)
+change = Table(
+    "change",
+    metadata,
+    Column("seq", Id, primary_key=True, autoincrement=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("kind", Word, nullable=False),
+    Column("key", Word, nullable=False),
+)
+revision = Table(
+    "revision",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("source", Word, nullable=False),  # file form csv undo api
+    Column("undoes_id", Id),
+    Column("sentence", Text, nullable=False),
+    Column("diff", Text, nullable=False),
+)
+gateway = Table(
+    "gateway",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("key", Word, nullable=False, unique=True),
+    Column("rank", Integer, nullable=False),  # its place in the file
+    Column("body", Text, nullable=False),  # only the keys a person wrote
+    Column("retired_ms", Ms),
+)
+profile = Table(
+    "profile",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("key", Word, nullable=False, unique=True),
+    Column("rank", Integer, nullable=False),
+    Column("body", Text, nullable=False),
+)
+profile_point = Table(
+    "profile_point",
+    metadata,
+    Column("profile_id", Id, ForeignKey("profile.id"), primary_key=True),
+    Column("tag", Word, primary_key=True),
+    Column("rank", Integer, nullable=False),
+    Column("body", Text, nullable=False),
+    **_KEYED,
+)
+site = Table(
+    "site",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("key", Word, nullable=False, unique=True),
+    Column("rank", Integer, nullable=False),
+    Column("gateway_id", Id, ForeignKey("gateway.id"), nullable=False),
+    Column("unit", SmallInteger, nullable=False),
+    Column("via_site_id", Id, ForeignKey("site.id")),
+    Column("profile_id", Id, ForeignKey("profile.id")),
+    Column("layout_id", Id),  # the one its polls use now; going back reuses an old one
+    Column("body", Text, nullable=False),
+    Column("retired_ms", Ms),
+    Index(
+        "uq_site_gateway_id_unit_in_use",
+        "gateway_id",
+        "unit",
+        unique=True,
+        sqlite_where=text("retired_ms IS NULL"),
+        postgresql_where=text("retired_ms IS NULL"),
+    ),
+)
+site_point = Table(
+    "site_point",
+    metadata,
+    Column("site_id", Id, ForeignKey("site.id"), primary_key=True),
+    Column("tag", Word, primary_key=True),
+    Column("rank", Integer, nullable=False),
+    Column("body", Text, nullable=False),
+    **_KEYED,
+)
+point = Table(  # a point's stable identity
+    "point",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("tag", Word, nullable=False),
+    Column("kind", Word, nullable=False),
+    Column("created_ms", Ms, nullable=False),
+    Column("retired_ms", Ms),
+    UniqueConstraint("site_id", "tag"),
+)
+layout = Table(  # immutable, so that old words keep their meaning
+    "layout",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("from_ms", Ms, nullable=False),
+    Column("digest", Word, nullable=False),
+    Column("body", Text, nullable=False),
+    UniqueConstraint("site_id", "digest"),
+)
+
+# --- polls ----------------------------------------------------------------------------
+
+poll = Table(  # hot rows: the hours that are not closed yet
+    "poll",
+    metadata,
+    Column("at_ms", Ms, primary_key=True, autoincrement=False),
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("outcome", SmallInteger, nullable=False),
+    Column("flags", SmallInteger, nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("answer_ms", Double),
+    Column("layout_id", Id, nullable=False),
+    Column("got", BigInteger, nullable=False),
+    Column("code", SmallInteger, nullable=False),
+    Column("words", LargeBinary, nullable=False),
+    **_KEYED,
+)
+chunk = Table(  # with a rowid: bodies of kilobytes waste overflow pages without one
+    "chunk",
+    metadata,
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("start_ms", Ms, primary_key=True, autoincrement=False),
+    Column("span", SmallInteger, primary_key=True, autoincrement=False),  # hours: 1 or 24
+    Column("layout_id", Id, primary_key=True, autoincrement=False),
+    Column("format", SmallInteger, nullable=False),
+    Column("n", Integer, nullable=False),
+    Column("first_ms", Ms, nullable=False),
+    Column("last_ms", Ms, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+)
+site_state = Table(
+    "site_state",
+    metadata,
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("state", SmallInteger, nullable=False),
+    Column("since_ms", Ms, nullable=False),
+    Column("layout_id", Id, nullable=False),
+    Column("last_poll_ms", Ms),
+    Column("last_answer_ms", Ms),
+    Column("words", LargeBinary, nullable=False),
+    Column("block_ms", Text, nullable=False),  # [[at_ms, bytes] or null, …]
+    Column("suspect_blocks", BigInteger, nullable=False),
+    Column("missed_in_row", Integer, nullable=False),
+    Column("good_in_row", Integer, nullable=False),
+    Column("first_miss_ms", Ms),
+    Column("probe_s", Double),
+    Column("hour_ms", Ms, nullable=False),
+    Column("hour_counts", Text, nullable=False),
+    Column("code", SmallInteger, nullable=False),
+)
+gateway_state = Table(
+    "gateway_state",
+    metadata,
+    Column("gateway_id", Id, primary_key=True, autoincrement=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("state", SmallInteger, nullable=False),
+    Column("since_ms", Ms, nullable=False),
+    Column("cycle_s", Double),
+    Column("airtime_used", Double),
+    Column("exchanges", BigInteger, nullable=False),
+    Column("lateness_s", Double, nullable=False),
+    Column("quarantine_s", Double, nullable=False),
+    Column("busy_s", Text, nullable=False),
+    Column("sentence", Text, nullable=False),
+    Column("holds_s", Double),
+    Column("worker_id", Id),
+)
+comm_hour = Table(
+    "comm_hour",
+    metadata,
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("hour_ms", Ms, primary_key=True, autoincrement=False),
+    Column("asked", Integer, nullable=False),
+    Column("first_try", Integer, nullable=False),
+    Column("retried", Integer, nullable=False),
+    Column("no_answer", Integer, nullable=False),
+    Column("garbled", Integer, nullable=False),
+    Column("refused", Integer, nullable=False),
+    Column("gateway_lost", Integer, nullable=False),
+    Column("maintenance_ms", Integer, nullable=False),
+    Column("quarters", LargeBinary, nullable=False),
+    Column("answers", LargeBinary, nullable=False),
+    Column("codes", Text, nullable=False),
+    **_KEYED,
+)
+point_hour = Table(  # raw numbers, scaled when read
+    "point_hour",
+    metadata,
+    Column("point_id", Id, primary_key=True, autoincrement=False),
+    Column("hour_ms", Ms, primary_key=True, autoincrement=False),
+    Column("layout_id", Id, primary_key=True, autoincrement=False),
+    Column("n", Integer, nullable=False),
+    Column("sum", Double, nullable=False),
+    Column("min", Double, nullable=False),
+    Column("max", Double, nullable=False),
+    Column("first", Double, nullable=False),
+    Column("last", Double, nullable=False),
+    Column("changes", Integer, nullable=False),
+    Column("on_ms", Integer, nullable=False),
+    **_KEYED,
+)
+dirty = Table(  # hours and days to compute again
+    "dirty",
+    metadata,
+    Column("kind", Word, primary_key=True),
+    Column("key_id", Id, primary_key=True, autoincrement=False),
+    Column("start_ms", Ms, primary_key=True, autoincrement=False),
+    **_KEYED,
+)
+
+# --- judgement, and work asked of the poller ------------------------------------------
+
+episode = Table(
+    "episode",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("kind", Word, nullable=False),
+    Column("gateway_id", Id),
+    Column("site_id", Id),
+    Column("from_ms", Ms, nullable=False),
+    Column("to_ms", Ms),
+    Column("planned_end_ms", Ms),
+    Column("reason", Text, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("detail", Text, nullable=False),
+    Index(None, "site_id", "from_ms"),
+)
+note = Table(
+    "note",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("kind", Word, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("replaces_id", Id, ForeignKey("note.id")),
+    Index(None, "site_id", "at_ms"),
+)
+job = Table(
+    "job",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("kind", Word, nullable=False),
+    Column("gateway_id", Id),
+    Column("site_id", Id),
+    Column("params", Text, nullable=False),
+    Column("state", Word, nullable=False),
+    Column("progress", Double, nullable=False),
+    Column("result", Text, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("asked_ms", Ms, nullable=False),
+    Column("done_ms", Ms),
+    Column("worker_id", Id),
+    Index(None, "state"),
+)
