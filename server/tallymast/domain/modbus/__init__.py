@@ -1,0 +1,1 @@
+"""Modbus as arithmetic: frames, requests, layouts, read plans, debts and airtime."""
