@@ -1,0 +1,77 @@
+"""Columns of integers, made small and read back."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tallymast.domain.errors import DecodeError
+from tallymast.domain.record.streams import (
+    read_stream,
+    read_varint,
+    skip_stream,
+    write_stream,
+    write_varint,
+)
+
+# Their differences must fit 64 bits; times, tenths and registers are far inside.
+ints = st.integers(-(2**61), 2**61)
+
+
+@given(st.lists(ints, max_size=200))
+def test_a_column_comes_back_as_it_was(values: list[int]) -> None:
+    column = np.array(values, np.int64)
+    body = b"before" + write_stream(column) + b"after"
+    read, at = read_stream(body, 6, len(values))
+    assert read.tolist() == values
+    assert body[at:] == b"after"
+    assert skip_stream(body, 6) == at
+
+
+@given(st.lists(st.integers(0, 65535), max_size=200))
+def test_registers_come_back_as_they_were_though_they_wrap(values: list[int]) -> None:
+    stream = write_stream(np.array(values, np.int64), words=True)
+    assert read_stream(stream, 0, len(values))[0].tolist() == values
+
+
+@given(st.integers(0, 2**70))
+def test_a_varint_comes_back(number: int) -> None:
+    assert read_varint(write_varint(number), 0)[0] == number
+
+
+@pytest.mark.parametrize(
+    ("number", "stored"),
+    [
+        # By hand, seven bits a byte, lowest first, top bit: more follows.
+        (0, b"\x00"),
+        (127, b"\x7f"),
+        (128, b"\x80\x01"),
+        (300, b"\xac\x02"),  # 300 = 0b10_0101100
+    ],
+)
+def test_a_varint_is_written_seven_bits_a_byte(number: int, stored: bytes) -> None:
+    assert write_varint(number) == stored
+
+
+def test_a_column_that_never_changes_takes_a_few_bytes_however_long() -> None:
+    # Kind, and 300 zigzag 600: two bytes.
+    assert len(write_stream(np.full(8640, 300, np.int64))) == 3
+
+
+def test_a_counter_that_wraps_costs_what_one_that_does_not_costs() -> None:
+    climbs = np.arange(5000, dtype=np.int64) * 7
+    wraps = (climbs + 60000) % 65536
+    assert len(write_stream(wraps, words=True)) <= len(write_stream(climbs, words=True)) + 8
+
+
+@pytest.mark.parametrize("cut", range(1, 30))
+def test_a_stream_cut_short_is_refused(cut: int) -> None:
+    rng = np.random.default_rng(1)
+    stream = write_stream(rng.integers(0, 1000, 40))
+    with pytest.raises(DecodeError, match="stored hour"):
+        read_stream(stream[:-cut], 0, 40)
+
+
+def test_an_unknown_way_of_writing_is_refused() -> None:
+    with pytest.raises(DecodeError, match="this version cannot read"):
+        read_stream(b"\x09\x00", 0, 3)
