@@ -4,8 +4,6 @@
 touches a disk. A file with a mistake is refused whole, with every mistake told.
 """
 
-import re
-import tomllib
 from collections.abc import Mapping
 from datetime import date, datetime, time
 from typing import Any
@@ -28,13 +26,13 @@ from tallymast.domain.grammar.paths import settle_quarantines
 from tallymast.domain.grammar.profiles import build_profiles
 from tallymast.domain.grammar.sites import build_sites
 from tallymast.domain.grammar.text import written_text
+from tallymast.domain.grammar.toml_mistakes import toml_tables
 from tallymast.domain.model import Network
 
 Written = dict[str, Any]
 
 _TABLES: Mapping[str, Grammar] = {"gateway": GATEWAY, "profile": PROFILE, "site": SITE}
 _INNER: Mapping[str, Grammar] = {"point": POINT, "supply": SUPPLY}
-_AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 def parse(text: str, source: str) -> Written:
@@ -49,13 +47,12 @@ def parse(text: str, source: str) -> Written:
         wrote, known ones in the order of keys.py. Nothing is checked beyond TOML.
 
     Raises:
-        ConfigError: the text is not TOML; the line and what is wrong there are told.
+        ConfigError: the text is not TOML; each faulty line is told, and what is wrong there.
 
     """
-    try:
-        found = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(_not_toml(text, source, error)) from error
+    found, wrong = toml_tables(text, source)
+    if wrong:
+        raise ConfigError(wrong)
     return _in_order(found, NETWORK)
 
 
@@ -127,11 +124,3 @@ def _plain(key: str, value: Any, rule: Any) -> Any:
         return value.isoformat()
     return value
 
-
-def _not_toml(text: str, source: str, error: tomllib.TOMLDecodeError) -> str:
-    at = _AT.search(str(error))
-    told = _AT.sub("", str(error))
-    if at is None or at[1] is None:
-        return f"{source}: [end of file] The file ends in the middle of something: {told}."
-    line = text.removeprefix("\ufeff").split("\n")[int(at[1]) - 1].strip()
-    return f"{source}: [line {at[1]}] This is not TOML ({told}, column {at[2]}): {line}"

@@ -1,10 +1,12 @@
 """Builds gateways: how each channel is reached, with the defaults of its transport."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from ipaddress import ip_address
 from typing import Any
 
-from tallymast.domain.grammar.keys import GATEWAY, read_keys, require, tables_in
+from tallymast.domain.grammar.drafts import Wrong
+from tallymast.domain.grammar.keys import GATEWAY, doubtful, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes, plain, shown
 from tallymast.domain.model import Gateway, Parity, Transport
 
@@ -13,7 +15,9 @@ USUAL = Gateway(key="", name="", transport=Transport.RTU_OVER_TCP, address="")
 _USUAL_BAUD = tuple(300 * n for n in (1, 2, 4, 8, 16, 32, 48, 64, 96, 128, 192, 256, 384, 768))
 _HOST_AND_PORT = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+):(\d{1,5})")
 _HOST = re.compile(r"[A-Za-z0-9._-]+")
-_SERIAL_PORT = re.compile(r"/dev/\S+|COM\d+", re.IGNORECASE)
+_LOOKS_NUMERIC = re.compile(r"[0-9.]+|\[.*\]")
+_SERIAL_PORT = re.compile(r"/\S+|COM\d+", re.IGNORECASE)
+_LINE_KEYS = frozenset(("parity", "stop_bits", "character_bits"))
 _SHORTEST_QUARANTINE_S = 5.0
 _NEEDED = {
     "key": "a short name sites refer to",
@@ -32,8 +36,10 @@ def build_gateways(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, 
         place = f"gateway {key if isinstance(key, str) else f'number {n}'}"
         keys = read_keys(table, GATEWAY, place, mistakes)
         require(table, _NEEDED, place, mistakes)
+        check_position(table, place, mistakes)
         gateway = _gateway(keys)
-        _check(gateway, keys, place, mistakes)
+        for wrong, sentence in _wrong(gateway, keys, doubtful(table, keys, GATEWAY)):
+            mistakes.add(place, wrong, sentence)
         if "key" not in keys:
             continue
         if any(other.casefold() == gateway.key.casefold() for other in found):
@@ -44,10 +50,10 @@ def build_gateways(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, 
     return found
 
 
-def check_position(keys: Mapping[str, Any], place: str, mistakes: Mistakes) -> None:
+def check_position(written: Mapping[str, Any], place: str, mistakes: Mistakes) -> None:
     """Tell a latitude without its longitude, and the other way round."""
     for one, other in (("latitude", "longitude"), ("longitude", "latitude")):
-        if one in keys and other not in keys:
+        if one in written and other not in written:
             mistakes.add(place, other, f"This key is missing: {one} alone is no position.")
 
 
@@ -73,51 +79,67 @@ def _character_bits(keys: Mapping[str, Any]) -> int:
     return 9 + (parity is not Parity.NONE) + stop_bits
 
 
-def _check(gateway: Gateway, keys: Mapping[str, Any], place: str, mistakes: Mistakes) -> None:
-    check_position(keys, place, mistakes)
-    if "address" in keys and (sentence := _wrong_address(gateway)):
-        mistakes.add(place, "address", sentence)
+def _wrong(gateway: Gateway, keys: Mapping[str, Any], bad: set[str]) -> Iterator[Wrong]:
+    """Yield what does not fit together, as key and sentence."""
+    if "address" in keys and "transport" not in bad and (told := _wrong_address(gateway)):
+        yield ("address", told)
     if gateway.baud < _USUAL_BAUD[-1] and gateway.baud not in _USUAL_BAUD:
         usual = min(_USUAL_BAUD, key=lambda rate: abs(rate - gateway.baud))
-        mistakes.add(place, "baud", f"{gateway.baud} is no usual rate; the nearest is {usual}.")
-    if gateway.quarantine_s < gateway.reply_timeout_s:
-        mistakes.add(
-            place,
+        yield ("baud", f"{gateway.baud} is no usual rate; the nearest is {usual}.")
+    if gateway.quarantine_s < gateway.reply_timeout_s and "reply_timeout_s" not in bad:
+        yield (
             "quarantine_s",
             f"{plain(gateway.quarantine_s)} s is shorter than the reply timeout of"
             f" {plain(gateway.reply_timeout_s)} s; a late answer would be taken for a new one.",
         )
+    if keys.keys() & {"parity", "stop_bits"} and not bad & _LINE_KEYS:
+        yield from _wrong_bits(gateway, keys)
+
+
+def _wrong_bits(gateway: Gateway, keys: Mapping[str, Any]) -> Iterator[Wrong]:
     bits = _character_bits(keys)
-    if ("parity" in keys or "stop_bits" in keys) and gateway.character_bits != bits:
-        mistakes.add(
-            place,
+    if gateway.character_bits != bits:
+        stops = "1 stop bit" if gateway.stop_bits == 1 else f"{gateway.stop_bits} stop bits"
+        yield (
             "character_bits",
-            f"{gateway.character_bits} does not go with parity {gateway.parity} and"
-            f" {gateway.stop_bits} stop bit{'s' * (gateway.stop_bits > 1)}, which make {bits};"
-            " leave it out.",
+            f"Parity {gateway.parity} and {stops} make {bits} bits, not {gateway.character_bits};"
+            " leave this key out.",
         )
 
 
 def _wrong_address(gateway: Gateway) -> str | None:
     address = gateway.address
-    is_port = bool(_SERIAL_PORT.fullmatch(address))
     parts = _HOST_AND_PORT.fullmatch(address)
     if gateway.transport is Transport.SERIAL:
-        return _wrong_serial(address) if parts or not address.strip() else None
-    if is_port:
+        return None if _SERIAL_PORT.fullmatch(address) else _wrong_serial(address, bool(parts))
+    if _SERIAL_PORT.fullmatch(address):
         return f'{shown(address)} is a serial port; write transport = "serial" with it.'
     if parts:
-        return None if 1 <= int(parts[2]) <= 65535 else f"Port {parts[2]} is outside 1 to 65535."
+        return _wrong_host(parts[1], int(parts[2]))
     if _HOST.fullmatch(address):
         return f'{shown(address)} has no port; write it behind a colon, as "{address}:502".'
     return f'{shown(address)} is not an address; write host and port, as "192.0.2.10:502".'
 
 
-def _wrong_serial(address: str) -> str:
-    return (
-        f"{shown(address)} is host and port, and the transport is serial; write a serial port as"
-        ' "/dev/ttyUSB0", or transport = "rtu-over-tcp".'
-    )
+def _wrong_host(host: str, port: int) -> str | None:
+    if not 1 <= port <= 65535:
+        return f"Port {port} is outside 1 to 65535."
+    if not _LOOKS_NUMERIC.fullmatch(host):
+        return None
+    try:
+        ip_address(host.strip("[]"))
+    except ValueError:
+        return f"{shown(host)} is no IP address: four numbers from 0 to 255, as 192.0.2.10."
+    return None
+
+
+def _wrong_serial(address: str, is_host: bool) -> str:
+    if is_host:
+        return (
+            f"{shown(address)} is host and port, but the transport is serial; write a port as"
+            ' "/dev/ttyUSB0", or transport = "rtu-over-tcp".'
+        )
+    return f'{shown(address)} is not a serial port; write it as "/dev/ttyUSB0" or "COM3".'
 
 
 def _check_address_is_free(

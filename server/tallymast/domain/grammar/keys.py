@@ -212,6 +212,17 @@ def read_keys(
     return found
 
 
+def doubtful(written: Mapping[str, Any], found: Mapping[str, Any], grammar: Grammar) -> set[str]:
+    """Return the keys whose values nothing may be concluded from.
+
+    These are the keys whose value did not fit, and for each unknown key the one that was meant:
+    its default would only lead to mistakes nobody made.
+    """
+    unfit = {key for key in written if key in grammar and key not in found}
+    meant = {nearest(key, grammar) for key in written if key not in grammar}
+    return unfit | {key for key in meant if key is not None}
+
+
 def tables_in(
     written: Mapping[str, Any], key: str, place: str, mistakes: Mistakes, heading: str
 ) -> Iterator[Mapping[str, Any]]:

@@ -44,19 +44,19 @@ def fill_paths(
     hold for the sites behind it; turnaround and miss limit come from the gateway.
 
     Args:
-        sites: without a circle of repeaters.
+        sites: by key; one in a circle or behind an unknown gateway keeps what it has.
         own: the checked keys a person wrote for each site.
-        gateways: by key; every site's is there.
+        gateways: by key.
 
     """
     done: dict[str, Site] = {}
     for site in sites.values():
         for step in reversed([site, *_repeaters(site, sites)]):
-            if step.key not in done:
+            if step.key not in done and step.gateway in gateways:
                 given = _given(gateways[step.gateway], done.get(step.via or ""))
                 kept = {key: own[step.key][key] for key in given if key in own[step.key]}
                 done[step.key] = replace(step, **{**given, **kept})
-    return [done[key] for key in sites]
+    return [done.get(key, site) for key, site in sites.items()]
 
 
 def settle_quarantines(
@@ -109,19 +109,15 @@ def _given(gateway: Gateway, repeater: Site | None) -> dict[str, Any]:
 
 
 def _repeaters(site: Site, sites: Mapping[str, Site]) -> Iterator[Site]:
-    """Yield the repeaters from a site towards its gateway; without end in a circle."""
-    while site.via is not None and site.via in sites:
+    """Yield the repeaters from a site towards its gateway; a circle once round."""
+    seen: set[str] = set()
+    while site.via is not None and site.via in sites and site.via not in seen:
         site = sites[site.via]
+        seen.add(site.key)
         yield site
 
 
 def _circle(site: Site, sites: Mapping[str, Site]) -> list[str]:
     """Return the keys of the circle this very site is part of, beginning with it, or none."""
-    seen = [site.key]
-    for repeater in _repeaters(site, sites):
-        if repeater.key == site.key:
-            return seen
-        if repeater.key in seen:
-            return []  # a circle further up; it is told at its own sites
-        seen.append(repeater.key)
-    return []
+    way = [repeater.key for repeater in _repeaters(site, sites)]
+    return [site.key, *way[: way.index(site.key)]] if site.key in way else []

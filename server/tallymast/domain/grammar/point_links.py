@@ -3,9 +3,10 @@
 from collections.abc import Collection, Iterator, Mapping
 from itertools import combinations
 
+from tallymast.domain.grammar.drafts import OUTPUTS
 from tallymast.domain.grammar.mistakes import Mistakes, nearest
 from tallymast.domain.grammar.reference import notation
-from tallymast.domain.model import Point, WordLayout
+from tallymast.domain.model import Interlock, Point, WordLayout
 
 
 def check_links(
@@ -45,25 +46,31 @@ def _check_named(
 ) -> None:
     here = f"{place}.point {point.tag}"
     for key, tag in _named(point):
-        target = points.get(tag)
         if tag == point.tag:
-            mistakes.add(here, key, f"{tag} is this output itself; name the point that proves it.")
+            mistakes.add(here, key, f"{tag} is this output itself; name another point.")
         elif tag not in points:
             others = [other for other in points if other != point.tag]
             hint = f"; the nearest is {nearest(tag, others)}" if others else ""
             mistakes.add(here, key, f"There is no point {tag} at this station{hint}.")
-        elif target is not None and key == "auto" and target.layout is not WordLayout.BOOL:
-            mistakes.add(here, key, f"{tag} is a {target.kind}; the selector is on or off.")
-        elif target is not None and key == "interlock.tag":
-            _check_interlock(point, target, here, mistakes)
+        elif (target := points[tag]) is not None:
+            _check_target(point, key, target, here, mistakes)
 
 
-def _check_interlock(point: Point, target: Point, here: str, mistakes: Mistakes) -> None:
-    wanted = point.interlock.value if point.interlock else 0.0
-    if target.layout is WordLayout.TEXT:
-        mistakes.add(here, "interlock.tag", f"{target.tag} is text; a number or contact fits.")
-    elif target.layout is WordLayout.BOOL and wanted not in (0, 1):
+def _check_target(point: Point, key: str, target: Point, here: str, mistakes: Mistakes) -> None:
+    is_contact = target.layout is WordLayout.BOOL
+    if key == "feedback.tag" and target.kind in OUTPUTS:
+        told = f"{target.tag} is an output; only an input proves what an output does."
+        mistakes.add(here, key, told)
+    elif key == "auto" and not is_contact:
+        mistakes.add(here, key, f"{target.tag} is a {target.kind}; a selector is on or off.")
+    elif key == "interlock.tag" and target.layout is WordLayout.TEXT:
+        mistakes.add(here, key, f"{target.tag} is text; a number or a contact fits.")
+    elif key == "interlock.tag" and is_contact and not _is_zero_or_one(point.interlock):
         mistakes.add(here, "interlock.value", f"{target.tag} is a contact; write 0 or 1.")
+
+
+def _is_zero_or_one(interlock: Interlock | None) -> bool:
+    return interlock is None or interlock.value in (0, 1)
 
 
 def _clash(first: Point, second: Point) -> str | None:

@@ -6,18 +6,13 @@ checked in point_checks.py.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from tallymast.domain.grammar.keys import POINT, read_keys, require, tables_in
+from tallymast.domain.grammar.drafts import CONTACTS, COUNTING, LENGTHS, span_of
+from tallymast.domain.grammar.keys import POINT, doubtful, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes, UnfitError, choices, nearest, shown
-from tallymast.domain.grammar.point_checks import (
-    CONTACTS,
-    COUNTING,
-    LENGTHS,
-    check_point,
-    span_of,
-)
+from tallymast.domain.grammar.point_checks import check_point
 from tallymast.domain.grammar.reference import place_of
 from tallymast.domain.model import (
     FailSafe,
@@ -48,19 +43,26 @@ _NEEDED_INSIDE = {
     "feedback": {"tag": "the point that proves the output's effect"},
     "interlock": {"tag": "the point that must hold", "value": "what it is compared with"},
 }
-_EITHER = ("k_factor", "volume_per_pulse")  # a site that writes one lifts the profile's other
+_PLACE = frozenset(("table", "register"))
+_EITHER = (("k_factor", "volume_per_pulse"),)  # a site that writes one lifts the profile's other
 
 
 @dataclass(frozen=True, slots=True)
 class Sketch:
-    """What was written of one point, checked key by key.
+    """What was written of one point, and what became of it.
 
-    ``body`` holds the values that fit; ``point`` is None while something about it is wrong.
+    Attributes:
+        body: the keys whose values fit, a reference already as table and register.
+        bad: keys from which nothing may be concluded.
+        told: mistakes between keys that were told already, as (key, sentence).
+        point: the point; None while something about it is wrong.
+
     """
 
     tag: str
     body: Mapping[str, Any]
-    sound: bool
+    bad: frozenset[str] = frozenset()
+    told: frozenset[tuple[str, str]] = frozenset()
     point: Point | None = None
 
 
@@ -72,34 +74,36 @@ def sketch_points(
     for n, table in enumerate(tables_in(written, "point", place, mistakes, f"{heading}.point"), 1):
         tag = table.get("tag")
         here = f"{place}.point {tag if isinstance(tag, str) else f'number {n}'}"
-        before = len(mistakes)
         body = read_keys(table, POINT, here, mistakes)
-        _resolve(body, here, "reference", mistakes)
-        if "write" in body:
-            _resolve(body["write"], here, "write.reference", mistakes)
-        _require_inner(body, here, mistakes)
-        needed = {"tag": "the point's short name, as LVL"}
-        if not require(table, needed, here, mistakes) or "tag" not in body:
+        bad = doubtful(table, body, POINT)
+        bad |= _resolve(body, here, mistakes) | _settle_braces(body, here, mistakes)
+        require(table, {"tag": "the point's short name, as LVL"}, here, mistakes)
+        if "tag" not in body:
             continue
         if twin := _twin(body["tag"], found):
-            mistakes.add(here, "tag", f"{heading.capitalize()} lists {twin} twice; keep one.")
-            continue
-        found[body["tag"]] = Sketch(body["tag"], body, len(mistakes) == before)
+            mistakes.add(here, "tag", f"The {heading} lists {twin} twice; keep one of them.")
+        else:
+            found[body["tag"]] = Sketch(body["tag"], body, frozenset(bad))
     return found
 
 
 def finish(sketch: Sketch, place: str, max_words: int, mistakes: Mistakes) -> Sketch:
     """Return the sketch with its point, or without where a mistake had to be told."""
-    if not sketch.sound:
-        return sketch
-    here = f"{place}.point {sketch.tag}"
-    if not require(sketch.body, _NEEDED, here, mistakes):
-        return Sketch(sketch.tag, sketch.body, False)
-    before = len(mistakes)
-    point = _point(sketch.body)
-    check_point(point, sketch.body, here, max_words, mistakes)
-    sound = len(mistakes) == before
-    return Sketch(sketch.tag, sketch.body, sound, point if sound else None)
+    body, here = sketch.body, f"{place}.point {sketch.tag}"
+    wrong = [
+        (key, f"This key is missing: {sentence}.")
+        for key, sentence in _NEEDED.items()
+        if key not in body and key not in sketch.bad
+    ]
+    point = _point(body) if all(key in body for key in _NEEDED) else None
+    if point is not None:
+        wrong.extend(check_point(point, body, sketch.bad, max_words))
+    for key, sentence in wrong:
+        if (key, sentence) not in sketch.told:
+            mistakes.add(here, key, sentence)
+    sound = not wrong and not sketch.bad
+    told = sketch.told | set(wrong)
+    return replace(sketch, told=told, point=point if sound else None)
 
 
 def override(
@@ -109,23 +113,32 @@ def override(
     merged = dict(profile)
     for tag, sketch in own.items():
         base = profile.get(tag)
-        if base is None:
-            if "kind" not in sketch.body and sketch.sound and profile:
-                mistakes.add(f"{place}.point {tag}", "tag", _not_in_profile(tag, profile))
-                continue
-            merged[tag] = sketch
+        if base is not None:
+            merged[tag] = _on_top(base, sketch)
+        elif (twin := _twin(tag, profile)) or (profile and not _is_new(sketch)):
+            meant = twin or nearest(tag, profile)
+            mistakes.add(f"{place}.point {tag}", "tag", _not_in_profile(tag, meant))
         else:
-            lifted = _EITHER if any(key in sketch.body for key in _EITHER) else ()
-            kept = {key: value for key, value in base.body.items() if key not in lifted}
-            body = {**kept, **sketch.body}
-            merged[tag] = Sketch(tag, body, base.sound and sketch.sound)
+            merged[tag] = sketch
     return merged
 
 
-def _not_in_profile(tag: str, profile: Mapping[str, Sketch]) -> str:
+def _on_top(base: Sketch, own: Sketch) -> Sketch:
+    lifted = {key for group in _EITHER for key in group if own.body.keys() & set(group)}
+    kept = {key: value for key, value in base.body.items() if key not in lifted}
+    bad = (base.bad - own.body.keys()) | own.bad
+    return Sketch(own.tag, {**kept, **own.body}, bad, base.told)
+
+
+def _is_new(sketch: Sketch) -> bool:
+    """Whether a point was written as one of its own, not to change another."""
+    return bool((sketch.body.keys() | sketch.bad) & _NEEDED.keys())
+
+
+def _not_in_profile(tag: str, meant: str | None) -> str:
     return (
-        f"The profile has no point {tag}; the nearest is {nearest(tag, profile)}. A new point"
-        " needs its kind, table and register."
+        f"The profile has no point {tag}; the nearest is {meant}. A new point needs its kind,"
+        " table and register, and a tag that differs in more than capital letters."
     )
 
 
@@ -133,31 +146,44 @@ def _twin(tag: str, found: Mapping[str, Any]) -> str | None:
     return next((one for one in found if one.casefold() == tag.casefold()), None)
 
 
-def _resolve(body: dict[str, Any], place: str, key: str, mistakes: Mistakes) -> None:
-    """Put table and register in the place of a reference."""
+def _resolve(
+    body: dict[str, Any], place: str, mistakes: Mistakes, inside: str = ""
+) -> frozenset[str]:
+    """Put table and register in the place of a reference; return both where that fails."""
     if "reference" not in body:
-        return
+        return frozenset()
     try:
         table, register = place_of(body.pop("reference"))
     except UnfitError as unfit:
-        mistakes.add(place, key, str(unfit))
-        return
-    for part, said in (("table", table), ("register", register)):
-        if body.get(part, said) != said:
-            mistakes.add(
-                place,
-                key,
-                f"The reference means {table} register {register}, but {part} ="
-                f" {shown(body[part])} is written too; keep one of them.",
-            )
+        mistakes.add(place, f"{inside}reference", str(unfit))
+        return _PLACE
+    other = {key: body[key] for key in _PLACE if key in body}
     body |= {"table": table, "register": register}
+    if all(body[key] == value for key, value in other.items()):
+        return frozenset()
+    mistakes.add(
+        place,
+        f"{inside}reference",
+        f"The reference means {table} register {register}, but"
+        f" {' and '.join(f'{key} = {shown(value)}' for key, value in other.items())} is written"
+        " beside it; keep one of the two.",
+    )
+    return _PLACE
 
 
-def _require_inner(body: Mapping[str, Any], place: str, mistakes: Mistakes) -> None:
+def _settle_braces(body: dict[str, Any], place: str, mistakes: Mistakes) -> set[str]:
+    """Take out and return the tables in braces that lack something."""
+    bad = set()
+    if "write" in body and _resolve(body["write"], place, mistakes, "write."):
+        bad.add("write")
     for key, needed in _NEEDED_INSIDE.items():
         for inner, sentence in needed.items():
-            if key in body and inner not in body[key]:
+            if key in body and key not in bad and inner not in body[key]:
                 mistakes.add(place, f"{key}.{inner}", f"This key is missing: {sentence}.")
+                bad.add(key)
+    for key in bad:
+        del body[key]
+    return bad
 
 
 def _point(body: Mapping[str, Any]) -> Point:

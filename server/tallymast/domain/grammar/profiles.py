@@ -34,7 +34,7 @@ def build_profiles(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, 
         check_links({tag: one.point for tag, one in points.items()}, place, points, mistakes)
         if not require(table, {"key": "a short name sites refer to"}, place, mistakes):
             continue
-        if keys.get("key") in found:
+        if any(other.casefold() == keys.get("key", "").casefold() for other in found):
             mistakes.add(place, "key", "Another profile has this key already; choose a new one.")
         elif "key" in keys:
             found[keys["key"]] = ProfileSketch(_profile(keys, max_words, points), points)

@@ -4,8 +4,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from tallymast.domain.grammar.gateways import USUAL, check_position
-from tallymast.domain.grammar.keys import SITE, read_keys, require, tables_in
+from tallymast.domain.grammar.gateways import check_position
+from tallymast.domain.grammar.keys import SITE, doubtful, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes, nearest, plain, shown
 from tallymast.domain.grammar.paths import check_paths, fill_paths
 from tallymast.domain.grammar.point_links import check_links
@@ -38,17 +38,18 @@ def build_sites(
         place = f"site {key if isinstance(key, str) else f'number {n}'}"
         keys = read_keys(table, SITE, place, mistakes)
         require(table, _NEEDED, place, mistakes)
-        check_position(keys, place, mistakes)
+        check_position(table, place, mistakes)
         _check_named(keys, gateways, profiles, place, mistakes)
         points = _points(table, profiles.get(keys.get("profile", "")), place, mistakes)
         site = _site(keys, profiles, points)
         site = replace(site, supply=build_supply(table.get("supply"), place, mistakes))
-        _check(site, gateways.get(site.gateway), place, mistakes)
+        bad = doubtful(table, keys, SITE)
+        _check(site, gateways.get(site.gateway), bad, place, mistakes)
         if "key" in keys and _is_free(keys, sites, place, mistakes):
             sites[site.key] = site
             own_keys[site.key] = keys
     check_paths(sites, mistakes)
-    return list(sites.values()) if mistakes else fill_paths(sites, own_keys, gateways)
+    return fill_paths(sites, own_keys, gateways)
 
 
 def _points(
@@ -124,15 +125,23 @@ def _is_free(
     return True
 
 
-def _check(site: Site, gateway: Gateway | None, place: str, mistakes: Mistakes) -> None:
-    slow_every_s = gateway.slow_every_s if gateway else USUAL.slow_every_s
-    for key, sentence in _periods_too_long(site, slow_every_s):
-        mistakes.add(place, key, sentence)
-    ends = (site.latitude, site.longitude)
-    start = (gateway.latitude, gateway.longitude) if gateway else (None, None)
-    if None in ends or None in start:
+def _check(
+    site: Site, gateway: Gateway | None, bad: set[str], place: str, mistakes: Mistakes
+) -> None:
+    if gateway is None:
         return
-    leg = distance_bearing(*start, *ends)  # type: ignore[arg-type]  # None was looked for above
+    if not bad & {"poll_every_s", "in_service"}:
+        for key, sentence in _periods_too_long(site, gateway.slow_every_s):
+            mistakes.add(place, key, sentence)
+    _check_distance(site, gateway, place, mistakes)
+
+
+def _check_distance(site: Site, gateway: Gateway, place: str, mistakes: Mistakes) -> None:
+    if site.latitude is None or site.longitude is None:
+        return
+    if gateway.latitude is None or gateway.longitude is None:
+        return
+    leg = distance_bearing(gateway.latitude, gateway.longitude, site.latitude, site.longitude)
     if leg.distance_km > _FURTHEST_KM:
         mistakes.add(
             place,

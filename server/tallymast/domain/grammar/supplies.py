@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from tallymast.domain.grammar.keys import SUPPLY, read_keys, require
+from tallymast.domain.grammar.keys import SUPPLY, doubtful, read_keys, require
 from tallymast.domain.grammar.mistakes import Mistakes, choices, plain, shown
 from tallymast.domain.model import Chemistry, Supply, SupplyKind
 
@@ -32,14 +32,14 @@ def build_supply(written: Any, place: str, mistakes: Mistakes) -> Supply | None:
     if not isinstance(written, Mapping):
         mistakes.add(place, "supply", f"{shown(written)} is not a table; write [site.supply].")
         return None
-    before = len(mistakes)
     keys = read_keys(written, SUPPLY, here, mistakes)
-    require(written, _NEEDED, here, mistakes)
-    if len(mistakes) > before:
+    bad = doubtful(written, keys, SUPPLY)
+    if not require(written, _NEEDED, here, mistakes) or "kind" not in keys:
         return None
     supply = Supply(**{**_usual(keys), **keys})
     _check_kind(supply, keys, here, mistakes)
-    _check_voltages(supply, keys, here, mistakes)
+    if "nominal_v" not in bad:
+        _check_voltages(supply, keys, bad, here, mistakes)
     return supply
 
 
@@ -70,24 +70,27 @@ def _check_kind(supply: Supply, keys: Mapping[str, Any], here: str, mistakes: Mi
         )
 
 
-def _check_voltages(supply: Supply, keys: Mapping[str, Any], here: str, mistakes: Mistakes) -> None:
-    before = len(mistakes)
+def _check_voltages(
+    supply: Supply, keys: Mapping[str, Any], bad: set[str], here: str, mistakes: Mistakes
+) -> None:
     low, high = (factor * supply.nominal_v for factor in _PLAUSIBLE)
     for key in _VOLTAGES:
         if key in keys and not low <= keys[key] <= high:
+            bad.add(key)
             mistakes.add(
                 here,
                 key,
                 f"{plain(keys[key])} V is not plausible for a {plain(supply.nominal_v)} V supply;"
                 f" {low:.1f} to {high:.1f} V is.",
             )
-    if len(mistakes) > before or supply.disconnect_v is None or supply.reconnect_v is None:
+    if bad & {"chemistry", "disconnect_v", "reconnect_v"}:
         return
-    if supply.disconnect_v >= supply.reconnect_v:
-        key = "disconnect_v" if "disconnect_v" in keys else "reconnect_v"
+    disconnect_v, reconnect_v = supply.disconnect_v, supply.reconnect_v
+    if disconnect_v is not None and reconnect_v is not None and disconnect_v >= reconnect_v:
+        usual = "" if {"disconnect_v", "reconnect_v"} <= keys.keys() else " (the usual voltage)"
         mistakes.add(
             here,
-            key,
-            f"The load would disconnect at {plain(supply.disconnect_v)} V and reconnect at"
-            f" {plain(supply.reconnect_v)} V; reconnecting must lie higher.",
+            "disconnect_v" if "disconnect_v" in keys else "reconnect_v",
+            f"The load would disconnect at {plain(disconnect_v)} V and reconnect at"
+            f" {plain(reconnect_v)} V{usual}; reconnecting must lie higher.",
         )

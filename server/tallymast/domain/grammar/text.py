@@ -42,8 +42,7 @@ def _table(table: Mapping[str, Any], path: str) -> Iterator[str]:
 
 
 def _section(path: str, table: Mapping[str, Any], heading: str) -> Iterator[str]:
-    if "." not in path:
-        yield ""
+    yield ""
     yield "  " * path.count(".") + heading.format(path)
     yield from _table(table, path)
 

@@ -19,6 +19,7 @@ Check = Callable[[Any], Any]
 Word = TypeVar("Word", bound=StrEnum)
 
 _KEY = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 _FIRST_DAY, _LAST_DAY = date(1980, 1, 1), date(2100, 1, 1)  # ours: outside lies a mistyped year
 
 
@@ -126,14 +127,12 @@ def one_word(*words: str) -> Check:
 
 def day(value: Any) -> date:
     """A calendar day."""
-    if not isinstance(value, str):
-        raise UnfitError(f"{shown(value)} is not a day; write it as 2022-05-01.")
+    if not isinstance(value, str) or not _DAY.fullmatch(value):
+        raise UnfitError(f"{shown(value)} is not a day; write year-month-day, as 2022-05-01.")
     try:
         found = date.fromisoformat(value)
     except ValueError as error:
-        raise UnfitError(
-            f"{shown(value)} is not a day of the calendar; write year-month-day, as 2022-05-01."
-        ) from error
+        raise UnfitError(f"The calendar has no {shown(value)}; write it as 2022-05-01.") from error
     if not _FIRST_DAY <= found < _LAST_DAY:
         raise UnfitError(f"The year {found.year} is not plausible; 1980 to 2099 is expected.")
     return found
