@@ -50,11 +50,12 @@ def check_point(
 
     """
     draft = Draft(point, body, max_words)
-    for checks in (_FIRST, _THEN):
-        wrong = [one for check, keys in checks if not keys & set(bad) for one in check(draft)]
-        yield from wrong
-        if wrong:
-            return  # what follows would only echo a wrong kind or layout
+    doubted = set(bad)
+    for check, keys in _CHECKS:
+        if not keys & doubted:
+            wrong = list(check(draft))
+            yield from wrong
+            doubted |= {key.split(".")[0] for key, _ in wrong}
 
 
 def _check_kind(draft: Draft) -> Iterator[Wrong]:
@@ -159,20 +160,19 @@ def _on(*keys: str) -> frozenset[str]:
     return frozenset(keys)
 
 
-# Each check with the keys it leans on.
-_FIRST: _Checks = (
+_LAYOUT = _on("kind", "table", "layout", "bit")
+_SCALE = _LAYOUT | _on("length", "raw", "value", "loop")
+# Each check with the keys it leans on: it is left out where one of them is wrong already.
+_CHECKS: _Checks = (
     (_check_kind, _on("kind")),
-    (_check_layout, _on("kind", "table", "layout", "bit")),
-)
-_SCALE = _on("kind", "table", "layout", "length", "bit", "raw", "value", "loop")
-_THEN: _Checks = (
-    (_check_length, _on("table", "layout", "length", "bit")),
-    (_check_end, _on("table", "layout", "length", "register", "bit")),
+    (_check_layout, _LAYOUT),
+    (_check_length, _LAYOUT | _on("length")),
+    (_check_end, _LAYOUT | _on("length", "register")),
     (check_scale, _SCALE),
     (check_limits, _SCALE | _on("limits", "deadband")),
-    (_check_modulus, _on("layout", "length", "modulus")),
-    (_check_volume, _on("k_factor", "volume_per_pulse", "volume_unit")),
-    (_check_contact, _on("words", "alarm_when")),
-    (check_write, _on("kind", "table", "register", "layout", "length", "bit", "write")),
-    (check_pulse, _on("kind", "layout", "length", "write", "seconds_per_count", "max_s")),
+    (_check_modulus, _LAYOUT | _on("length", "modulus")),
+    (_check_volume, _on("kind", "k_factor", "volume_per_pulse", "volume_unit")),
+    (_check_contact, _on("kind", "words", "alarm_when")),
+    (check_write, _LAYOUT | _on("length", "register", "write")),
+    (check_pulse, _LAYOUT | _on("length", "write", "seconds_per_count", "max_s")),
 )

@@ -3,33 +3,31 @@
 from collections.abc import Collection, Iterator, Mapping
 from itertools import combinations
 
-from tallymast.domain.grammar.drafts import OUTPUTS
-from tallymast.domain.grammar.mistakes import Mistakes, nearest
+from tallymast.domain.grammar.drafts import OUTPUTS, Wrong
+from tallymast.domain.grammar.mistakes import nearest
 from tallymast.domain.grammar.reference import notation
 from tallymast.domain.model import Interlock, Point, WordLayout
 
+Link = tuple[str, str, str]  # the tag, the key (empty for the whole point), the sentence
 
-def check_links(
-    points: Mapping[str, Point | None], place: str, own: Collection[str], mistakes: Mistakes
-) -> None:
-    """Tell where points name tags that do not fit, or read and write over each other.
+
+def check_links(points: Mapping[str, Point | None], own: Collection[str]) -> Iterator[Link]:
+    """Yield where points name tags that do not fit, or read and write over each other.
 
     Args:
         points: every tag of the station; None where the point itself has a mistake.
-        place: how mistakes name the profile or site.
-        own: the tags written there; what lies between others is told elsewhere.
-        mistakes: where they are told.
+        own: the tags written in this place; what lies between others is told elsewhere.
 
     """
     sound = [point for point in points.values() if point is not None]
     for point in sound:
         if point.tag in own:
-            _check_named(point, points, place, mistakes)
+            for key, sentence in _wrong_names(point, points):
+                yield (point.tag, key, sentence)
     for first, second in combinations(sound, 2):
-        sentence = _clash(first, second) if {first.tag, second.tag} & set(own) else None
-        if sentence:
-            later = second if second.tag in own else first
-            mistakes.add(f"{place}.point", later.tag, sentence)
+        clash = _clash(first, second) if {first.tag, second.tag} & set(own) else None
+        if clash:
+            yield (second.tag if second.tag in own else first.tag, "", clash)
 
 
 def _named(point: Point) -> Iterator[tuple[str, str]]:
@@ -41,32 +39,28 @@ def _named(point: Point) -> Iterator[tuple[str, str]]:
         yield ("auto", point.auto)
 
 
-def _check_named(
-    point: Point, points: Mapping[str, Point | None], place: str, mistakes: Mistakes
-) -> None:
-    here = f"{place}.point {point.tag}"
+def _wrong_names(point: Point, points: Mapping[str, Point | None]) -> Iterator[Wrong]:
     for key, tag in _named(point):
         if tag == point.tag:
-            mistakes.add(here, key, f"{tag} is this output itself; name another point.")
+            yield (key, f"{tag} is this output itself; name another point.")
         elif tag not in points:
-            others = [other for other in points if other != point.tag]
-            hint = f"; the nearest is {nearest(tag, others)}" if others else ""
-            mistakes.add(here, key, f"There is no point {tag} at this station{hint}.")
+            close = nearest(tag, (other for other in points if other != point.tag))
+            hint = f"; the nearest is {close}" if close else ""
+            yield (key, f"There is no point {tag} at this station{hint}.")
         elif (target := points[tag]) is not None:
-            _check_target(point, key, target, here, mistakes)
+            yield from _wrong_target(point, key, target)
 
 
-def _check_target(point: Point, key: str, target: Point, here: str, mistakes: Mistakes) -> None:
+def _wrong_target(point: Point, key: str, target: Point) -> Iterator[Wrong]:
     is_contact = target.layout is WordLayout.BOOL
     if key == "feedback.tag" and target.kind in OUTPUTS:
-        told = f"{target.tag} is an output; only an input proves what an output does."
-        mistakes.add(here, key, told)
+        yield (key, f"{target.tag} is an output; only an input proves what an output does.")
     elif key == "auto" and not is_contact:
-        mistakes.add(here, key, f"{target.tag} is a {target.kind}; a selector is on or off.")
+        yield (key, f"{target.tag} is a {target.kind}; a selector is on or off.")
     elif key == "interlock.tag" and target.layout is WordLayout.TEXT:
-        mistakes.add(here, key, f"{target.tag} is text; a number or a contact fits.")
+        yield (key, f"{target.tag} is text; a number or a contact fits.")
     elif key == "interlock.tag" and is_contact and not _is_zero_or_one(point.interlock):
-        mistakes.add(here, "interlock.value", f"{target.tag} is a contact; write 0 or 1.")
+        yield ("interlock.value", f"{target.tag} is a contact; write 0 or 1.")
 
 
 def _is_zero_or_one(interlock: Interlock | None) -> bool:

@@ -5,7 +5,7 @@ limits in metres never mix with limits in percent. What the keys of one point me
 checked in point_checks.py.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,6 +13,7 @@ from tallymast.domain.grammar.drafts import CONTACTS, COUNTING, LENGTHS, span_of
 from tallymast.domain.grammar.keys import POINT, doubtful, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes, UnfitError, choices, nearest, shown
 from tallymast.domain.grammar.point_checks import check_point
+from tallymast.domain.grammar.point_links import Link, check_links
 from tallymast.domain.grammar.reference import place_of
 from tallymast.domain.model import (
     FailSafe,
@@ -104,6 +105,22 @@ def finish(sketch: Sketch, place: str, max_words: int, mistakes: Mistakes) -> Sk
     sound = not wrong and not sketch.bad
     told = sketch.told | set(wrong)
     return replace(sketch, told=told, point=point if sound else None)
+
+
+def link(
+    points: Mapping[str, Sketch],
+    own: Collection[str],
+    place: str,
+    mistakes: Mistakes,
+    told: Collection[Link] = (),
+) -> frozenset[Link]:
+    """Tell what is wrong between the points of one station, except what was told; return it."""
+    wrong = frozenset(check_links({tag: one.point for tag, one in points.items()}, own))
+    before = {sentence for _, _, sentence in told}
+    for tag, key, sentence in sorted(wrong):
+        if sentence not in before:
+            mistakes.add(f"{place}.point {tag}", key, sentence)
+    return wrong
 
 
 def override(

@@ -6,8 +6,8 @@ from typing import Any
 
 from tallymast.domain.grammar.keys import PROFILE, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes
-from tallymast.domain.grammar.point_links import check_links
-from tallymast.domain.grammar.points import Sketch, finish, sketch_points
+from tallymast.domain.grammar.point_links import Link
+from tallymast.domain.grammar.points import Sketch, finish, link, sketch_points
 from tallymast.domain.model import Profile
 
 MAX_WORDS = 125  # MODBUS Application Protocol V1.1b3 §6.3 and §6.4
@@ -19,6 +19,7 @@ class ProfileSketch:
 
     profile: Profile
     points: Mapping[str, Sketch]
+    told: frozenset[Link]  # what is wrong between its points
 
 
 def build_profiles(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, ProfileSketch]:
@@ -31,13 +32,13 @@ def build_profiles(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, 
         max_words = keys.get("max_words", MAX_WORDS)
         sketches = sketch_points(table, place, "profile", mistakes)
         points = {tag: finish(one, place, max_words, mistakes) for tag, one in sketches.items()}
-        check_links({tag: one.point for tag, one in points.items()}, place, points, mistakes)
+        told = link(points, points, place, mistakes)
         if not require(table, {"key": "a short name sites refer to"}, place, mistakes):
             continue
         if any(other.casefold() == keys.get("key", "").casefold() for other in found):
             mistakes.add(place, "key", "Another profile has this key already; choose a new one.")
         elif "key" in keys:
-            found[keys["key"]] = ProfileSketch(_profile(keys, max_words, points), points)
+            found[keys["key"]] = ProfileSketch(_profile(keys, max_words, points), points, told)
     return found
 
 

@@ -8,8 +8,7 @@ from tallymast.domain.grammar.gateways import check_position
 from tallymast.domain.grammar.keys import SITE, doubtful, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes, nearest, plain, shown
 from tallymast.domain.grammar.paths import check_paths, fill_paths
-from tallymast.domain.grammar.point_links import check_links
-from tallymast.domain.grammar.points import finish, override, sketch_points
+from tallymast.domain.grammar.points import finish, link, override, sketch_points
 from tallymast.domain.grammar.profiles import MAX_WORDS, ProfileSketch
 from tallymast.domain.grammar.supplies import build_supply
 from tallymast.domain.model import Gateway, Point, PollClass, Site, SiteClass
@@ -56,16 +55,15 @@ def _points(
     table: Mapping[str, Any], profile: ProfileSketch | None, place: str, mistakes: Mistakes
 ) -> tuple[Point, ...]:
     own = sketch_points(table, place, "site", mistakes)
-    base = profile.points if profile else {}
-    max_words = profile.profile.max_words if profile else MAX_WORDS
-    merged = override(base, own, place, mistakes)
     if profile is None:
         return ()  # without its profile nothing can be said about what a site overrides
+    max_words = profile.profile.max_words
+    merged = override(profile.points, own, place, mistakes)
     done = {
         tag: finish(one, place, max_words, mistakes) if tag in own else one
         for tag, one in merged.items()
     }
-    check_links({tag: one.point for tag, one in done.items()}, place, own, mistakes)
+    link(done, own, place, mistakes, profile.told)
     if not done:
         mistakes.add(place, "point", "Neither the profile nor the site lists a point to read.")
     return tuple(one.point for one in done.values() if one.point is not None)

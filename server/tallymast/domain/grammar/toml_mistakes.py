@@ -72,10 +72,10 @@ def toml_tables(text: str, source: str) -> tuple[dict[str, Any], tuple[str, ...]
         try:
             return tomllib.loads("\n".join([*left, ""])), _sentences(told, lines, source)
         except tomllib.TOMLDecodeError as error:
-            number = _line_of(error, len(lines))
+            number, message = _line_of(error, left)
             if number in told:
                 break
-            told[number] = _sentence(number, lines[number - 1], _AT.sub("", str(error)))
+            told[number] = _sentence(number, lines[number - 1], message)
             if not _KEY_LINE.match(lines[number - 1]):
                 break
             left[number - 1] = ""
@@ -105,9 +105,18 @@ def _place(lines: Sequence[str], number: int) -> str:
     return f"{'.'.join(parts)} {key[1]}".strip()
 
 
-def _line_of(error: tomllib.TOMLDecodeError, last: int) -> int:
-    at = _AT.search(str(error))
-    return min(int(at[1]), last) if at and at[1] else last
+def _line_of(error: tomllib.TOMLDecodeError, lines: Sequence[str]) -> tuple[int, str]:
+    """Return the number of the line to blame, from 1, and the parser's own words."""
+    at, message = _AT.search(str(error)), _AT.sub("", str(error))
+    number = min(int(at[1]), len(lines)) if at and at[1] else len(lines)
+    if message.startswith("Unclosed array"):  # noticed only at what follows
+        opened = (n for n in range(number, 0, -1) if _leaves_open(lines[n - 1]))
+        number = next(opened, number)
+    return number, message
+
+
+def _leaves_open(line: str) -> bool:
+    return line.count("[") > line.count("]")
 
 
 def _sentence(number: int, line: str, message: str) -> str:
