@@ -1,0 +1,1 @@
+"""Asks the field: one connection a gateway, one exchange at a time, in the order of pacing."""

@@ -1,0 +1,57 @@
+"""What polling needs of the rest of the house, said as small Protocols; wiring hands them in.
+
+Everything here is called from the poller's own thread and must come back at once: what takes
+time (a database, a browser) is queued by whoever is on the other side.
+"""
+
+from collections.abc import Sequence
+from time import time_ns
+from typing import Protocol
+
+from tallymast.domain.model import GatewayState, Job, JobState, PollDone
+
+
+class Outlet(Protocol):
+    """Where results go."""
+
+    def poll_done(self, done: PollDone) -> None:
+        """Take one finished poll and what it makes of its site."""
+
+    def gateway_changed(self, state: GatewayState) -> None:
+        """Take what is newly known of a gateway."""
+
+    def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
+        """Take where a piece of work stands; ``result`` is a sentence, progress runs 0 to 1."""
+
+    def episode(
+        self,
+        kind: str,
+        gateway_id: int | None,
+        site_id: int | None,
+        from_ms: int,
+        to_ms: int | None,
+        reason: str,
+    ) -> None:
+        """Take the begin (``to_ms`` None) or the end of an episode, e.g. a gateway's outage."""
+
+
+class Work(Protocol):
+    """Where work that a person asked for waits."""
+
+    def waiting(self) -> Sequence[Job]:
+        """Return the jobs nobody has begun, oldest first; asked every 100 ms."""
+
+
+class Clock(Protocol):
+    """The time of day, for stamps only; spans are measured by the event loop's own clock."""
+
+    def wall_ms(self) -> int:
+        """Return UTC milliseconds."""
+
+
+class SystemClock:
+    """The computer's clock."""
+
+    def wall_ms(self) -> int:
+        """Return UTC milliseconds."""
+        return time_ns() // 1_000_000
