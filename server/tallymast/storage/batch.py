@@ -60,8 +60,12 @@ def store_polls(conn: Connection, polls: Sequence[Poll]) -> None:
 
 def mark_dirty(conn: Connection, polls: Iterable[Poll]) -> None:
     """Note that closed hours of these polls have to be computed again."""
-    marks = {(poll.site_id, _hour(poll)) for poll in polls}
-    rows = [("hour", site_id, hour_ms) for site_id, hour_ms in sorted(marks)]
+    mark_hours(conn, ((poll.site_id, _hour(poll)) for poll in polls))
+
+
+def mark_hours(conn: Connection, hours: Iterable[tuple[int, int]]) -> None:
+    """Note that hours, each a site and a beginning, have to be computed again."""
+    rows = [("hour", site_id, hour_ms) for site_id, hour_ms in sorted(set(hours))]
     if rows:
         insert_many(conn, schema.dirty, rows, keep=True)
 

@@ -157,8 +157,8 @@ def polls_of(columns: PollColumns, site_id: int, layout_id: int) -> list[Poll]:
     ]
 
 
-def merge(old: PollColumns, new: PollColumns) -> PollColumns:
-    """Return both, ascending in time; of two polls at one instant the new one stays.
+def merge(first: PollColumns, *others: PollColumns) -> PollColumns:
+    """Return all polls, ascending in time; of two at one instant the later given stays.
 
     Merging the same polls again changes nothing.
 
@@ -166,14 +166,15 @@ def merge(old: PollColumns, new: PollColumns) -> PollColumns:
         DecodeError: their layouts have different blocks.
 
     """
-    if old.widths != new.widths:
+    parts = (*reversed(others), first)
+    if any(part.widths != first.widths for part in others):
         raise DecodeError("Polls of two layouts cannot be kept in one chunk.")
-    at_ms = np.concatenate((new.at_ms, old.at_ms))
-    _, rows = np.unique(at_ms, return_index=True)  # the first of equals: the new one
+    at_ms = np.concatenate([part.at_ms for part in parts])
+    _, rows = np.unique(at_ms, return_index=True)  # the first of equals: the later given
     names = ("at_ms", "outcome", "flags", "tries", "answer_tenths", "got", "code", "words")
-    both = {name: np.concatenate((getattr(new, name), getattr(old, name)))[rows] for name in names}
-    both["words"] = _filled(both["words"], both["got"], new.widths)
-    return PollColumns(**both, widths=new.widths)
+    whole = {name: np.concatenate([getattr(part, name) for part in parts])[rows] for name in names}
+    whole["words"] = _filled(whole["words"], whole["got"], first.widths)
+    return PollColumns(**whole, widths=first.widths)
 
 
 def pack(polls: Sequence[Poll], widths: Sequence[int]) -> bytes:

@@ -1,0 +1,82 @@
+"""Stores polls of the past at once: chunks and rollups directly, a day at a time."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+
+from tallymast.domain.errors import StorageError
+from tallymast.domain.model import Poll, SiteLayout
+from tallymast.domain.record.chunks import PollColumns, block_widths, columns_of
+from tallymast.storage.batch import mark_hours
+from tallymast.storage.chunks import (
+    DAY_MS,
+    HOUR,
+    HOUR_MS,
+    Chunk,
+    load_chunks,
+    look,
+    put_chunks,
+    still_so,
+)
+from tallymast.storage.engine import Database
+from tallymast.storage.hours import hour_parts, merged_day, unmark
+from tallymast.storage.layouts import load_layouts
+from tallymast.storage.rollups import put_rollup, roll_up
+
+_TRIES = 5
+
+
+def store_history(
+    database: Database, site_id: int, layout: SiteLayout, polls: Iterable[Poll]
+) -> int:
+    """Store a site's polls of the past; return how many.
+
+    Days merge with what is there; the same history may be stored twice. Beside a running
+    poller it holds the write lock for milliseconds at a time.
+
+    Args:
+        database: where to.
+        site_id: whose.
+        layout: what they read; stored already (see ``layouts.keep_layout``).
+        polls: ascending in time.
+
+    Raises:
+        StorageError: the database refused, or another writer kept changing the same day.
+
+    """
+    stored = 0
+    for day_ms, some in _days(polls):
+        columns = columns_of(some, block_widths(layout.blocks))
+        if not any(_store_day(database, site_id, layout, day_ms, columns) for _ in range(_TRIES)):
+            raise StorageError(f"Another program kept changing the same day of site {site_id}.")
+        stored += len(columns)
+    return stored
+
+
+def _days(polls: Iterable[Poll]) -> Iterator[tuple[int, Sequence[Poll]]]:
+    for day, some in groupby(polls, key=lambda poll: poll.at_ms // DAY_MS):
+        yield day * DAY_MS, list(some)
+
+
+def _store_day(
+    database: Database, site_id: int, layout: SiteLayout, day_ms: int, columns: PollColumns
+) -> bool:
+    with database.reading() as conn:
+        seen = look(conn, site_id, day_ms, day_ms + DAY_MS)
+        old = load_chunks(conn, site_id, day_ms, day_ms + DAY_MS)
+        layouts = load_layouts(conn, {chunk.layout_id for chunk in old} | {layout.id})
+    new = Chunk(site_id, day_ms, HOUR, layout.id, columns)
+    change = merged_day(site_id, day_ms, [*old, new])
+    hours = sorted(set((columns.at_ms // HOUR_MS * HOUR_MS).tolist()))
+    with database.writing() as conn:
+        if not still_so(conn, seen):
+            return False
+        put_chunks(conn, site_id, change)
+        mark_hours(conn, ((site_id, hour_ms) for hour_ms in hours))
+        now = look(conn, site_id, day_ms, day_ms + DAY_MS)
+    for hour_ms in hours:
+        rollup = roll_up(hour_parts(hour_ms, change.chunks, layouts), hour_ms)
+        with database.writing() as conn:
+            if still_so(conn, now):  # else it stays marked, and is redone from what is there
+                put_rollup(conn, site_id, hour_ms, rollup)
+                unmark(conn, site_id, hour_ms)
+    return True

@@ -1,0 +1,291 @@
+"""Reads one point's values over time: every poll, by hour, or by contract day."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from enum import IntEnum
+from typing import Any, Final, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection, select
+
+from tallymast.domain.model import LayoutPoint, PollClass, PollFlag, SiteLayout, WordLayout
+from tallymast.domain.record.columns import decode_column, registers_of, scale_column
+from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
+from tallymast.storage import schema
+from tallymast.storage.chunks import DAY_MS
+from tallymast.storage.layouts import load_layouts
+from tallymast.storage.parts import Part, hot_columns, hot_polls, read_parts
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Resolution = Literal["raw", "hour", "day"]
+
+_RAW_UP_TO_MS: Final = 36 * HOUR_MS  # ours: about as many points as a screen has columns
+_HOURS_UP_TO_MS: Final = 62 * DAY_MS
+
+
+class Goodness(IntEnum):
+    """Quality of a stored reading; what is stale is a question of now, not of then."""
+
+    NONE = 0  # a gap: the poll was missed, or what came is no value
+    SUSPECT = 1
+    GOOD = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A point at every poll, ascending in time.
+
+    Attributes:
+        unit: of ``value``, as the newest layout has it.
+        at_ms: when.
+        value: engineering values, NaN in gaps (and for texts).
+        raw: numbers before scaling, in their own type where there is one layout; text as
+            objects; what stands in a gap means nothing.
+        quality: Goodness numbers.
+
+    """
+
+    unit: str
+    at_ms: Ints
+    value: Floats
+    raw: NDArray[Any]
+    quality: NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.at_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class SpanSeries:
+    """A point by hour or day, one row a span, ascending; empty spans have n 0 and NaN.
+
+    ``on_ms`` says how long a contact was on.
+    """
+
+    unit: str
+    at_ms: Ints
+    n: Ints
+    least: Floats
+    mean: Floats
+    most: Floats
+    first: Floats
+    last: Floats
+    changes: Ints
+    on_ms: Ints
+
+    def __len__(self) -> int:
+        return len(self.at_ms)
+
+
+def raw_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> Series:
+    """Return a point at every poll of ``from_ms <= at_ms < to_ms``.
+
+    Each value is scaled as its own layout says, so an old one means what it meant. A poll
+    that was missed is a gap; a poll that was not due to read the point (slow class) is none.
+    """
+    parts = read_parts(conn, site_id, from_ms, to_ms, lambda layout: _registers(layout, tag))
+    pieces = [(part, point) for part in parts if (point := _point(part.layout, tag)) is not None]
+    some = [_piece(part, point) for part, point in pieces]
+    if not some:
+        empty = np.empty(0)
+        return Series("", empty.astype(np.int64), empty, empty, empty.astype(np.uint8))
+    whole = Series(
+        pieces[-1][1].unit,
+        np.concatenate([one.at_ms for one in some]),
+        np.concatenate([one.value for one in some]),
+        np.concatenate([one.raw for one in some]),
+        np.concatenate([one.quality for one in some]),
+    )
+    order = np.argsort(whole.at_ms, kind="stable")
+    return Series(
+        whole.unit, whole.at_ms[order], whole.value[order], whole.raw[order], whole.quality[order]
+    )
+
+
+def hour_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> SpanSeries:
+    """Return a point by clock hour, for the hours that begin in the span.
+
+    Hours not closed yet are computed from their polls so far.
+    """
+    first = -(-from_ms // HOUR_MS) * HOUR_MS
+    starts = np.arange(first, to_ms, HOUR_MS, dtype=np.int64)
+    rows, unit = _rows(conn, site_id, tag, first, to_ms)
+    return _spans(unit, starts, rows)
+
+
+def day_series(
+    conn: Connection,
+    site_id: int,
+    tag: str,
+    from_ms: int,
+    to_ms: int,
+    *,
+    zone: str = "UTC",
+    contract_hour: int = 0,
+) -> SpanSeries:
+    """Return a point by contract day, for the days that begin in the span.
+
+    An hour counts for the day it begins in. (It matters only where the zone's offset is no
+    whole number of hours.)
+    """
+    starts = day_starts(from_ms, to_ms, zone, contract_hour)
+    if not len(starts):
+        return _spans("", starts, [])
+    end = day_starts(int(starts[-1]) + 1, int(starts[-1]) + 2 * DAY_MS, zone, contract_hour)[0]
+    rows, unit = _rows(conn, site_id, tag, int(starts[0]), int(end))
+    return _spans(unit, starts, rows)
+
+
+def auto_resolution(from_ms: int, to_ms: int) -> Resolution:
+    """Return the resolution in which a chart of this span shows most."""
+    span = to_ms - from_ms
+    if span <= _RAW_UP_TO_MS:
+        return "raw"
+    return "hour" if span <= _HOURS_UP_TO_MS else "day"
+
+
+def day_starts(from_ms: int, to_ms: int, zone: str, contract_hour: int) -> Ints:
+    """Return when contract days begin, UTC milliseconds, ``from_ms <= start < to_ms``."""
+    there = ZoneInfo(zone)
+    day = datetime.fromtimestamp(from_ms / 1000, there).date() - timedelta(days=1)
+    starts: list[int] = []
+    while True:
+        start = datetime(day.year, day.month, day.day, contract_hour, tzinfo=there)
+        at_ms = int(start.astimezone(UTC).timestamp() * 1000)
+        if at_ms >= to_ms:
+            return np.array(starts, np.int64)
+        if at_ms >= from_ms:
+            starts.append(at_ms)
+        day += timedelta(days=1)
+
+
+# --- every poll -----------------------------------------------------------------------
+
+
+def _registers(layout: SiteLayout, tag: str) -> range:
+    point = _point(layout, tag)
+    return registers_of(layout, point) if point else range(0)
+
+
+def _point(layout: SiteLayout, tag: str) -> LayoutPoint | None:
+    return next((point for point in layout.points if point.tag == tag), None)
+
+
+def _piece(part: Part, point: LayoutPoint) -> Series:
+    columns = part.columns
+    if part.layout.blocks[point.block].poll is PollClass.SLOW:
+        columns = columns.take(columns.has(point.block))
+    column = decode_column(columns, part.layout, point)
+    suspect = (columns.flags & PollFlag.SUSPECT) != 0
+    quality = np.where(column.good, np.where(suspect, Goodness.SUSPECT, Goodness.GOOD), 0)
+    if point.layout is WordLayout.TEXT:
+        value = np.full(len(columns), np.nan)
+    else:
+        value = np.where(column.good, scale_column(column.raw, point), np.nan)
+    return Series(point.unit, columns.at_ms, value, column.raw, quality.astype(np.uint8))
+
+
+# --- spans ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One hour of a point under one layout, scaled."""
+
+    at_ms: int
+    n: int
+    total: float
+    least: float
+    most: float
+    first: float
+    last: float
+    changes: int
+    on_ms: int
+
+
+def _rows(
+    conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
+) -> tuple[list[_Row], str]:
+    table, point = schema.point_hour, schema.point
+    point_id = conn.execute(
+        select(point.c.id).where(point.c.site_id == site_id, point.c.tag == tag)
+    ).scalar()
+    query = (
+        select(table)
+        .where(table.c.point_id == point_id, table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms)
+        .order_by(table.c.hour_ms, table.c.layout_id)
+    )
+    stored = conn.execute(query).tuples().all()
+    layouts = load_layouts(conn, {row[2] for row in stored})
+    points = {number: _point(layout, tag) for number, layout in layouts.items()}
+    rows = [_scaled(row[1], row[3:], points[row[2]]) for row in stored]
+    fresh, unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
+    newest = max(layouts, default=None)
+    known = points[newest] if newest is not None else None
+    return rows + fresh, unit or (known.unit if known else "")
+
+
+def _open_hours(
+    conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
+) -> tuple[list[_Row], str]:
+    """Return rows for polls no closed hour holds."""
+    hot = hot_polls(conn, from_ms, to_ms, site_id).get(site_id, [])
+    layouts = load_layouts(conn, {poll.layout_id for poll in hot})
+    rows: list[_Row] = []
+    unit = ""
+    for layout_id, columns in hot_columns(hot, layouts).items():
+        point = _point(layouts[layout_id], tag)
+        if point is None:
+            continue
+        unit = point.unit
+        layout = SiteLayout(layout_id, site_id, layouts[layout_id].blocks, (point,))
+        for hour_ms in np.unique(columns.at_ms // HOUR_MS * HOUR_MS).tolist():
+            inside = columns.between(hour_ms, hour_ms + HOUR_MS)
+            rows += [_fresh(hour_ms, one, point) for one in point_hours(inside, layout, hour_ms)]
+    return rows, unit
+
+
+def _fresh(hour_ms: int, one: PointHour, point: LayoutPoint) -> _Row:
+    stored = (one.n, one.total, one.least, one.most, one.first, one.last, one.changes, one.on_ms)
+    return _scaled(hour_ms, stored, point)
+
+
+def _scaled(hour_ms: int, stored: Sequence[Any], point: LayoutPoint | None) -> _Row:
+    n, total, least, most, first, last, changes, on_ms = stored
+    if point is not None:
+        raw = np.array([total / n, least, most, first, last])
+        mean, low, high, first, last = scale_column(raw, point).tolist()
+        total, least, most = mean * n, min(low, high), max(low, high)
+    return _Row(hour_ms, n, total, least, most, first, last, changes, on_ms)
+
+
+def _spans(unit: str, starts: Ints, rows: Sequence[_Row]) -> SpanSeries:
+    size = len(starts)
+    found: list[list[_Row]] = [[] for _ in range(size)]
+    for row in sorted(rows, key=lambda row: row.at_ms):
+        span = int(np.searchsorted(starts, row.at_ms, side="right")) - 1
+        if span >= 0:
+            found[span].append(row)
+
+    def whole(name: str) -> Ints:
+        return np.array([sum(getattr(row, name) for row in some) for some in found], np.int64)
+
+    def number(make: Any) -> Floats:
+        return np.array([make(some) if some else np.nan for some in found], np.float64)
+
+    return SpanSeries(
+        unit,
+        starts,
+        whole("n"),
+        number(lambda some: min(row.least for row in some)),
+        number(lambda some: sum(row.total for row in some) / sum(row.n for row in some)),
+        number(lambda some: max(row.most for row in some)),
+        number(lambda some: some[0].first),
+        number(lambda some: some[-1].last),
+        whole("changes"),
+        whole("on_ms"),
+    )
