@@ -237,6 +237,14 @@ def tables_in(
     yield from value
 
 
+def written_keys(written: Mapping[str, Any], table: str) -> list[str]:
+    """Return every key a person wrote for the tables of a list, also those that cannot be used."""
+    tables = written.get(table)
+    found = tables if isinstance(tables, list) else []
+    keys = (one.get("key") for one in found if isinstance(one, Mapping))
+    return [key for key in keys if isinstance(key, str)]
+
+
 def require(
     written: Mapping[str, Any], needed: Mapping[str, str], place: str, mistakes: Mistakes
 ) -> bool:

@@ -10,29 +10,34 @@ from tallymast.domain.model import Gateway, Site
 HOP_TIMEOUT_S = 1.0  # common practice, no published source: a repeater sends everything twice
 
 
-def check_paths(sites: Mapping[str, Site], mistakes: Mistakes) -> None:
-    """Tell every ``via`` that names no site, another gateway's site, or leads in a circle."""
+def check_paths(
+    sites: Mapping[str, Site],
+    site_keys: Collection[str],
+    gateway_keys: Collection[str],
+    mistakes: Mistakes,
+) -> None:
+    """Tell every ``via`` that names no site, another gateway's site, or leads in a circle.
+
+    Args:
+        sites: by key.
+        site_keys: every key a person wrote for a site, also one that cannot be used.
+        gateway_keys: the gateways there are.
+        mistakes: where it is told.
+
+    """
     in_circle: set[str] = set()
     for site in sites.values():
-        if site.via is None:
-            continue
-        place = f"site {site.key}"
-        repeater = sites.get(site.via)
-        if repeater is None:
-            others = [key for key in sites if key != site.key]
-            hint = f"; the nearest is {shown(nearest(site.via, others))}" if others else ""
-            mistakes.add(place, "via", f"There is no site {shown(site.via)}{hint}.")
-        elif repeater.gateway != site.gateway:
-            mistakes.add(
-                place,
-                "via",
-                f"{repeater.key} is reached through gateway {repeater.gateway}, this site through"
-                f" {site.gateway}; a repeater serves its own gateway.",
-            )
+        repeater = sites.get(site.via or "")
+        if site.via is not None and site.via not in site_keys:
+            close = nearest(site.via, (key for key in sites if key != site.key))
+            hint = f"; the nearest is {shown(close)}" if close else ""
+            mistakes.add(f"site {site.key}", "via", f"There is no site {shown(site.via)}{hint}.")
+        elif repeater is not None and _parted(site, repeater, gateway_keys):
+            mistakes.add(f"site {site.key}", "via", _other_gateway(site, repeater))
         elif site.key not in in_circle and (circle := _circle(site, sites)):
             in_circle.update(circle)
             way = " via ".join([*circle, circle[0]])
-            mistakes.add(place, "via", f"The path leads in a circle: {way}.")
+            mistakes.add(f"site {site.key}", "via", f"The path leads in a circle: {way}.")
 
 
 def fill_paths(
@@ -79,11 +84,24 @@ def settle_quarantines(
         behind = [site for site in sites if site.gateway == gateway.key]
         slowest = max(behind, key=lambda site: site.reply_timeout_s, default=None)
         if slowest is not None and slowest.reply_timeout_s > gateway.quarantine_s:
-            if gateway.key in written:
+            if gateway.key in written and gateway.quarantine_s >= gateway.reply_timeout_s:
                 mistakes.add(f"gateway {gateway.key}", "quarantine_s", _too_short(gateway, slowest))
             gateway = replace(gateway, quarantine_s=slowest.reply_timeout_s)  # noqa: PLW2901
         settled.append(gateway)
     return settled
+
+
+def _parted(site: Site, repeater: Site, gateway_keys: Collection[str]) -> bool:
+    return repeater.gateway != site.gateway and {site.gateway, repeater.gateway} <= set(
+        gateway_keys
+    )
+
+
+def _other_gateway(site: Site, repeater: Site) -> str:
+    return (
+        f"{repeater.key} is reached through gateway {repeater.gateway}, this site through"
+        f" {site.gateway}; a repeater serves its own gateway."
+    )
 
 
 def _too_short(gateway: Gateway, site: Site) -> str:

@@ -1,11 +1,18 @@
 """Builds sites: each with its gateway, profile, path, supply and effective points."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
 from tallymast.domain.grammar.gateways import check_position
-from tallymast.domain.grammar.keys import SITE, doubtful, read_keys, require, tables_in
+from tallymast.domain.grammar.keys import (
+    SITE,
+    doubtful,
+    read_keys,
+    require,
+    tables_in,
+    written_keys,
+)
 from tallymast.domain.grammar.mistakes import Mistakes, nearest, plain, shown
 from tallymast.domain.grammar.paths import check_paths, fill_paths
 from tallymast.domain.grammar.points import finish, link, override, sketch_points
@@ -30,6 +37,7 @@ def build_sites(
     mistakes: Mistakes,
 ) -> list[Site]:
     """Return the sites in the order of the file; what is wrong with them is told."""
+    known = {key: written_keys(written, key) for key in ("gateway", "profile")}
     sites: dict[str, Site] = {}
     own_keys: dict[str, Mapping[str, Any]] = {}
     for n, table in enumerate(tables_in(written, "site", "", mistakes, "site"), 1):
@@ -38,7 +46,7 @@ def build_sites(
         keys = read_keys(table, SITE, place, mistakes)
         require(table, _NEEDED, place, mistakes)
         check_position(table, place, mistakes)
-        _check_named(keys, gateways, profiles, place, mistakes)
+        _check_named(keys, known, place, mistakes)
         points = _points(table, profiles.get(keys.get("profile", "")), place, mistakes)
         site = _site(keys, profiles, points)
         site = replace(site, supply=build_supply(table.get("supply"), place, mistakes))
@@ -47,7 +55,7 @@ def build_sites(
         if "key" in keys and _is_free(keys, sites, place, mistakes):
             sites[site.key] = site
             own_keys[site.key] = keys
-    check_paths(sites, mistakes)
+    check_paths(sites, written_keys(written, "site"), gateways, mistakes)
     return fill_paths(sites, own_keys, gateways)
 
 
@@ -94,14 +102,13 @@ def _site(
 
 def _check_named(
     keys: Mapping[str, Any],
-    gateways: Mapping[str, Gateway],
-    profiles: Mapping[str, ProfileSketch],
+    known: Mapping[str, Collection[str]],
     place: str,
     mistakes: Mistakes,
 ) -> None:
-    for key, known in (("gateway", tuple(gateways)), ("profile", tuple(profiles))):
-        if key in keys and keys[key] not in known:
-            close = nearest(keys[key], known)
+    for key, there in known.items():
+        if key in keys and keys[key] not in there:
+            close = nearest(keys[key], there)
             hint = f"the nearest is {shown(close)}" if close else f"the file lists no [[{key}]]"
             mistakes.add(place, key, f"There is no {key} {shown(keys[key])}; {hint}.")
 
