@@ -93,7 +93,7 @@ def _closed(conn: Connection, from_ms: int, to_ms: int) -> list[tuple[int, Numbe
     whole = select(table.c.site_id, *sums).where(table.c.hour_ms >= first, table.c.hour_ms < last)
     found: list[tuple[int, Numbers]] = [
         (row[0], np.array(row[1:], np.int64))
-        for row in conn.execute(whole.group_by(table.c.site_id)).tuples()
+        for row in conn.execute(whole.group_by(table.c.site_id))
     ]
     edges = {from_ms - from_ms % HOUR_MS, last} - set(range(first, last, HOUR_MS))
     for hour_ms in sorted(edges):
@@ -101,7 +101,7 @@ def _closed(conn: Connection, from_ms: int, to_ms: int) -> list[tuple[int, Numbe
         inside = _quarters_inside(hour_ms, from_ms, to_ms)
         found += [
             (site_id, quarters_of(stored)[inside].sum(axis=0))
-            for site_id, stored in conn.execute(cut).tuples()
+            for site_id, stored in conn.execute(cut)
         ]
     return found
 
@@ -136,7 +136,7 @@ def _hot(
     )
     if site_id is not None:
         query = query.where(table.c.site_id == site_id)
-    return [(row[0], int(row[1]), _hot_row(*row[2:])) for row in conn.execute(query).tuples()]
+    return [(row[0], int(row[1]), _hot_row(*row[2:])) for row in conn.execute(query)]
 
 
 def _hot_row(outcome: int, n: int, refused: Any) -> Numbers:

@@ -56,7 +56,7 @@ def hot_polls(
     if site_id is not None:
         query = query.where(table.c.site_id == site_id)
     polls: dict[int, list[Poll]] = {}
-    for row in conn.execute(query.order_by(table.c.at_ms, table.c.site_id)).tuples():
+    for row in conn.execute(query.order_by(table.c.at_ms, table.c.site_id)):
         polls.setdefault(row[1], []).append(_poll(*row))
     return polls
 

@@ -1,7 +1,7 @@
 """Reads one point's values over time: every poll, by hour, or by contract day."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final, Literal
@@ -17,7 +17,7 @@ from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
 from tallymast.storage import schema
 from tallymast.storage.chunks import DAY_MS
 from tallymast.storage.layouts import load_layouts
-from tallymast.storage.parts import Part, hot_columns, hot_polls, read_parts
+from tallymast.storage.parts import Part, read_parts
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -87,14 +87,13 @@ def raw_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: in
     Each value is scaled as its own layout says, so an old one means what it meant. A poll
     that was missed is a gap; a poll that was not due to read the point (slow class) is none.
     """
-    parts = read_parts(conn, site_id, from_ms, to_ms, lambda layout: _registers(layout, tag))
-    pieces = [(part, point) for part in parts if (point := _point(part.layout, tag)) is not None]
-    some = [_piece(part, point) for part, point in pieces]
+    parts = _parts_with(conn, site_id, tag, from_ms, to_ms)
+    some = [_piece(part) for part in parts]
     if not some:
         empty = np.empty(0)
         return Series("", empty.astype(np.int64), empty, empty, empty.astype(np.uint8))
     whole = Series(
-        pieces[-1][1].unit,
+        parts[-1].layout.points[0].unit,
         np.concatenate([one.at_ms for one in some]),
         np.concatenate([one.value for one in some]),
         np.concatenate([one.raw for one in some]),
@@ -175,8 +174,8 @@ def _point(layout: SiteLayout, tag: str) -> LayoutPoint | None:
     return next((point for point in layout.points if point.tag == tag), None)
 
 
-def _piece(part: Part, point: LayoutPoint) -> Series:
-    columns = part.columns
+def _piece(part: Part) -> Series:
+    columns, point = part.columns, part.layout.points[0]
     if part.layout.blocks[point.block].poll is PollClass.SLOW:
         columns = columns.take(columns.has(point.block))
     column = decode_column(columns, part.layout, point)
@@ -219,34 +218,44 @@ def _rows(
         .where(table.c.point_id == point_id, table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms)
         .order_by(table.c.hour_ms, table.c.layout_id)
     )
-    stored = conn.execute(query).tuples().all()
+    fresh, unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
+    stored = [row for row in conn.execute(query).all() if row[1] not in fresh]
     layouts = load_layouts(conn, {row[2] for row in stored})
     points = {number: _point(layout, tag) for number, layout in layouts.items()}
     rows = [_scaled(row[1], row[3:], points[row[2]]) for row in stored]
-    fresh, unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
-    newest = max(layouts, default=None)
-    known = points[newest] if newest is not None else None
-    return rows + fresh, unit or (known.unit if known else "")
+    newest = points[max(points)] if points else None
+    unit = unit or (newest.unit if newest else "")
+    return rows + [row for some in fresh.values() for row in some], unit
 
 
 def _open_hours(
     conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
-) -> tuple[list[_Row], str]:
-    """Return rows for polls no closed hour holds."""
-    hot = hot_polls(conn, from_ms, to_ms, site_id).get(site_id, [])
-    layouts = load_layouts(conn, {poll.layout_id for poll in hot})
-    rows: list[_Row] = []
+) -> tuple[dict[int, list[_Row]], str]:
+    """Return rows of hours that have polls no rollup knows yet, from all their polls."""
+    table = schema.poll
+    hour = table.c.at_ms - table.c.at_ms % HOUR_MS
+    query = select(hour).where(
+        table.c.site_id == site_id, table.c.at_ms >= from_ms, table.c.at_ms < to_ms
+    )
+    rows: dict[int, list[_Row]] = {}
     unit = ""
-    for layout_id, columns in hot_columns(hot, layouts).items():
-        point = _point(layouts[layout_id], tag)
-        if point is None:
-            continue
-        unit = point.unit
-        layout = SiteLayout(layout_id, site_id, layouts[layout_id].blocks, (point,))
-        for hour_ms in np.unique(columns.at_ms // HOUR_MS * HOUR_MS).tolist():
-            inside = columns.between(hour_ms, hour_ms + HOUR_MS)
-            rows += [_fresh(hour_ms, one, point) for one in point_hours(inside, layout, hour_ms)]
+    for hour_ms in sorted(conn.execute(query.distinct()).scalars()):
+        rows[hour_ms] = []
+        for part in _parts_with(conn, site_id, tag, hour_ms, hour_ms + HOUR_MS):
+            unit = part.layout.points[0].unit
+            hours = point_hours(part.columns, part.layout, hour_ms)
+            rows[hour_ms] += [_fresh(hour_ms, one, part.layout.points[0]) for one in hours]
     return rows, unit
+
+
+def _parts_with(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> list[Part]:
+    """Return parts whose layout has the point, as layouts of that point alone."""
+    found = read_parts(conn, site_id, from_ms, to_ms, lambda layout: _registers(layout, tag))
+    return [
+        Part(replace(part.layout, points=(point,)), part.columns)
+        for part in found
+        if (point := _point(part.layout, tag)) is not None
+    ]
 
 
 def _fresh(hour_ms: int, one: PointHour, point: LayoutPoint) -> _Row:
