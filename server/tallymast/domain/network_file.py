@@ -123,4 +123,3 @@ def _plain(key: str, value: Any, rule: Any) -> Any:
     if isinstance(value, datetime | date | time):
         return value.isoformat()
     return value
-
