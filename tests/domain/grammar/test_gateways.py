@@ -29,6 +29,7 @@ PORT = 'address = "/dev/ttyUSB0"'
         (ADDRESS, 'address = ""', "address", "empty"),
         (ADDRESS, "address = 5020", "address", "double quotes"),
         (ADDRESS + "\n", "", "address", "missing"),
+        (ADDRESS, 'adress = "127.0.0.1:5020"', "adress", 'nearest is "address"'),
         (RTU, 'transport = "serial"', "address", "/dev/ttyUSB0"),
         ("baud = 9600", "baud = 960", "baud", "nearest is 1200"),
         ("baud = 9600", 'baud = "9600"', "baud", "without quotes"),

@@ -17,6 +17,7 @@ VIA = 'unit = 4\nprofile = "station"\nvia = "upper-weir"'
         ('gateway = "marrowdun"\nunit = 3', "unit = 3", "gateway", "missing"),
         ('"marrowdun"\nunit = 3', '"marowdun"\nunit = 3', "gateway", 'nearest is "marrowdun"'),
         ("unit = 3\n", "", "unit", "1 to 247"),
+        ("unit = 3\n", "unit_id = 3\n", "unit_id", 'nearest is "unit"'),
         ("unit = 3\n", "unit = 0\n", "unit", "outside 1 to 247"),
         ("unit = 3\n", "unit = 248\n", "unit", "outside 1 to 247"),
         ("unit = 3\n", 'unit = "3"\n', "unit", "without quotes"),

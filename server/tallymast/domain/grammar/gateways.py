@@ -35,10 +35,11 @@ def build_gateways(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, 
         key = table.get("key")
         place = f"gateway {key if isinstance(key, str) else f'number {n}'}"
         keys = read_keys(table, GATEWAY, place, mistakes)
-        require(table, _NEEDED, place, mistakes)
+        bad = doubtful(table, keys, GATEWAY)
+        require(keys.keys() | bad, _NEEDED, place, mistakes)
         check_position(table, place, mistakes)
         gateway = _gateway(keys)
-        for wrong, sentence in _wrong(gateway, keys, doubtful(table, keys, GATEWAY)):
+        for wrong, sentence in _wrong(gateway, keys, bad):
             mistakes.add(place, wrong, sentence)
         if "key" not in keys:
             continue

@@ -4,7 +4,7 @@ The order here is the order in which a written file lists its keys. A nested map
 in braces; what keys mean together is decided in points.py, gateways.py and sites.py.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from tallymast.domain.grammar import values
@@ -232,7 +232,7 @@ def tables_in(
         mistakes.add(place, key, f"[{heading}] describes one of many; write [[{heading}]].")
         return
     if not isinstance(value, list) or not all(isinstance(one, Mapping) for one in value):
-        mistakes.add(place, key, f"{shown(value)} stands here; tables headed [[{heading}]] fit.")
+        mistakes.add(place, key, f"Tables headed [[{heading}]] fit here, not {shown(value)}.")
         return
     yield from value
 
@@ -246,13 +246,20 @@ def written_keys(written: Mapping[str, Any], table: str) -> list[str]:
 
 
 def require(
-    written: Mapping[str, Any], needed: Mapping[str, str], place: str, mistakes: Mistakes
-) -> bool:
-    """Tell each needed key that was not written, with the sentence given for it."""
-    missing = [key for key in needed if key not in written]
-    for key in missing:
-        mistakes.add(place, key, f"This key is missing: {needed[key]}.")
-    return not missing
+    met: Collection[str], needed: Mapping[str, str], place: str, mistakes: Mistakes
+) -> None:
+    """Tell each needed key that was not met.
+
+    Args:
+        met: the keys that were written, and those that were meant by misspelt ones.
+        needed: what each needed key is for.
+        place: how mistakes name the table.
+        mistakes: where they are told.
+
+    """
+    for key, sentence in needed.items():
+        if key not in met:
+            mistakes.add(place, key, f"This key is missing: {sentence}.")
 
 
 def _read_braces(

@@ -78,7 +78,7 @@ def sketch_points(
         body = read_keys(table, POINT, here, mistakes)
         bad = doubtful(table, body, POINT)
         bad |= _resolve(body, here, mistakes) | _settle_braces(body, here, mistakes)
-        require(table, {"tag": "the point's short name, as LVL"}, here, mistakes)
+        require(body.keys() | bad, {"tag": "the point's short name, as LVL"}, here, mistakes)
         if "tag" not in body:
             continue
         if twin := _twin(body["tag"], found):

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tallymast.domain.grammar.keys import PROFILE, read_keys, require, tables_in
+from tallymast.domain.grammar.keys import PROFILE, doubtful, read_keys, require, tables_in
 from tallymast.domain.grammar.mistakes import Mistakes
 from tallymast.domain.grammar.point_links import Link
 from tallymast.domain.grammar.points import Sketch, finish, link, sketch_points
@@ -33,8 +33,8 @@ def build_profiles(written: Mapping[str, Any], mistakes: Mistakes) -> dict[str, 
         sketches = sketch_points(table, place, "profile", mistakes)
         points = {tag: finish(one, place, max_words, mistakes) for tag, one in sketches.items()}
         told = link(points, points, place, mistakes)
-        if not require(table, {"key": "a short name sites refer to"}, place, mistakes):
-            continue
+        bad = doubtful(table, keys, PROFILE)
+        require(keys.keys() | bad, {"key": "a short name sites refer to"}, place, mistakes)
         if any(other.casefold() == keys.get("key", "").casefold() for other in found):
             mistakes.add(place, "key", "Another profile has this key already; choose a new one.")
         elif "key" in keys:

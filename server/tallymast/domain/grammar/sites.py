@@ -44,13 +44,13 @@ def build_sites(
         key = table.get("key")
         place = f"site {key if isinstance(key, str) else f'number {n}'}"
         keys = read_keys(table, SITE, place, mistakes)
-        require(table, _NEEDED, place, mistakes)
+        bad = doubtful(table, keys, SITE)
+        require(keys.keys() | bad, _NEEDED, place, mistakes)
         check_position(table, place, mistakes)
         _check_named(keys, known, place, mistakes)
         points = _points(table, profiles.get(keys.get("profile", "")), place, mistakes)
         site = _site(keys, profiles, points)
         site = replace(site, supply=build_supply(table.get("supply"), place, mistakes))
-        bad = doubtful(table, keys, SITE)
         _check(site, gateways.get(site.gateway), bad, place, mistakes)
         if "key" in keys and _is_free(keys, sites, place, mistakes):
             sites[site.key] = site

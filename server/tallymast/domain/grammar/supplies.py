@@ -34,7 +34,8 @@ def build_supply(written: Any, place: str, mistakes: Mistakes) -> Supply | None:
         return None
     keys = read_keys(written, SUPPLY, here, mistakes)
     bad = doubtful(written, keys, SUPPLY)
-    if not require(written, _NEEDED, here, mistakes) or "kind" not in keys:
+    require(keys.keys() | bad, _NEEDED, here, mistakes)
+    if "kind" not in keys:
         return None
     supply = Supply(**{**_usual(keys), **keys})
     _check_kind(supply, keys, here, mistakes)
