@@ -5,6 +5,7 @@ standard has it (RTU carries no transaction number: MODBUS over Serial Line V1.0
 """
 
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import pytest
@@ -91,6 +92,18 @@ def test_when_all_is_answered_the_account_is_clean() -> None:
     debts.answered(A, 100.7)
     debts.add(A, 101.0)
     assert debts.answered(A, 101.25) == (101.0, 0.25)
+
+
+def test_when_an_answer_is_certainly_the_last_requests() -> None:
+    debts = Debts(6.0)
+    assert debts.certain_from(A, 99.0) == 99.0
+    debts.add(A, 100.0)
+    debts.add(A, 103.0)
+    debts.answered(A, 103.2)
+    assert debts.may_send(A, 103.2)
+    assert debts.certain_from(A, 103.2) == 109.0
+    assert debts.certain_from(SAME_SHAPE, 103.2) == 109.0
+    assert debts.certain_from(OTHER_COUNT, 103.2) == 103.2
 
 
 def test_the_answer_to_a_retry_pays_the_oldest_and_leaves_the_retry() -> None:
@@ -350,13 +363,16 @@ class IllChannel:
     repeats: bool
     coming: list[tuple[float, float, bytes]] = field(default_factory=list)  # arrival, sent, frame
 
-    def send(self, request: ReadRequest, now: float) -> None:
+    def send(self, request: Request, now: float) -> None:
         if self.chance.random() < 0.2:
             return
         late = self.chance.random() < 0.4
         arrival = now + (self.chance.uniform(0, QUARANTINE_S) if late else 0.1)
         if self.chance.random() < 0.1:
             answer = frame(request.unit, request.function | 0x80, request.start % 9 + 1)
+        elif isinstance(request, WriteRequest):
+            head = request.expected().head
+            answer = frame(*head)
         else:
             # Every register tells its own address, so a wrong value shows.
             words = [request.start + n for n in range(request.count)]
@@ -373,9 +389,7 @@ class IllChannel:
         return came
 
 
-def exchange(
-    debts: Debts, channel: IllChannel, request: ReadRequest, now: float
-) -> tuple[float, bool]:
+def exchange(debts: Debts, channel: IllChannel, request: Request, now: float) -> tuple[float, bool]:
     """One exchange as the poller does it; checks whatever it accepts."""
     for arrival, _, came in channel.receive(now):
         debts.overheard(came, arrival)
@@ -391,7 +405,9 @@ def exchange(
         if not channel.repeats:
             assert settled.first_sent <= sent <= arrival, "the value is older than claimed"
         answer = parse_answer(request, match.pdu)
-        if answer.exception_code:
+        if isinstance(request, WriteRequest):
+            assert sent == now, "another write's answer was taken for this one's"
+        elif answer.exception_code:
             assert answer.exception_code == request.start % 9 + 1, "another request's refusal"
         else:
             assert int.from_bytes(answer.words[:2], "big") == request.start, "a wrong value"
@@ -411,9 +427,26 @@ def test_no_wrong_value_while_no_frame_is_later_than_the_quarantine(
         for unit in (3, 4)
         for start, count in ((0, 2), (100, 2), (200, 2), (51, 3))
     ]
+    live_with(chance, channel, debts, reads)
+
+
+@settings(max_examples=120, deadline=None)
+@given(st.integers(0, 2**32), st.booleans())
+def test_no_write_is_confirmed_or_refused_by_another_ones_answer(seed: int, repeats: bool) -> None:
+    chance = random.Random(seed)
+    channel, debts = IllChannel(chance, repeats), Debts(QUARANTINE_S)
+    writes = [pulse(register, n) for register in (30, 31) for n in (5, 7)]
+    writes += [pulse(30, 5, function=6), pulse(30, 1, 2), pulse(30, 3, 4)]
+    writes += [pulse(9, state, function=function) for state in (0, 1) for function in (5, 15)]
+    live_with(chance, channel, debts, [*writes, ReadRequest(3, Table.HOLDING, 30, 1)])
+
+
+def live_with(
+    chance: random.Random, channel: IllChannel, debts: Debts, requests: Sequence[Request]
+) -> None:
     now = 0.0
     for _ in range(60):
-        request = chance.choice(reads)
+        request = chance.choice(requests)
         now += chance.choice([0.0, 0.05, 0.3])
         if chance.random() < 0.3:
             now = debts.earliest(request, now)

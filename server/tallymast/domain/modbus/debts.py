@@ -159,6 +159,16 @@ class Debts:
             return max([now, *self._write_waits(request)])
         return max([now, *self._read_waits(request)])
 
+    def certain_from(self, request: Request, now: float) -> float:
+        """Return from when on a first try's answer can only be its own; ``now`` if already.
+
+        A read may go before that, but its answer may then be an older identical request's. Who
+        must know that a value was read after some act, as after a write, waits until then.
+        """
+        account = self._accounts.get(request.shape)
+        out = account.waiting if account else []
+        return max([now, self.earliest(request, now), *(self._until(debt) for debt in out)])
+
     def believes_exception(self, request: Request, now: float) -> bool:
         """Return whether an exception answer now can only mean this request.
 
