@@ -1,0 +1,1 @@
+"""The JSON API under /api/v1: what scripts and other programs rely on."""
