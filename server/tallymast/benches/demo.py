@@ -38,7 +38,9 @@ def _measure(process: subprocess.Popen[str], began: float) -> dict[str, object]:
     with httpx.Client(base_url=base, timeout=30) as client:
         page = client.get("/")
         ready_s = time.perf_counter() - began
-        listed = sum(f"/sites/{site['key']}" in page.text for site in client.get("/api/v1/sites").json())
+        listed = sum(
+            f"/sites/{site['key']}" in page.text for site in client.get("/api/v1/sites").json()
+        )
         if page.status_code != 200 or listed != SITES:
             raise TallymastError(f"The first page lists {listed} of {SITES} sites.")
         while _unanswered(client):

@@ -1,0 +1,381 @@
+"""Polls the sites behind one gateway: whose turn it is, one visit after the other, what came of it.
+
+Pacing says who is next, the exchanger asks, contact.py says what the outcome means. A lost
+connection ends every open visit, is the gateway's and never a site's, and is mended with
+growing pauses; what falls due meanwhile is recorded as lost to the gateway.
+"""
+
+import asyncio
+import logging
+from collections.abc import Iterable, Mapping
+from random import Random
+
+from tallymast.domain import contact
+from tallymast.domain.errors import (
+    BusySite,
+    DeviceFailure,
+    ExchangeFailed,
+    GarbledAnswer,
+    GatewayUnreachable,
+    NoAnswer,
+    RefusedBySite,
+)
+from tallymast.domain.modbus.airtime import exchange_minimum_s
+from tallymast.domain.modbus.requests import ReadRequest
+from tallymast.domain.model import (
+    GatewayPlan,
+    GatewayStatus,
+    Job,
+    JobState,
+    Outcome,
+    Poll,
+    PollClass,
+    PollDone,
+    PollFlag,
+    SitePlan,
+    SiteState,
+    SiteStatus,
+)
+from tallymast.domain.pacing import GOLDEN, Pace, PacedSite, Purpose, Turn
+from tallymast.polling.exchange import Exchanger, Station
+from tallymast.polling.gateway_watch import GatewayWatch
+from tallymast.polling.line import Pauses, Port
+from tallymast.polling.ports import Clock, Outlet
+from tallymast.polling.visit import Visit
+
+log = logging.getLogger(__name__)
+
+RETRY_AFTER_S = 1.0
+LOOK_S = 0.1  # how soon a demanded poll is seen on an idle channel
+
+
+class Channel:
+    """One gateway's sites, polled until cancelled.
+
+    Args:
+        plan: the gateway and its sites.
+        states: what is known of the sites already, by id.
+        outlet: where results go.
+        clock: the time of day, for stamps.
+        port: the connection to the gateway.
+        chance: for pauses that keep out of step with others.
+
+    """
+
+    def __init__(
+        self,
+        plan: GatewayPlan,
+        states: Mapping[int, SiteState],
+        outlet: Outlet,
+        clock: Clock,
+        port: Port,
+        chance: Random,
+    ) -> None:
+        self.plan = plan
+        self._outlet = outlet
+        self._clock = clock
+        self._pauses = Pauses(chance)
+        self._sites = {one.site_id: one for one in plan.sites if one.site.in_service}
+        self._states = {
+            key: _known(states.get(key), one, clock.wall_ms()) for key, one in self._sites.items()
+        }
+        self._patience = {
+            key: contact.patience(one.site, plan.gateway) for key, one in self._sites.items()
+        }
+        self._exchanger = Exchanger(port, plan.gateway)
+        self._watch = GatewayWatch(plan, self._exchanger, outlet, clock)
+        self._pace = Pace((), 0.0)
+        self._visits: dict[int, Visit] = {}
+        self._jobs: dict[int, list[Job]] = {}
+        self._slow_due: dict[int, float] = {}
+        self._lost_due: dict[int, float] = {}
+
+    @property
+    def states(self) -> Mapping[int, SiteState]:
+        """The newest that is known of each polled site, by id."""
+        return self._states
+
+    # --- life of the connection ----------------------------------------------------------
+
+    async def run(self) -> None:
+        """Connect, poll, and connect again, until cancelled."""
+        try:
+            while True:
+                await self._wait_lost(self._pauses.next_s())
+                try:
+                    await self._connected()
+                except GatewayUnreachable as error:
+                    self._lose(error)
+        finally:
+            self._exchanger.close()
+
+    async def _connected(self) -> None:
+        await self._exchanger.connect()
+        self._watch.connected()
+        self._lost_due.clear()
+        self._pace = Pace([self._paced(one) for one in self._sites.values()], _now())
+        for site_id in self._jobs:
+            self._pace.demand(site_id, _now())
+        while True:
+            turn = self._pace.take(_now())
+            if turn is None:
+                await self._exchanger.listen(min(self._pace.wake_at(_now()), _now() + LOOK_S))
+            else:
+                await self._go(turn)
+            if self._exchanger.answers_since_connect:
+                self._pauses.reset()
+            self._watch.tell(self._pace)
+
+    def _lose(self, error: GatewayUnreachable) -> None:
+        self._exchanger.close()
+        self._watch.lost(str(error))
+        for visit in self._visits.values():  # what has been answered before stays an answer
+            if visit.is_answered:
+                self._record(visit)
+        self._visits.clear()
+        for jobs in self._jobs.values():
+            for job in jobs:
+                self._outlet.job_changed(job.id, JobState.FAILED, 1.0, str(error))
+        self._jobs.clear()
+        for site_id in self._sites:
+            self._lost_due.setdefault(site_id, _now())
+
+    async def _wait_lost(self, pause_s: float) -> None:
+        """Let a pause pass; polls that fall due meanwhile are lost to the gateway."""
+        ends = _now() + pause_s
+        while True:
+            for site_id, due in self._lost_due.items():
+                if due <= _now():
+                    self._lost_due[site_id] = _now() + self._sites[site_id].site.poll_every_s
+                    self._record_lost(site_id)
+            if _now() >= ends:
+                return
+            await asyncio.sleep(min(ends - _now(), LOOK_S))
+
+    def _paced(self, one: SitePlan) -> PacedSite:
+        state = self._states[one.site_id]
+        return PacedSite(
+            one.site_id,
+            one.site.poll_every_s,
+            sum(self._cost_s(one, n) for n in range(len(one.layout.blocks))),
+            hard_s=_watchdog_s(one) / 2,
+            path=_path(one, self._sites.values()),
+            probe_s=state.probe_s if contact.is_failing(state) else None,
+        )
+
+    def _cost_s(self, one: SitePlan, block: int) -> float:
+        request, gateway = _request(one, block), self.plan.gateway
+        return exchange_minimum_s(
+            len(request.expected().request),
+            request.answer_length,
+            gateway.baud,
+            gateway.character_bits,
+            one.site.turnaround_ms / 1000,
+        )
+
+    # --- work a person asked for ---------------------------------------------------------
+
+    def take_job(self, job: Job) -> bool:
+        """Take a job if it is for a site of this channel; return whether it is."""
+        plan = next((one for one in self.plan.sites if one.site_id == job.site_id), None)
+        if plan is None:
+            return False
+        if plan.site_id not in self._sites:
+            sentence = f"{plan.site.name} is not polled: it is out of service."
+            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+        elif self._watch.status is GatewayStatus.UNREACHABLE:
+            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, self._watch.sentence)
+        else:
+            self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
+            self._jobs.setdefault(plan.site_id, []).append(job)
+            if self._watch.status is not GatewayStatus.STARTING:
+                self._pace.demand(plan.site_id, _now())
+        return True
+
+    # --- a turn --------------------------------------------------------------------------
+
+    async def _go(self, turn: Turn) -> None:
+        visit = self._visit(turn)
+        begin = _now()
+        try:
+            ripe_at = await self._ask(visit)
+        finally:
+            self._pace.spent(turn, begin, _now())
+        if ripe_at is not None:
+            self._pace.postpone(turn.site_id, ripe_at)
+            return
+        del self._visits[turn.site_id]
+        state = self._record(visit)
+        probe_s = state.probe_s if contact.is_failing(state) else None
+        self._pace.finish(turn.site_id, _now(), probe_s)
+
+    def _visit(self, turn: Turn) -> Visit:
+        open_visit = self._visits.get(turn.site_id)
+        if turn.fresh and open_visit is not None:  # its next poll fell due: it is given up
+            self._record(open_visit)
+            open_visit = None
+        visit = open_visit or self._new_visit(turn)
+        self._visits[turn.site_id] = visit
+        if turn.demanded:
+            visit.jobs += [job.id for job in self._jobs.pop(turn.site_id, [])]
+        return visit
+
+    def _new_visit(self, turn: Turn) -> Visit:
+        plan, state = self._sites[turn.site_id], self._states[turn.site_id]
+        flags = PollFlag.NONE
+        if turn.purpose is Purpose.PROBE:
+            flags |= PollFlag.PROBE
+        if turn.demanded:
+            flags |= PollFlag.DEMAND
+        if state.status is SiteStatus.MAINTENANCE:
+            flags |= PollFlag.MAINTENANCE
+        first_miss = state.missed_in_row == 0 and turn.purpose is not Purpose.PROBE
+        retries = plan.site.retries if first_miss or turn.demanded else 0
+        return Visit(plan, self._due_blocks(plan, turn), retries, flags)
+
+    def _due_blocks(self, plan: SitePlan, turn: Turn) -> list[int]:
+        """Return the fast blocks, and the slow ones when they are due, spread over the sites."""
+        slow_due = turn.demanded or self._slow_due.get(plan.site_id, 0.0) <= _now()
+        blocks = plan.layout.blocks
+        return [n for n, block in enumerate(blocks) if slow_due or block.poll is PollClass.FAST]
+
+    def _note_slow(self, visit: Visit) -> None:
+        slow = [
+            n for n, block in enumerate(visit.plan.layout.blocks) if block.poll is PollClass.SLOW
+        ]
+        if visit.is_answered and set(slow) <= set(visit.blocks):
+            key, every = visit.plan.site_id, self.plan.gateway.slow_every_s
+            share = key * GOLDEN % 1.0 if key not in self._slow_due else 1.0
+            self._slow_due[key] = _now() + every * share
+
+    async def _ask(self, visit: Visit) -> float | None:
+        """Ask for one block after the other; return when to go on, None when all is said."""
+        site = visit.plan.site
+        station = Station(site.name, site.unit, site.reply_timeout_s)
+        while (block := visit.next_block) is not None:
+            request = _request(visit.plan, block)
+            may_go = self._exchanger.earliest(request, _now())
+            if may_go > _now():
+                return may_go
+            if await self._exchange(visit, request, station):
+                return _now() + RETRY_AFTER_S
+        return None
+
+    async def _exchange(self, visit: Visit, request: ReadRequest, station: Station) -> bool:
+        """Hold one exchange; return whether it is to be tried again later."""
+        try:
+            given = await self._exchanger.ask(request, station)
+        except GatewayUnreachable:
+            raise
+        except ExchangeFailed as failed:
+            log.info("exchange site=%s kind=%s", visit.plan.site.key, type(failed).__name__)
+            return self._failed(visit, failed)
+        suspect = given.settled.is_suspect(visit.plan.site.poll_every_s)
+        visit.answered(given.words, self._answer_ms(), self._clock.wall_ms(), suspect)
+        return False
+
+    def _failed(self, visit: Visit, failed: ExchangeFailed) -> bool:
+        answered = isinstance(failed, RefusedBySite | DeviceFailure)
+        if answered or (isinstance(failed, BusySite) and visit.retries == 0):
+            visit.refused(failed.code, self._answer_ms(), self._clock.wall_ms())
+            return False
+        if isinstance(failed, NoAnswer | GarbledAnswer):
+            self._watch.silent(visit.plan.site_id)
+        return visit.failed(garbled=isinstance(failed, GarbledAnswer), code=failed.code)
+
+    def _answer_ms(self) -> float:
+        return 1000 * (self._exchanger.last_answer_s or 0.0)
+
+    # --- what came of it -----------------------------------------------------------------
+
+    def _record(self, visit: Visit) -> SiteState:
+        self._note_slow(visit)
+        at_ms = self._stamp(visit.plan.site_id, visit.answered_ms or self._clock.wall_ms())
+        poll = visit.poll(at_ms)
+        state = self._hand_up(poll, visit.plan, visit.suspect_blocks)
+        self._watch.visited(visit.plan.site_id)
+        for job_id in visit.jobs:
+            self._outlet.job_changed(job_id, JobState.DONE, 1.0, _said(visit, poll))
+        log.info(
+            "poll site=%s outcome=%s tries=%d ms=%s",
+            visit.plan.site.key,
+            poll.outcome.name.lower(),
+            poll.tries,
+            poll.answer_ms,
+        )
+        return state
+
+    def _record_lost(self, site_id: int) -> None:
+        plan = self._sites[site_id]
+        at_ms = self._stamp(site_id, self._clock.wall_ms())
+        lost = Poll(
+            site_id, at_ms, Outcome.GATEWAY_LOST, PollFlag.NONE, 0, None, plan.layout.id, 0, 0, b""
+        )
+        self._hand_up(lost, plan, 0)
+
+    def _hand_up(self, poll: Poll, plan: SitePlan, suspect_blocks: int) -> SiteState:
+        state = contact.next_state(
+            self._states[plan.site_id],
+            poll,
+            plan.layout,
+            self._patience[plan.site_id],
+            suspect_blocks,
+        )
+        self._states[plan.site_id] = state
+        self._outlet.poll_done(PollDone(poll, state))
+        return state
+
+    def _stamp(self, site_id: int, wall_ms: int) -> int:
+        last_ms = self._states[site_id].last_poll_ms
+        at_ms, broken = contact.stamp(wall_ms, last_ms)
+        if broken:
+            reason = "The computer's clock was set back; both passes of the time are kept."
+            self._outlet.episode("clock", None, site_id, at_ms, last_ms, reason)
+        return at_ms
+
+
+def _known(state: SiteState | None, one: SitePlan, now_ms: int) -> SiteState:
+    if state is None:
+        return contact.first_state(one.layout, SiteStatus.NEVER_ANSWERED, now_ms)
+    return contact.fitted(state, one.layout)
+
+
+def _request(plan: SitePlan, block: int) -> ReadRequest:
+    wanted = plan.layout.blocks[block]
+    return ReadRequest(plan.site.unit, wanted.table, wanted.start, wanted.count)
+
+
+def _watchdog_s(plan: SitePlan) -> float:
+    waits = [point.fail_safe.after_s for point in plan.site.points if point.fail_safe]
+    return min(waits, default=float("inf"))
+
+
+def _path(one: SitePlan, others: Iterable[SitePlan]) -> frozenset[int]:
+    """Return the sites that share a repeater with this one, the repeater with them."""
+    head = one.via_site_id
+    return frozenset(
+        other.site_id
+        for other in others
+        if other.site_id != one.site_id
+        and (
+            other.via_site_id == one.site_id
+            or (head is not None and head in (other.site_id, other.via_site_id))
+        )
+    )
+
+
+def _said(visit: Visit, poll: Poll) -> str:
+    """Return what came of a demanded poll, in a sentence for people."""
+    name = visit.plan.site.name
+    tries = "1 try" if poll.tries == 1 else f"{poll.tries} tries"
+    if poll.outcome is Outcome.FIRST_TRY:
+        return f"{name}: answered at the first try in {poll.answer_ms:.0f} ms."
+    if poll.outcome is Outcome.RETRIED:
+        return f"{name}: answered in {poll.answer_ms:.0f} ms, after {tries}."
+    if poll.outcome is Outcome.GARBLED:
+        return f"{name}: bytes came, none of them valid, {tries}."
+    return f"{name}: no answer within {visit.plan.site.reply_timeout_s:.1f} s, {tries}."
+
+
+def _now() -> float:
+    return asyncio.get_running_loop().time()

@@ -1,0 +1,377 @@
+"""Holds one exchange after the other on a channel, and lets no answer pass for another's.
+
+The rules are DESIGN 3: only a frame that fits the request and whose CRC holds is an answer;
+what may still come is a debt that outlives the connection; every write is read back. A late
+frame can make an exchange wait or fail, never lie.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple, NoReturn
+
+from tallymast.domain.errors import (
+    BusySite,
+    ConfigError,
+    DeviceFailure,
+    ExchangeFailed,
+    GarbledAnswer,
+    GatewayUnreachable,
+    NoAnswer,
+    PathFault,
+    RefusedBySite,
+)
+from tallymast.domain.modbus.airtime import character_s
+from tallymast.domain.modbus.debts import Debts, Settled
+from tallymast.domain.modbus.frames import Expected, Match, find_answer
+from tallymast.domain.modbus.requests import (
+    Answer,
+    ReadRequest,
+    Request,
+    WriteRequest,
+    parse_answer,
+)
+from tallymast.domain.model import Gateway
+from tallymast.polling.line import Heard, Port
+
+log = logging.getLogger(__name__)
+
+REMEMBERED_BYTES = 4096  # Ours: of a babbling line only the newest is kept and looked at.
+READ_BACK_TRIES = 4
+ACCEPTED_UNFINISHED = 5
+
+# MODBUS Application Protocol V1.1b3 §7
+_EXCEPTIONS: dict[int, tuple[type[ExchangeFailed], str]] = {
+    1: (RefusedBySite, "it does not know function {function} (exception 01)"),
+    2: (RefusedBySite, "it has no such registers: {what} (exception 02)"),
+    3: (RefusedBySite, "it refuses the value or the count: {what} (exception 03)"),
+    4: (DeviceFailure, "it reports a failure of its own (exception 04)"),
+    5: (BusySite, "it accepted the request but has not finished it (exception 05)"),
+    6: (BusySite, "it is busy (exception 06)"),
+    10: (PathFault, "the gateway has no path to it (exception 0A)"),
+    11: (NoAnswer, "the gateway says it does not answer (exception 0B)"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """Whom to ask, and how long to wait: the site's name for people, its unit, its timeout [s]."""
+
+    name: str
+    unit: int
+    timeout_s: float
+
+
+class Given(NamedTuple):
+    """What an answered exchange gave; times are the event loop's [s]."""
+
+    words: bytes
+    sent_at: float
+    arrived_at: float
+    settled: Settled
+
+
+class Written(NamedTuple):
+    """What became of a write.
+
+    Attributes:
+        answered: the station answered the write itself.
+        holds: the read-back says that the register now holds what was written.
+        words: what was read back; empty if no read-back could be had.
+        sent_at: when the write went out [s of the event loop's clock].
+        read_at: when the read-back came.
+
+    """
+
+    answered: bool
+    holds: bool
+    words: bytes
+    sent_at: float
+    read_at: float | None
+
+
+class Exchanger:
+    """One channel's exchanges, one at a time; it outlives connections, as its debts do."""
+
+    def __init__(self, port: Port, gateway: Gateway) -> None:
+        self._port = port
+        self._gateway = gateway
+        self._free_at = 0.0
+        self.debts = Debts(gateway.quarantine_s)
+        self.exchanges = 0
+        self.answers_since_connect = 0
+        self.last_sent_at = 0.0
+        self.last_answer_s: float | None = None
+        self.echo_seen = False
+
+    async def connect(self) -> None:
+        """Open the port and listen for one reply timeout before anything is asked.
+
+        What an earlier session asked for may still come; after an unclean end it does.
+
+        Raises:
+            GatewayUnreachable: the gateway does not accept, or breaks off.
+
+        """
+        await self._port.open(self._gateway.connect_timeout_s)
+        self.answers_since_connect = 0
+        await self.listen(_now() + self._gateway.reply_timeout_s)
+
+    def close(self) -> None:
+        """End the connection; debts stay."""
+        self._port.close()
+
+    async def listen(self, until: float) -> None:
+        """Wait until ``until``; what comes meanwhile answers nothing and only teaches.
+
+        Raises:
+            GatewayUnreachable: the connection was lost meanwhile.
+
+        """
+        while (heard := await self._port.receive(until)) is not None:
+            self._overhear(heard.received, heard.at)
+
+    def earliest(self, request: Request, now: float) -> float:
+        """Return when a request may go without its answer being mistaken; ``now`` if at once."""
+        return self.debts.earliest(request, now)
+
+    # --- one exchange --------------------------------------------------------------------
+
+    async def ask(self, request: Request, station: Station) -> Given:
+        """Send a request and return its answer; waits first until it may go.
+
+        Raises:
+            NoAnswer, GarbledAnswer: nothing valid came within the station's timeout.
+            RefusedBySite, BusySite, DeviceFailure, PathFault: an exception answer came.
+            GatewayUnreachable: the connection is lost; nobody's fault behind it.
+
+        """
+        await self._wait_for_leave(request)
+        expected = request.expected()
+        sent_at = _now()
+        self._port.send(expected.request)
+        self.debts.add(request, sent_at, sent_at + 3 * station.timeout_s)
+        self.exchanges += 1
+        self.last_sent_at, self.last_answer_s = sent_at, None
+        hearing = _Hearing(expected, self._gateway.local_echo)
+        try:
+            match = await self._answer(request, station, hearing, sent_at)
+        finally:
+            self._free_at = max(sent_at, hearing.last_at) + self._gateway.min_gap_ms / 1000
+        if match is None:
+            self._give_up(station, hearing)
+        return self._accept(request, station, match, hearing, sent_at)
+
+    async def _wait_for_leave(self, request: Request) -> None:
+        await self.listen(max(self._free_at, _now()))
+        while (may_go := self.debts.earliest(request, _now())) > _now():
+            await self.listen(may_go)
+
+    async def _answer(
+        self, request: Request, station: Station, hearing: "_Hearing", sent_at: float
+    ) -> Match | None:
+        """Return the one answer, or None when the time is up or none can be trusted."""
+        deadline = sent_at + station.timeout_s
+        extended = False
+        while True:
+            heard = await self._port.receive(deadline)
+            if heard is not None:
+                match = hearing.search(heard)
+                if match is not None and self._is_believed(request, match, heard.at):
+                    return match
+                if hearing.is_ambiguous:
+                    return None
+            elif hearing.may_grow and not extended:
+                extended, deadline = True, deadline + self._frame_s(request.answer_length)
+            else:
+                return None
+
+    def _is_believed(self, request: Request, match: Match, at: float) -> bool:
+        return not match.is_exception or self.debts.believes_exception(request, at)
+
+    def _frame_s(self, length: int) -> float:
+        return length * character_s(self._gateway.baud, self._gateway.character_bits)
+
+    def _give_up(self, station: Station, hearing: "_Hearing") -> NoReturn:
+        self._note_echo(hearing)
+        frames = self._overhear(bytes(hearing.everything), hearing.last_at)
+        self._free_at = max(self._free_at, _now() + 2 * self._gateway.min_gap_ms / 1000)
+        if self._port.is_undelivered():
+            raise GatewayUnreachable(
+                self._gateway.name, "the gateway has stopped taking what is sent to it"
+            )
+        if hearing.is_ambiguous:
+            raise GarbledAnswer(station.name, "two answers came at once, neither can be trusted")
+        noise = hearing.noise + hearing.unfinished
+        if noise and not frames:
+            raise GarbledAnswer(station.name, f"{noise} bytes came, none of them valid")
+        raise NoAnswer(station.name, f"no answer within {station.timeout_s:.1f} s")
+
+    def _accept(
+        self, request: Request, station: Station, match: Match, hearing: "_Hearing", sent: float
+    ) -> Given:
+        arrived = hearing.last_at
+        settled = self.debts.answered(request, arrived, exception=match.is_exception)
+        self.answers_since_connect += 1
+        self.last_answer_s = arrived - sent
+        self._note_echo(hearing)
+        self._overhear(hearing.rest(match), arrived)
+        answer = parse_answer(request, match.pdu)
+        if answer.exception_code:
+            raise _refusal(request, station, answer)
+        return Given(answer.words, sent, arrived, settled)
+
+    def _overhear(self, received: bytes, at: float) -> int:
+        if not received:
+            return 0
+        frames = self.debts.overheard(received, at)
+        log.debug("overheard gateway=%s bytes=%s", self._gateway.key, received.hex(" "))
+        return frames
+
+    def _note_echo(self, hearing: "_Hearing") -> None:
+        if hearing.echoes and not self.echo_seen:
+            self.echo_seen = True
+            log.warning("own bytes come back gateway=%s local_echo=false", self._gateway.key)
+
+    # --- a write is not done until it is read back -----------------------------------------
+
+    async def write(
+        self,
+        request: WriteRequest,
+        station: Station,
+        holds: Callable[[bytes], bool] | None = None,
+    ) -> Written:
+        """Write, then read the same addresses back.
+
+        Args:
+            request: what to write.
+            station: who is to do it.
+            holds: whether the words read back are what was wanted; left out: equal to what was
+                written. A countdown, which falls at once, needs its own.
+
+        Raises:
+            ConfigError: own bytes come back although local_echo is false: an echo could pass
+                for the station's word, so nothing is written on this gateway.
+            RefusedBySite, BusySite, DeviceFailure, PathFault: the station did not do it.
+            GatewayUnreachable: the connection is lost; whether it was done is unknown.
+
+        """
+        if self.echo_seen:
+            raise ConfigError(self.echo_sentence)
+        answered = await self._write_once(request, station)
+        sent_at = self.last_sent_at
+        read = ReadRequest(request.unit, request.target.table, request.start, request.count)
+        given = await self._read_since(read, station, sent_at)
+        if given is None:
+            return Written(answered, False, b"", sent_at, None)
+        fits = holds or (lambda words: words == _as_words(request))
+        return Written(answered, fits(given.words), given.words, sent_at, given.arrived_at)
+
+    async def _write_once(self, request: WriteRequest, station: Station) -> bool:
+        # Never sent again blindly: where no clear answer came, the read-back decides.
+        try:
+            await self.ask(request, station)
+        except (NoAnswer, GarbledAnswer):
+            return False
+        except BusySite as busy:
+            if busy.code != ACCEPTED_UNFINISHED:
+                raise
+            return False
+        return True
+
+    async def _read_since(self, read: ReadRequest, station: Station, since: float) -> Given | None:
+        """Return a reading that was surely taken after ``since``; None if none can be had.
+
+        A late answer to an older read of the same registers tells what they held before.
+        """
+        for _ in range(READ_BACK_TRIES):
+            try:
+                given = await self.ask(read, station)
+            except (NoAnswer, GarbledAnswer, BusySite):
+                continue
+            if given.settled.first_sent >= since:
+                return given
+        return None
+
+    @property
+    def echo_sentence(self) -> str:
+        """What is wrong when own bytes come back, and what to do; empty while they do not."""
+        if not self.echo_seen:
+            return ""
+        return (
+            f"{self._gateway.name}: our own bytes come back before the answers, but local_echo is "
+            "false; nothing is written there until local_echo = true is set for this gateway."
+        )
+
+
+class _Hearing:
+    """What was heard since a request went out."""
+
+    def __init__(self, expected: Expected, local_echo: bool) -> None:
+        self._expected = expected
+        self._local_echo = local_echo
+        self._buffer = b""
+        self.everything = bytearray()
+        self._cut = 0  # bytes of ``everything`` before the buffer
+        self.noise = self.echoes = 0
+        self.may_grow = self.is_ambiguous = False
+        self.last_at = 0.0
+        self._found_at = 0
+
+    def search(self, heard: Heard) -> Match | None:
+        """Return the answer if these bytes complete it."""
+        self.last_at = heard.at
+        self.everything += heard.received
+        self._buffer += heard.received
+        found = find_answer(self._buffer, self._expected, local_echo=self._local_echo)
+        self.may_grow, self.is_ambiguous = found.may_grow, found.is_ambiguous
+        self.echoes += found.echoes
+        self.noise += found.noise
+        self._found_at = self._cut
+        keep = found.keep_from
+        keep = max(keep, len(self._buffer) - REMEMBERED_BYTES)
+        self._buffer = self._buffer[keep:]
+        self._cut += keep
+        self._forget()
+        return found.answer
+
+    def rest(self, match: Match) -> bytes:
+        """Return what was heard besides the answer."""
+        begin = self._found_at
+        return bytes(self.everything[: begin + match.start] + self.everything[begin + match.end :])
+
+    @property
+    def unfinished(self) -> int:
+        """Bytes that began like an answer and led to none."""
+        own = self._local_echo and self._buffer.startswith(self._expected.request)
+        return len(self._buffer) - (len(self._expected.request) if own else 0)
+
+    def _forget(self) -> None:
+        surplus = len(self.everything) - REMEMBERED_BYTES
+        if surplus > 0:
+            del self.everything[:surplus]
+            self._cut -= surplus
+            self._found_at -= surplus
+
+
+def _refusal(request: Request, station: Station, answer: Answer) -> ExchangeFailed:
+    code = answer.exception_code
+    kind, reason = _EXCEPTIONS.get(
+        code, (RefusedBySite, f"it refuses for a reason of its own (exception {code:02X})")
+    )
+    what = f"{request.count} from {request.start} on"
+    return kind(station.name, reason.format(function=request.function, what=what), code)
+
+
+def _as_words(request: WriteRequest) -> bytes:
+    """Return the values as a read of the same addresses would give them."""
+    if not request.target.table.holds_bits:
+        return b"".join(value.to_bytes(2, "big") for value in request.values)
+    number = sum(value << place for place, value in enumerate(request.values))
+    words = (request.count + 15) // 16
+    return b"".join((number >> 16 * n & 0xFFFF).to_bytes(2, "big") for n in range(words))
+
+
+def _now() -> float:
+    return asyncio.get_running_loop().time()
