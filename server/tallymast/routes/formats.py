@@ -66,6 +66,10 @@ class Clock:
             iso(ms), clock(ms, self.now_ms, self.zone, seconds)
         )
 
+    def words(self, ms: int) -> str:
+        """Return ``08:02:11`` as text."""
+        return clock(ms, self.now_ms, self.zone, seconds=True)
+
     def ago(self, ms: int) -> Markup:
         """Return ``40 s ago`` as a time element that goes on in the browser."""
         return self._running("ago", ms, f"{lasting(self.now_ms - ms)} ago")

@@ -107,11 +107,18 @@ class Guard:
         return self._app
 
 
+def strict_headers(more: dict[str, str] | None = None) -> dict[str, str]:
+    """Return what every answer carries, its policy extended by ``more``."""
+    return {
+        **_HEADERS,
+        "Content-Security-Policy": policy(more or {}),
+        "Cache-Control": "no-cache",
+    }
+
+
 def _dress(headers: MutableHeaders, scope: Scope) -> None:
-    for name, value in _HEADERS.items():
+    for name, value in strict_headers(scope["state"].get("policy")).items():
         headers.setdefault(name, value)
-    headers.setdefault("Content-Security-Policy", policy(scope["state"].get("policy", {})))
-    headers.setdefault("Cache-Control", "no-cache")
 
 
 def _without_port(host: str) -> str:

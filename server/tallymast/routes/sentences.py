@@ -23,20 +23,19 @@ _REFUSALS = {
 
 
 @singledispatch
-def sentence(finding: f.Finding, clock: Clock, names: dict[str, str]) -> Markup:
+def sentence(finding: f.Finding, clock: Clock) -> Markup:
     """Return the sentence that says a finding.
 
     Args:
         finding: what is so.
         clock: writes times and ages.
-        names: the sites' names by key.
 
     """
     raise NotImplementedError(type(finding).__name__)
 
 
 @sentence.register
-def _(finding: f.GatewayLost, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.GatewayLost, clock: Clock) -> Markup:
     return Markup(
         "{} cannot be reached since {} ({}). {}Its {} not to blame and not counted as missing."
     ).format(
@@ -49,7 +48,7 @@ def _(finding: f.GatewayLost, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.GatewayMute, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.GatewayMute, clock: Clock) -> Markup:
     return Markup(
         "{} accepts the connection, but nothing behind it answers since {} ({}). {}"
     ).format(
@@ -62,7 +61,7 @@ def _(finding: f.GatewayMute, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.PathSilent, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.PathSilent, clock: Clock) -> Markup:
     behind = len(finding.behind)
     return Markup(
         "{} and {} behind it are silent since {} ({}): one cause, start at the repeater. {}"
@@ -76,7 +75,7 @@ def _(finding: f.PathSilent, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.Silent, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.Silent, clock: Clock) -> Markup:
     return Markup("{} does not answer since {} ({}), {} in a row. {}").format(
         _site(finding.site),
         clock.at(finding.since_ms),
@@ -87,7 +86,7 @@ def _(finding: f.Silent, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.NeverAnswered, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.NeverAnswered, clock: Clock) -> Markup:
     return Markup(
         "{} has never answered, asked since {} ({}). Unit address {}, power and antenna there, "
         "and the radio path decide."
@@ -100,7 +99,7 @@ def _(finding: f.NeverAnswered, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.SupplyBelowDisconnect, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.SupplyBelowDisconnect, clock: Clock) -> Markup:
     return Markup("{}: supply {} at {}, at or below its load disconnect ({}\u00a0V).").format(
         _site(finding.site),
         _value(finding.site, finding.reading),
@@ -110,7 +109,7 @@ def _(finding: f.SupplyBelowDisconnect, clock: Clock, names: dict[str, str]) -> 
 
 
 @sentence.register
-def _(finding: f.SupplyNearDisconnect, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.SupplyNearDisconnect, clock: Clock) -> Markup:
     return Markup("{}: supply {} at {}, close above its load disconnect ({}\u00a0V).").format(
         _site(finding.site),
         _value(finding.site, finding.reading),
@@ -120,7 +119,7 @@ def _(finding: f.SupplyNearDisconnect, clock: Clock, names: dict[str, str]) -> M
 
 
 @sentence.register
-def _(finding: f.Refuses, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.Refuses, clock: Clock) -> Markup:
     meaning = _REFUSALS.get(finding.code, "see the station's manual")
     return Markup("{} refuses part of what it is asked (Modbus exception {:02X}): {}.").format(
         _site(finding.site), finding.code, meaning
@@ -129,7 +128,7 @@ def _(finding: f.Refuses, clock: Clock, names: dict[str, str]) -> Markup:
 
 @sentence.register(f.FarOutside)
 @sentence.register(f.Outside)
-def _(finding: f.FarOutside | f.Outside, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.FarOutside | f.Outside, clock: Clock) -> Markup:
     outer = isinstance(finding, f.FarOutside)
     side = "high" if finding.above else "low"
     return Markup("{}: {} {} at {}, {} its {} limit {}.").format(
@@ -144,7 +143,7 @@ def _(finding: f.FarOutside | f.Outside, clock: Clock, names: dict[str, str]) ->
 
 
 @sentence.register
-def _(finding: f.ContactAlarm, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.ContactAlarm, clock: Clock) -> Markup:
     return Markup("{}: {} is {} at {}.").format(
         _site(finding.site),
         _lower_first(finding.point.name),
@@ -154,7 +153,7 @@ def _(finding: f.ContactAlarm, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.NoValue, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.NoValue, clock: Clock) -> Markup:
     return Markup("{}: {} <b>unknown</b>; {}.").format(
         _site(finding.site),
         _lower_first(finding.point.name),
@@ -163,14 +162,14 @@ def _(finding: f.NoValue, clock: Clock, names: dict[str, str]) -> Markup:
 
 
 @sentence.register
-def _(finding: f.Overdue, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.Overdue, clock: Clock) -> Markup:
     return Markup(
         "{} was last asked {} ({}), far longer ago than its period: look at the polling."
     ).format(_site(finding.site), clock.at(finding.last_poll_ms), clock.ago(finding.last_poll_ms))
 
 
 @sentence.register
-def _(finding: f.OldValues, clock: Clock, names: dict[str, str]) -> Markup:
+def _(finding: f.OldValues, clock: Clock) -> Markup:
     shown = ", ".join(_lower_first(point.name) for point in finding.points[:3])
     more = len(finding.points) - 3
     return Markup("{} answers, but {}{} came last at {} ({}).").format(

@@ -1,0 +1,118 @@
+"""What is answered when something cannot be answered: a page in sentences, or RFC 9457.
+
+A script (everything under /api) gets ``application/problem+json``; a person gets a page that
+says what happened and what to do. Nothing of the inside is shown; the log has it.
+"""
+
+import logging
+from collections.abc import Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from tallymast.domain.errors import StorageError, TallymastError
+from tallymast.routes.screens import Screens
+from tallymast.routes.security import strict_headers
+from tallymast.routes.services import Services
+
+log = logging.getLogger(__name__)
+
+PROBLEM = "application/problem+json"
+_TITLES = {
+    404: "There is nothing here",
+    405: "That cannot be done here",
+    409: "Not now",
+    421: "Not under this name",
+    422: "This cannot be understood",
+    500: "Tallymast has made a mistake",
+    503: "Not at present",
+}
+_OUR_BUG = (
+    "This is a mistake of ours, not of yours. It has been written to the log; polling goes on. "
+    "Try again, and report it if it comes back."
+)
+
+
+class Problem(Exception):
+    """A request that cannot be answered as asked.
+
+    Args:
+        status: the HTTP status.
+        detail: what, where, what was expected and what to do, in sentences.
+
+    """
+
+    def __init__(self, status: int, detail: str) -> None:
+        self.status = status
+        self.detail = detail
+        super().__init__(detail)
+
+
+def answer(request: Request, status: int, detail: str, errors: Sequence[Any] = ()) -> Response:
+    """Return the answer to a request that failed, in the form its sender understands."""
+    title = _TITLES.get(status) or HTTPStatus(status).phrase
+    if request.url.path.startswith("/api/") or request.url.path == "/healthz":
+        body: dict[str, Any] = {"type": "about:blank", "title": title, "status": status}
+        body |= {"detail": detail, "instance": request.url.path}
+        if errors:
+            body["errors"] = errors
+        return JSONResponse(body, status, media_type=PROBLEM)
+    given = request.app.state.services
+    assert isinstance(given, Services)
+    return Screens(given).page(request, "error.html", {"headline": title, "detail": detail}, status)
+
+
+def add_handlers(app: FastAPI) -> None:
+    """Let the application answer every failure in our own way."""
+    app.add_exception_handler(Problem, _problem)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(RequestValidationError, _validation)
+    app.add_exception_handler(TallymastError, _expected)
+    app.add_exception_handler(Exception, _bug)
+
+
+def _problem(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Problem)
+    return answer(request, error.status, error.detail)
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    details = {
+        404: f"No page or file is called {request.url.path}. It may have been renamed or retired.",
+        405: f"{request.method} is not possible at {request.url.path}.",
+    }
+    response = answer(request, error.status_code, details.get(error.status_code, error.detail))
+    response.headers.update(error.headers or {})
+    return response
+
+
+def _validation(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    found = [
+        {"parameter": str(problem["loc"][-1]), "detail": _sentence(problem)}
+        for problem in error.errors()
+    ]
+    return answer(request, 422, " ".join(problem["detail"] for problem in found), found)
+
+
+def _sentence(problem: dict[str, Any]) -> str:
+    name = problem["loc"][-1]
+    message = str(problem["msg"]).removeprefix("Value error, ")
+    return f"{name}: {message}" if message.endswith(".") else f"{name}: {message}."
+
+
+def _expected(request: Request, error: Exception) -> Response:
+    status = 503 if isinstance(error, StorageError) else 500
+    log.warning("request path=%s failed: %s", request.url.path, error)
+    return answer(request, status, str(error))
+
+
+def _bug(request: Request, error: Exception) -> Response:
+    response = answer(request, 500, _OUR_BUG)
+    response.headers.update(strict_headers())  # this answer goes round the guard
+    return response

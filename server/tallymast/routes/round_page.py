@@ -1,0 +1,183 @@
+"""Morning round: who needs me today? The page, its fragments and its stream."""
+
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Header, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from markupsafe import Markup
+
+from tallymast.domain.health.attention import needs
+from tallymast.domain.health.findings import Finding
+from tallymast.routes.board import Board
+from tallymast.routes.day import NOTHING, Days, SiteDay, TheDays
+from tallymast.routes.formats import Clock
+from tallymast.routes.rows import SiteRow, row
+from tallymast.routes.screens import Screens, Show
+from tallymast.routes.sentences import sentence
+from tallymast.routes.services import Given, Services
+from tallymast.routes.standings import Standings
+from tallymast.routes.streams import stream, version_word
+from tallymast.routes.summary import (
+    GatewayHead,
+    Summary,
+    gateway_head,
+    summary,
+    system_lines,
+    worst_first,
+)
+
+TICK_MS = 10_000  # what only time changes (stale, overdue) is judged again this often
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One cause, worded."""
+
+    key: str
+    text: Markup
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """A gateway and its sites' rows."""
+
+    head: GatewayHead
+    rows: tuple[SiteRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything the page shows."""
+
+    system: tuple[str, ...]
+    summary: Summary
+    checked_ms: int
+    found: tuple[Finding, ...]
+    groups: tuple[Group, ...]
+
+
+class RoundBoard:
+    """The Morning round's fragments, for all its tabs."""
+
+    def __init__(self, given: Services, standings: Standings, days: Days) -> None:
+        self._given = given
+        self._standings = standings
+        self._days = days
+        self._screens = Screens(given)
+        self._board = Board()
+
+    def since(self, version: int) -> tuple[int, Markup]:
+        """Return the newest version and the message that brings a tab there."""
+        return self._board.since(version)
+
+    async def catch_up(self) -> None:
+        """Bring the fragments up to the newest state."""
+        if self._days.is_old(self._given.now_ms()):
+            await run_in_threadpool(self._days.upto, self._given.now_ms())
+        self.show(self.view(TICK_MS, self._days.known()))
+
+    def view(self, every_ms: int, days: Mapping[int, SiteDay]) -> View:
+        """Return what the page shows now; unchanged sites may be judged ``every_ms`` ago."""
+        given, network = self._given, self._given.network()
+        standings = self._standings.now(every_ms)
+        states = given.live.gateways()
+        found = needs(network.gateways, states, standings)
+        groups = tuple(
+            Group(
+                gateway_head(gateway, states.get(gateway.gateway_id)),
+                tuple(
+                    row(standings[plan.site_id], days.get(plan.site_id, NOTHING))
+                    for plan in gateway.sites
+                ),
+            )
+            for gateway in network.gateways
+        )
+        return View(
+            system_lines(given.storage_condition(), given.poller_condition()),
+            summary(standings.values(), found),
+            self._standings.judged_ms,
+            found,
+            groups,
+        )
+
+    def show(self, view: View) -> int:
+        """Keep the fragments of what is new in ``view``; return the version it is shown at."""
+        board, clock = self._board, self._screens.clock()
+        with board.lock:
+            self._put("system", "system", view.system, {"system": view.system})
+            checked = (view.summary, view.checked_ms)
+            context = {"summary": view.summary, "checked_ms": view.checked_ms, "clock": clock}
+            self._put("checked", "checked", checked, context)
+            lines = worded(view.found, clock)
+            self._put("findings", "findings", view.found, lines)
+            for group in view.groups:
+                name = f"gateway-{group.head.key}"
+                self._put(name, "gateway_head", group.head, {"head": group.head})
+                for shown in group.rows:
+                    context = {"row": shown, "clock": clock}
+                    self._put(f"site-{shown.key}", "site_row", shown, context)
+            return board.version
+
+    def _put(self, name: str, partial: str, model: object, context: Mapping[str, object]) -> None:
+        def render() -> Markup:
+            return self._screens.fragment(f"partials/{partial}.html", context)
+
+        self._board.put(name, model, render)
+
+
+def worded(found: tuple[Finding, ...], clock: Clock) -> dict[str, object]:
+    """Return the findings in sentences, those for today and those worth watching."""
+    act, watch = worst_first(found)
+    return {
+        "act": [Line(finding.key, sentence(finding, clock)) for finding in act],
+        "watch": [Line(finding.key, sentence(finding, clock)) for finding in watch],
+    }
+
+
+def round_board(request: Request) -> RoundBoard:
+    """Return the application's one Morning round."""
+    found = request.app.state.round_board
+    assert isinstance(found, RoundBoard)
+    return found
+
+
+TheRound = Annotated[RoundBoard, Depends(round_board)]
+
+
+@router.get("/")
+def round_page(
+    request: Request, given: Given, board: TheRound, days: TheDays, show: Show
+) -> HTMLResponse:
+    """Show who needs a person, what was checked, and every site."""
+    view = board.view(0, days.upto(given.now_ms()))
+    version = board.show(view)
+    return show.page(
+        request,
+        "round.html",
+        {
+            "stream": f"/stream/round?have={version_word(given, version)}",
+            "system": view.system,
+            "summary": view.summary,
+            "checked_ms": view.checked_ms,
+            "groups": view.groups,
+            **worded(view.found, show.clock()),
+        },
+    )
+
+
+@router.get("/stream/round", response_class=EventSourceResponse)
+async def round_stream(
+    given: Given,
+    board: TheRound,
+    have: str = "",
+    last_event_id: Annotated[str, Header()] = "",
+) -> AsyncIterator[ServerSentEvent]:
+    """Keep an open Morning round current."""
+    async for event in stream(given, board, board.catch_up, last_event_id or have):
+        yield event

@@ -1,0 +1,187 @@
+"""What one site's row on the Morning round shows, worked out; templates only write it down."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tallymast.domain.health.attention import Standing, number_of
+from tallymast.domain.health.findings import (
+    ContactAlarm,
+    FarOutside,
+    NoValue,
+    Outside,
+    SupplyBelowDisconnect,
+    SupplyNearDisconnect,
+)
+from tallymast.domain.model import Point, PointKind, Quality, Reading, SiteStatus
+from tallymast.routes.day import SiteDay
+from tallymast.routes.formats import number, value_words
+from tallymast.routes.tape import Tape
+
+MAIN_VALUES = 3
+# What people look for first at a site; everything else is on the site's own page.
+_MAIN = (
+    (PointKind.ANALOG_INPUT, PointKind.RATE),
+    (PointKind.TOTALIZER,),
+    (PointKind.DISCRETE_INPUT, PointKind.DISCRETE_OUTPUT, PointKind.ANALOG_OUTPUT),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A state by word, shape and tone: ``calm``, ``watch``, ``act`` or ``off``."""
+
+    word: str
+    shape: str
+    tone: str
+
+
+CALM = Mark("answering", "disc", "calm")
+_MARKS = {
+    SiteStatus.COMM_FAIL: Mark("comm fail", "octagon", "act"),
+    SiteStatus.NEVER_ANSWERED: Mark("never answered", "octagon", "act"),
+    SiteStatus.UNREACHABLE: Mark("gateway lost", "square", "off"),
+    SiteStatus.MAINTENANCE: Mark("maintenance", "diamond", "off"),
+    SiteStatus.NOT_POLLED: Mark("not polled", "dash", "off"),
+}
+WAITS = Mark("not asked yet", "dash", "off")
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A value as shown: its words, tone, and what to add when it is not good."""
+
+    name: str
+    words: str
+    tone: str = "calm"
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyCell:
+    """A supply voltage against its disconnect; ``place`` is where it stands on a 0..48 scale."""
+
+    words: str
+    tone: str
+    remark: str
+    against: str
+    place: float | None
+    disconnect_place: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """One row; equal rows look the same, ages apart."""
+
+    key: str
+    name: str
+    area: str
+    mark: Mark
+    last_answer_ms: int | None
+    missed_in_row: int
+    tape: Tape
+    answered: int
+    asked: int
+    supply: SupplyCell | None
+    values: tuple[Cell, ...]
+
+
+def row(standing: Standing, day: SiteDay) -> SiteRow:
+    """Return what a site's row shows."""
+    site, state = standing.plan.site, standing.state
+    return SiteRow(
+        site.key,
+        site.name,
+        site.area,
+        mark_of(standing),
+        state.last_answer_ms if state else None,
+        state.missed_in_row if state and standing.status is SiteStatus.IN_SERVICE else 0,
+        day.tape,
+        day.counts.answered,
+        day.counts.asked,
+        supply_cell(standing),
+        tuple(cell(standing, point) for point in main_points(site.points)),
+    )
+
+
+def mark_of(standing: Standing) -> Mark:
+    """Return the mark of what a site is doing."""
+    if standing.waits:
+        return WAITS
+    if standing.status is SiteStatus.IN_SERVICE:
+        return CALM
+    return _MARKS[standing.status]
+
+
+def main_points(points: Sequence[Point]) -> tuple[Point, ...]:
+    """Return the points a row shows, in the order of the network file inside each kind."""
+    ranked = [point for kinds in _MAIN for point in points if point.kind in kinds]
+    return tuple(ranked[:MAIN_VALUES])
+
+
+def cell(standing: Standing, point: Point) -> Cell:
+    """Return a point's value as shown, toned by the site's own findings."""
+    reading = standing.readings.get(point.tag)
+    return Cell(
+        point.name,
+        value_words(reading, point),
+        tone_of(standing, point, reading),
+        remark_of(standing, reading),
+    )
+
+
+def tone_of(standing: Standing, point: Point, reading: Reading | None) -> str:
+    """Return how loud a value is: what is not current is off, what is abnormal is not calm."""
+    if reading is None or reading.quality in (Quality.STALE, Quality.NONE):
+        faulty = any(isinstance(f, NoValue) and f.point == point for f in standing.findings)
+        return "act" if faulty else "off"
+    for finding in standing.findings:
+        if isinstance(finding, FarOutside | ContactAlarm) and finding.point == point:
+            return "act"
+        if isinstance(finding, Outside) and finding.point == point:
+            return "watch"
+    return "calm"
+
+
+def remark_of(standing: Standing, reading: Reading | None) -> str:
+    """Return the word that goes with a value which is not good; empty where it is."""
+    if reading is None or reading.quality in (Quality.NONE, Quality.GOOD):
+        return ""
+    if reading.quality is Quality.STALE and standing.status is not SiteStatus.IN_SERVICE:
+        return "last"
+    return str(reading.quality)
+
+
+def supply_cell(standing: Standing) -> SupplyCell | None:
+    """Return the supply voltage as shown, None where the site reports none."""
+    site = standing.plan.site
+    point = next((p for p in site.points if p.kind is PointKind.SUPPLY_VOLTAGE), None)
+    if point is None:
+        return None
+    reading = standing.readings.get(point.tag)
+    disconnect = site.supply.disconnect_v if site.supply else None
+    nominal = site.supply.nominal_v if site.supply else None
+    return SupplyCell(
+        value_words(reading, point),
+        _supply_tone(standing, reading),
+        remark_of(standing, reading),
+        f"disconnect {number(disconnect)}" if disconnect is not None else "",
+        _place(number_of(reading), nominal),
+        _place(disconnect, nominal),
+    )
+
+
+def _supply_tone(standing: Standing, reading: Reading | None) -> str:
+    if reading is None or reading.quality in (Quality.STALE, Quality.NONE):
+        return "off"
+    if any(isinstance(finding, SupplyBelowDisconnect) for finding in standing.findings):
+        return "act"
+    if any(isinstance(finding, SupplyNearDisconnect) for finding in standing.findings):
+        return "watch"
+    return "calm"
+
+
+def _place(volts: float | None, nominal_v: float | None) -> float | None:
+    """Return where a voltage stands on a scale from 0.9 to 1.25 of nominal, 0..48."""
+    if volts is None or not nominal_v:
+        return None
+    return round(min(max((volts / nominal_v - 0.9) / 0.35, 0), 1) * 48, 1)
