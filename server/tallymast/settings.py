@@ -1,5 +1,6 @@
 """Where data lies and where pages are served: options over environment over defaults, frozen."""
 
+import os
 from pathlib import Path
 from typing import Literal
 
@@ -11,12 +12,18 @@ from tallymast.domain.errors import ConfigError
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
+def default_data_dir() -> Path:
+    """Return the person's own directory for application data (XDG Base Directory 0.8)."""
+    base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
+    return Path(base) / "tallymast"
+
+
 class Settings(BaseSettings):
     """What a run of Tallymast was told, by option or by ``TALLYMAST_…`` in the environment."""
 
     model_config = SettingsConfigDict(env_prefix="TALLYMAST_", frozen=True, extra="ignore")
 
-    data_dir: Path = Field(default_factory=lambda: default_data_dir())
+    data_dir: Path = Field(default_factory=default_data_dir)
     database_url: str = ""
     host: str = "127.0.0.1"
     port: int = Field(default=8080, ge=0, le=65535)
@@ -28,14 +35,6 @@ class Settings(BaseSettings):
         return self.database_url or self.data_dir / "tallymast.sqlite3"
 
 
-def default_data_dir() -> Path:
-    """Return the person's own directory for application data (XDG Base Directory 0.8)."""
-    import os
-
-    base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return Path(base) / "tallymast"
-
-
 def read_settings(**given: object) -> Settings:
     """Return the settings, with what was given on the command line first.
 
@@ -44,6 +43,7 @@ def read_settings(**given: object) -> Settings:
 
     Raises:
         ConfigError: a value that cannot be used, or a host reachable from outside.
+
     """
     try:
         settings = Settings(**{key: value for key, value in given.items() if value is not None})  # type: ignore[arg-type]
@@ -51,8 +51,8 @@ def read_settings(**given: object) -> Settings:
         raise ConfigError([_sentence(problem) for problem in error.errors()]) from error
     if settings.host not in LOOPBACK:
         raise ConfigError(
-            f"Host {settings.host} can be reached from other machines, and there are no accounts yet: "
-            "everybody there could act as you. Use 127.0.0.1, and a tunnel to reach it from outside."
+            f"Host {settings.host} can be reached from other machines, and there are no accounts "
+            "yet: everybody there could act as you. Use 127.0.0.1, and a tunnel from outside."
         )
     return settings
 

@@ -1,0 +1,50 @@
+"""Takes the pictures in this folder from the running demo.
+
+    .venv/bin/python docs/take_screenshots.py http://127.0.0.1:8080
+
+The environment needs the test extra (Playwright) and a Chromium on PATH or in TALLYMAST_CHROMIUM.
+"""
+
+import os
+import shutil
+import sys
+from pathlib import Path
+
+from playwright.sync_api import Browser, sync_playwright
+
+HERE = Path(__file__).parent
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
+PICTURES = [
+    # name, path, width, height, colour scheme
+    ("morning-round", "/", 1280, 900, "light"),
+    ("morning-round-dark", "/", 1280, 900, "dark"),
+    ("morning-round-phone", "/", 390, 844, "light"),
+    ("site", "/sites/tern-flat", 1280, 1100, "light"),
+]
+
+
+def main(base: str) -> None:
+    """Take every picture from the server at ``base``."""
+    chromium = os.environ.get("TALLYMAST_CHROMIUM") or shutil.which("chromium")
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=FLAGS)
+        for name, path, width, height, scheme in PICTURES:
+            take(browser, base + path, HERE / f"{name}.png", width, height, scheme)
+        browser.close()
+
+
+def take(browser: Browser, url: str, file: Path, width: int, height: int, scheme: str) -> None:
+    """Open a page as wide as asked, wait until it is drawn, and store what is seen."""
+    page = browser.new_page(
+        viewport={"width": width, "height": height},
+        color_scheme="dark" if scheme == "dark" else "light",
+    )
+    page.goto(url, wait_until="load")
+    page.wait_for_timeout(2500)
+    page.screenshot(path=file)
+    page.close()
+    print(file.name)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1] if len(sys.argv) > 1 else "http://127.0.0.1:8080")

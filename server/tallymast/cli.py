@@ -1,0 +1,212 @@
+"""The commands; every mistake is one sentence and an exit code, never a traceback.
+
+Exit codes: 0 done, or ended by Ctrl-C or SIGTERM with everything stored; 1 our own bug;
+2 wrong use, file, port or directory; 3 database or disk.
+"""
+
+import json
+import logging
+import os
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from tallymast import running
+from tallymast.domain import network_file
+from tallymast.domain.errors import ConfigError, StorageError, TallymastError
+from tallymast.settings import Settings, read_settings
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Tallymast watches remote sites polled by radio.",
+)
+network_app = typer.Typer(no_args_is_help=True, help="Check, import or export the network file.")
+app.add_typer(network_app, name="network")
+
+_INTERRUPTED = 130
+
+DataDir = Annotated[
+    Path | None, typer.Option("--data-dir", metavar="DIR", help="Where the database lies.")
+]
+Port = Annotated[
+    int | None, typer.Option("--port", metavar="N", help="Port of the pages; 0 for any free one.")
+]
+Host = Annotated[str | None, typer.Option("--host", metavar="H", help="Address of the pages.")]
+Seed = Annotated[int, typer.Option("--seed", metavar="N", help="Another seed, another network.")]
+AFile = Annotated[Path, typer.Argument(metavar="FILE", show_default=False)]
+
+
+def main() -> None:
+    """Run the command line this process was given and end with its exit code."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command.
+
+    Returns:
+        The exit code; mistakes have been told on stderr.
+
+    """
+    logging.basicConfig(
+        level=os.environ.get("TALLYMAST_LOG", "WARNING").upper(),
+        format="%(asctime)s %(levelname)s %(name)s %(message)s",
+    )
+    try:
+        app(args=arguments, prog_name="tallymast")
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else 1
+        return 0 if code == _INTERRUPTED else code
+    except TallymastError as error:
+        print(error, file=sys.stderr)
+        return 3 if isinstance(error, StorageError) else 2
+    return 0
+
+
+# --- what runs until it is ended ------------------------------------------------------
+
+
+@app.command()
+def demo(data_dir: DataDir = None, port: Port = None) -> None:
+    """Show a living radio network of 24 sites, all invented, on this machine alone."""
+    given = read_settings(data_dir=data_dir, port=port)
+    own = given.data_dir if data_dir else given.data_dir / "demo"
+    running.demo(Settings(data_dir=own, database_url="", host=given.host, port=given.port))
+
+
+@app.command()
+def serve(
+    network: Annotated[
+        Path | None, typer.Option("--network", metavar="FILE", help="The network to begin with.")
+    ] = None,
+    data_dir: DataDir = None,
+    host: Host = None,
+    port: Port = None,
+    role: Annotated[
+        Literal["all", "poller", "web"], typer.Option("--role", help="Which half of the work.")
+    ] = "all",
+) -> None:
+    """Poll the network and serve its pages."""
+    settings = read_settings(data_dir=data_dir, host=host, port=port)
+    running.serve(settings, network, role)
+
+
+@app.command()
+def simulate(
+    network: Annotated[Path, typer.Option("--network", metavar="FILE", help="Whom to simulate.")],
+    seed: Seed = 1,
+    faults: Annotated[
+        Path | None, typer.Option("--faults", metavar="FILE", help="What goes wrong, and when.")
+    ] = None,
+    truth: Annotated[
+        Path | None, typer.Option("--truth", metavar="FILE", help="Write every answer there.")
+    ] = None,
+    scale: Annotated[
+        int, typer.Option("--scale", metavar="N", min=1, help="So many times as many sites.")
+    ] = 1,
+    fill: Annotated[
+        tuple[str, str] | None,
+        typer.Option("--fill", metavar="FROM TO", help="Write history into a database instead."),
+    ] = None,
+    any_port: Annotated[
+        bool, typer.Option("--any-port", help="Take free ports instead of the file's.")
+    ] = False,
+    until_stdin_ends: Annotated[bool, typer.Option("--until-stdin-ends", hidden=True)] = False,
+    data_dir: DataDir = None,
+) -> None:
+    """Open each gateway's port as a radio channel with its stations behind it."""
+    if fill is None:
+        running.simulate(network, seed, faults, truth, scale, any_port, until_stdin_ends)
+        return
+    span = (_moment(fill[0], "FROM"), _moment(fill[1], "TO"))
+    running.fill(read_settings(data_dir=data_dir), network, seed, faults, truth, span)
+
+
+def _moment(text: str, which: str) -> int:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ConfigError(
+            f"--fill {which} is {text!r}; write a date and time like 2026-03-08T07:00:00Z."
+        ) from error
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    return round(moment.timestamp() * 1000)
+
+
+# --- the network file -----------------------------------------------------------------
+
+
+@network_app.command("check")
+def network_check(
+    file: AFile,
+    as_json: Annotated[bool, typer.Option("--json", help="Tell it as JSON on stdout.")] = False,
+) -> None:
+    """Tell every mistake in a network file, one a line."""
+    try:
+        _, network = network_file.read(running.read_text(file), file.name)
+    except ConfigError as error:
+        if not as_json:
+            raise
+        print(json.dumps({"ok": False, "mistakes": list(error.mistakes)}, ensure_ascii=False))
+        raise typer.Exit(2) from error
+    points = sum(len(site.points) for site in network.sites)
+    if as_json:
+        counted = {"gateways": len(network.gateways), "sites": len(network.sites), "points": points}
+        print(json.dumps({"ok": True, "mistakes": [], **counted}))
+        return
+    print(
+        f"{file.name} is right: {len(network.gateways)} gateways, "
+        f"{len(network.sites)} sites, {points} points."
+    )
+
+
+@network_app.command("import")
+def network_import(file: AFile, data_dir: DataDir = None) -> None:
+    """Make the database's network what the file says; history is kept."""
+    for line in running.import_network(
+        read_settings(data_dir=data_dir), running.read_text(file), file.name
+    ):
+        print(line)
+
+
+@network_app.command("export")
+def network_export(file: AFile, data_dir: DataDir = None) -> None:
+    """Write the database's network into a file, as a person wrote it."""
+    text = running.export_network(read_settings(data_dir=data_dir))
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"{file} cannot be written: {error.strerror}.") from error
+
+
+# --- copies and measures --------------------------------------------------------------
+
+
+@app.command()
+def backup(file: AFile, data_dir: DataDir = None) -> None:
+    """Write a whole copy of the database, also while it is in use."""
+    running.backup(read_settings(data_dir=data_dir), file)
+    print(f"The whole database is in {file}.")
+
+
+@app.command()
+def restore(file: AFile, data_dir: DataDir = None) -> None:
+    """Put a copy in the database's place, after checking that it is whole."""
+    print(running.restore(read_settings(data_dir=data_dir), file))
+
+
+@app.command(
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
+)
+def bench(context: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME")]) -> None:
+    """Measure something on this machine; the last line is one JSON object."""
+    from tallymast.benches import entry
+
+    print(json.dumps(entry.run(name, context.args)))

@@ -1,0 +1,457 @@
+"""The one file that knows every room and joins them into a running Tallymast.
+
+Up:   bytes -> polling -> Upward -> live (at once) and the writer (every second) -> hours closed
+Down: page -> job (stored first) -> JobDesk -> poller -> JobDesk -> job (its result)
+"""
+
+import logging
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from sqlalchemy import Connection
+
+from tallymast.domain import network_file
+from tallymast.domain.errors import ConfigError, StorageError
+from tallymast.domain.model import (
+    GatewayState,
+    Job,
+    JobState,
+    Network,
+    Poll,
+    PollDone,
+    PollPlan,
+)
+from tallymast.domain.read_plan import read_plan
+from tallymast.live import Live
+from tallymast.polling.thread import PollThread
+from tallymast.routes.services import NetworkView, PollerCondition, Services
+from tallymast.storage import hours, jobs, states
+from tallymast.storage import network as stored_network
+from tallymast.storage.batch import EpisodeChange
+from tallymast.storage.engine import Database
+from tallymast.storage.writer import StorageStatus, Writer
+
+log = logging.getLogger(__name__)
+
+CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may be
+LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
+FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
+
+
+def now_ms() -> int:
+    """Return the wall clock, UTC milliseconds."""
+    return time.time_ns() // 1_000_000
+
+
+# --- the network: from a file into the database, from the database to the poller --------
+
+
+def bring_network(database: Database, text: str, source: str) -> tuple[str, ...]:
+    """Store a network file in an empty database; leave one that already has a network alone.
+
+    Args:
+        database: where to store it.
+        text: the file's text.
+        source: the file's name, for sentences.
+
+    Returns:
+        How the file differs from what the database keeps, in sentences; empty if it does not.
+
+    Raises:
+        ConfigError: mistakes in the file; nothing is stored.
+
+    """
+    written, network = network_file.read(text, source)
+    with database.writing() as connection:
+        if stored_network.revision(connection):
+            kept = stored_network.load_written(connection)
+            return network_file.differences(kept, written)
+        _store(connection, written, network)
+    return ()
+
+
+def change_network(database: Database, text: str, source: str) -> tuple[str, ...]:
+    """Make the database's network what a file says.
+
+    Returns:
+        What changed, in sentences; empty if nothing did, and then nothing is stored.
+
+    Raises:
+        ConfigError: mistakes in the file; nothing is stored.
+
+    """
+    written, network = network_file.read(text, source)
+    with database.writing() as connection:
+        changes = network_file.differences(stored_network.load_written(connection), written)
+        if changes:
+            _store(connection, written, network)
+    return changes
+
+
+def _store(connection: Connection, written: network_file.Written, network: Network) -> None:
+    stored_network.store_network(
+        connection,
+        written,
+        network,
+        actor="local",
+        source="file",
+        at_ms=now_ms(),
+        plan_blocks=read_plan,
+    )
+
+
+def load_network(
+    database: Database, addresses: Mapping[str, str] | None = None
+) -> tuple[Network, PollPlan]:
+    """Return the stored network and what is to be polled.
+
+    Args:
+        database: where it is stored.
+        addresses: other gateway addresses than the stored ones, by gateway key.
+
+    Raises:
+        ConfigError: there is no network yet.
+
+    """
+    with database.reading() as connection:
+        written = stored_network.load_written(connection)
+        if not written:
+            raise ConfigError(
+                f"There is no network in {database.place} yet: give one with --network FILE "
+                "(`tallymast demo` shows an invented one)."
+            )
+        network = network_file.build(written, "the stored network")
+        plan = stored_network.load_plan(connection, network)
+    return network, _readdressed(plan, addresses or {})
+
+
+def _readdressed(plan: PollPlan, addresses: Mapping[str, str]) -> PollPlan:
+    gateways = tuple(
+        replace(
+            one,
+            gateway=replace(
+                one.gateway, address=addresses.get(one.gateway.key, one.gateway.address)
+            ),
+        )
+        for one in plan.gateways
+    )
+    return replace(plan, gateways=gateways)
+
+
+class Watch(Protocol):
+    """Whoever measures the road: told when a poll is answered and when polls are stored."""
+
+    def answered(self, done: PollDone) -> None:
+        """Take a poll at the moment the poller hands it up."""
+
+    def committed(self, polls: Sequence[Poll]) -> None:
+        """Take polls at the moment they are on the disk."""
+
+
+# --- up ------------------------------------------------------------------------------
+
+
+class Upward:
+    """Where the poller hands its results: to the screens at once, to the record soon after."""
+
+    def __init__(
+        self, live: Live, writer: Writer, desk: "JobDesk", watch: "Watch | None" = None
+    ) -> None:
+        self._live = live
+        self._writer = writer
+        self._desk = desk
+        self._watch = watch
+
+    def poll_done(self, done: PollDone) -> None:
+        """Show a poll, and store it within a second."""
+        if self._watch is not None:
+            self._watch.answered(done)
+        self._live.publish_poll(done)
+        self._writer.put(done)
+
+    def gateway_changed(self, state: GatewayState) -> None:
+        """Show and store what is known of a gateway."""
+        self._live.publish_gateway(state)
+        self._writer.put(state)
+
+    def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
+        """Show and store where a job stands."""
+        self._desk.job_changed(job_id, state, progress, result)
+
+    def episode(
+        self,
+        kind: str,
+        gateway_id: int | None,
+        site_id: int | None,
+        from_ms: int,
+        to_ms: int | None,
+        reason: str,
+    ) -> None:
+        """Store the beginning or the end of an episode."""
+        self._writer.put(EpisodeChange(kind, gateway_id, site_id, from_ms, to_ms, reason))
+
+
+# --- down ----------------------------------------------------------------------------
+
+
+class JobDesk(threading.Thread):
+    """Fetches stored jobs for the poller and stores what becomes of them.
+
+    The poller's loop never waits for the database: it looks at a list kept here.
+    """
+
+    def __init__(self, database: Database, live: Live) -> None:
+        super().__init__(name="jobs", daemon=True)
+        self._database = database
+        self._live = live
+        self._stop = threading.Event()
+        self._lock = threading.Lock()
+        self._waiting: tuple[Job, ...] = ()
+        self._known: dict[int, Job] = {}
+        self._changed: list[tuple[int, JobState, float, str]] = []
+
+    def waiting(self) -> Sequence[Job]:
+        """Return the jobs nobody has begun, oldest first."""
+        with self._lock:
+            return self._waiting
+
+    def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
+        """Note a job's new state; it is stored at the next look."""
+        with self._lock:
+            self._changed.append((job_id, state, progress, result))
+            self._waiting = tuple(job for job in self._waiting if job.id != job_id)
+
+    def run(self) -> None:
+        """Look every tenth of a second until stopped; a refused look is tried again."""
+        version = -1
+        while not self._stop.wait(LOOK_FOR_JOBS_S):
+            try:
+                self._store_changes()
+                seen = self._database.data_version()
+                if seen != version:
+                    self._fetch()
+                    version = seen
+            except StorageError as error:
+                log.warning("jobs wait: %s", error)
+        self._last_words()
+
+    def stop(self) -> None:
+        """End after storing what is known."""
+        self._stop.set()
+        self.join()
+
+    def _last_words(self) -> None:
+        try:
+            self._store_changes()
+        except StorageError as error:
+            log.warning("results of jobs are lost: %s", error)
+
+    def _fetch(self) -> None:
+        with self._database.reading() as connection:
+            found = jobs.waiting(connection)
+        with self._lock:
+            begun = {job_id for job_id, *_ in self._changed}
+            self._waiting = tuple(job for job in found if job.id not in begun)
+            new = [job for job in self._waiting if job.id not in self._known]
+            self._known |= {job.id: job for job in new}
+        for job in new:
+            self._live.publish_job(job)
+
+    def _store_changes(self) -> None:
+        with self._lock:
+            changes = list(self._changed)
+        if not changes:
+            return
+        with self._database.writing() as connection:
+            for job_id, state, progress, result in changes:
+                jobs.update(connection, job_id, state, progress, result, now_ms())
+        with self._lock:
+            del self._changed[: len(changes)]
+        for job_id, state, progress, result in changes:
+            self._show(job_id, state, progress, result)
+
+    def _show(self, job_id: int, state: JobState, progress: float, result: str) -> None:
+        job = self._known.get(job_id)
+        if job is None:
+            return
+        over = state in (JobState.DONE, JobState.FAILED)
+        job = replace(
+            job,
+            state=state,
+            progress=progress,
+            result=result,
+            done_ms=now_ms() if over else None,
+        )
+        self._live.publish_job(job)
+        if over:
+            del self._known[job_id]
+        else:
+            self._known[job_id] = job
+
+
+# --- beside --------------------------------------------------------------------------
+
+
+class HourCloser(threading.Thread):
+    """Turns ended hours into chunks and rollups, beside polling."""
+
+    def __init__(self, database: Database) -> None:
+        super().__init__(name="judge", daemon=True)
+        self._database = database
+        self._stop = threading.Event()
+
+    def run(self) -> None:
+        """Close what can be closed, at the start and every few seconds."""
+        while True:
+            try:
+                hours.close_hours(self._database, now_ms(), stop=self._stop.is_set)
+            except StorageError as error:
+                log.warning("closing hours waits: %s", error)
+            if self._stop.wait(CLOSE_EVERY_S):
+                return
+
+    def stop(self) -> None:
+        """End after the hour in hand."""
+        self._stop.set()
+        self.join()
+
+
+class Follow(threading.Thread):
+    """Shows in a web-only process what another process polled and stored."""
+
+    def __init__(self, database: Database, live: Live) -> None:
+        super().__init__(name="follow", daemon=True)
+        self._database = database
+        self._live = live
+        self._stop = threading.Event()
+        self._seq = 0
+
+    def run(self) -> None:
+        """Look four times a second; read only when something was stored."""
+        version = -1
+        while True:
+            try:
+                seen = self._database.data_version()
+                if seen != version:
+                    self._read()
+                    version = seen
+            except StorageError as error:
+                log.warning("following waits: %s", error)
+            if self._stop.wait(FOLLOW_EVERY_S):
+                return
+
+    def stop(self) -> None:
+        """End."""
+        self._stop.set()
+        self.join()
+
+    def _read(self) -> None:
+        with self._database.reading() as connection:
+            self._seq, sites, gateways = states.states_since(connection, self._seq)
+        self._live.publish_sites(sites)
+        for gateway in gateways:
+            self._live.publish_gateway(gateway)
+
+
+# --- the whole -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What a running Tallymast consists of besides the web server; absent parts are None."""
+
+    database: Database
+    live: Live
+    view: NetworkView
+    writer: Writer | None = None
+    desk: JobDesk | None = None
+    closer: HourCloser | None = None
+    poll: PollThread | None = None
+    follow: Follow | None = None
+
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        """Run every thread for a block, the poller last; end in the order in which data flows."""
+        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread] = []
+        try:
+            for part in (self.writer, self.desk, self.closer, self.follow, self.poll):
+                if part is not None:
+                    part.start()
+                    begun.append(part)
+            yield
+        finally:
+            for part in (self.poll, self.desk, self.closer, self.writer, self.follow):
+                if part in begun and part is not None:
+                    part.stop()
+
+
+def assemble(
+    database: Database,
+    role: str,
+    addresses: Mapping[str, str] | None = None,
+    *,
+    revised: Callable[[PollPlan], PollPlan] | None = None,
+    watch: Watch | None = None,
+) -> Parts:
+    """Join the rooms for ``role``; nothing is started yet.
+
+    Args:
+        database: open, with a network in it.
+        role: ``all``, ``poller`` or ``web``.
+        addresses: other gateway addresses than the stored ones, by gateway key.
+        revised: changes what is polled, for a measurement.
+        watch: measures the road.
+
+    """
+    sys.setswitchinterval(0.0005)  # the poller's wake-up must not wait behind rendering threads
+    network, plan = load_network(database, addresses)
+    plan = revised(plan) if revised else plan
+    live = Live()
+    with database.reading() as connection:
+        live.publish_sites(states.load_site_states(connection).values())
+        for gateway in states.load_gateway_states(connection).values():
+            live.publish_gateway(gateway)
+    view = NetworkView(network, plan)
+    if role == "web":
+        return Parts(database, live, view, follow=Follow(database, live))
+    with database.writing() as connection:
+        jobs.fail_abandoned(connection, now_ms())
+    writer = Writer(database, on_commit=watch.committed if watch else None)
+    desk = JobDesk(database, live)
+    poll = PollThread(plan, live.sites(), Upward(live, writer, desk, watch), desk)
+    return Parts(database, live, view, writer, desk, HourCloser(database), poll)
+
+
+def services(parts: Parts, version: str) -> Services:
+    """Return what the routes are handed."""
+    return Services(
+        database=parts.database,
+        live=parts.live,
+        network=lambda: parts.view,
+        now_ms=now_ms,
+        version=version,
+        storage_condition=lambda: _storage_condition(parts),
+        poller_condition=lambda: _poller_condition(parts),
+        started_ms=now_ms(),
+    )
+
+
+def _storage_condition(parts: Parts) -> StorageStatus:
+    if parts.writer is not None:
+        return parts.writer.status()
+    return StorageStatus("ok", 0, 0, 0)
+
+
+def _poller_condition(parts: Parts) -> PollerCondition:
+    if parts.poll is None:
+        return PollerCondition("elsewhere")
+    if parts.poll.is_alive():
+        return PollerCondition("polling")
+    return PollerCondition(
+        "standing", sentence="Polling has ended by a fault of the program; start it again."
+    )
