@@ -6,6 +6,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tallymast.routes import day_reading, docs, health, round_page, static
+from tallymast.routes.api import gateways, jobs, polls, readings, sites
 from tallymast.routes.day import Days
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.round_page import RoundBoard
@@ -40,7 +41,7 @@ def create_app(services: Services) -> FastAPI:
     app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms))
     app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
     add_handlers(app)
-    for room in (round_page, health, docs, static):
+    for room in (round_page, sites, polls, readings, gateways, jobs, health, docs, static):
         app.include_router(room.router)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(Guard, hosts=services.hosts, refuse=_refuse(app))

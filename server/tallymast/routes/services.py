@@ -125,6 +125,7 @@ class NetworkView:
         self.title = network.title
         self.time_zone = network.time_zone
         self.contract_hour = network.contract_hour
+        self.contract_zone = network.contract_zone
         self.revision_id = plan.revision_id
         self.gateways: tuple[GatewayPlan, ...] = plan.gateways
         self._sites = {site.site.key: site for gateway in plan.gateways for site in gateway.sites}

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final, Literal
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from sqlalchemy import Connection, select
 from tallymast.domain.model import LayoutPoint, PollClass, PollFlag, SiteLayout, WordLayout
 from tallymast.domain.record.columns import decode_column, registers_of, scale_column
 from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
+from tallymast.domain.zones import find_zone
 from tallymast.storage import schema
 from tallymast.storage.chunks import DAY_MS
 from tallymast.storage.layouts import load_layouts
@@ -149,7 +149,7 @@ def auto_resolution(from_ms: int, to_ms: int) -> Resolution:
 
 def day_starts(from_ms: int, to_ms: int, zone: str, contract_hour: int) -> Ints:
     """Return when contract days begin, UTC milliseconds, ``from_ms <= start < to_ms``."""
-    there = ZoneInfo(zone)
+    there = find_zone(zone)
     day = datetime.fromtimestamp(from_ms / 1000, there).date() - timedelta(days=1)
     starts: list[int] = []
     while True:

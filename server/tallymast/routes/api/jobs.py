@@ -1,0 +1,71 @@
+"""Work asked of the poller: stored first, then accepted; what became of it is asked for later."""
+
+from fastapi import APIRouter
+from pydantic import BaseModel, Field
+
+from tallymast.domain.model import Job
+from tallymast.routes.api.finding import the_site
+from tallymast.routes.formats import iso
+from tallymast.routes.problems import Problem
+from tallymast.routes.services import Given, Services
+from tallymast.storage import jobs
+
+router = APIRouter(prefix="/api/v1", tags=["jobs"])
+
+ACTOR = "local"
+
+
+class Accepted(BaseModel):
+    """The number under which to ask what became of it."""
+
+    job: int
+
+
+class JobNow(BaseModel):
+    """Where a piece of work stands."""
+
+    job: int
+    kind: str
+    state: str = Field(description="waiting, running, done or failed")
+    progress: float
+    result: str = Field(description="a sentence; empty while it goes on")
+    asked_at: str
+    done_at: str | None
+
+
+@router.post("/sites/{key}/poll", status_code=202)
+def poll_now(key: str, given: Given) -> Accepted:
+    """Ask for a poll of the site as soon as the channel allows."""
+    return Accepted(job=ask_poll(given, key).id)
+
+
+def ask_poll(given: Services, key: str) -> Job:
+    """Store the wish for a poll and return it.
+
+    Raises:
+        Problem: no such site, or nobody polls it.
+
+    """
+    plan = the_site(given.network(), key)
+    if not plan.site.in_service:
+        raise Problem(409, f"{plan.site.name} is not polled: it is out of service.")
+    with given.database.writing() as connection:
+        return jobs.ask(connection, "poll", site_id=plan.site_id, actor=ACTOR, at_ms=given.now_ms())
+
+
+@router.get("/jobs/{number}")
+def one_job(number: int, given: Given) -> JobNow:
+    """Return where a job stands."""
+    with given.database.reading() as connection:
+        found = jobs.job(connection, number) if 0 < number < 2**63 else None
+    if found is None:
+        raise Problem(404, f"There was never a job {number}.")
+    return JobNow(
+        job=found.id,
+        kind=found.kind,
+        state=found.state.value,
+        progress=found.progress,
+        result=found.result,
+        asked_at=iso(found.asked_ms) or "",
+        done_at=iso(found.done_ms),
+    )

@@ -1,0 +1,137 @@
+"""A point's readings over time, by poll, hour or contract day; a gap is an item with null."""
+
+import math
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, Field
+
+from tallymast.domain.model import SitePlan
+from tallymast.routes.api.finding import the_point, the_site
+from tallymast.routes.api.sites import Value, finite
+from tallymast.routes.api.spans import Span, TheSpan
+from tallymast.routes.formats import iso
+from tallymast.routes.services import Given, Services
+from tallymast.storage.readings import (
+    Goodness,
+    Resolution,
+    Series,
+    SpanSeries,
+    auto_resolution,
+    day_series,
+    hour_series,
+    raw_series,
+)
+
+router = APIRouter(prefix="/api/v1", tags=["readings"])
+
+MOST = 20_000
+
+
+class RawItem(BaseModel):
+    """A point at one poll; value and raw null in a gap."""
+
+    at: str
+    value: Value
+    raw: Value
+    quality: str
+
+
+class SpanItem(BaseModel):
+    """A point over an hour or a contract day; n 0 and nulls where nothing was read."""
+
+    at: str
+    n: int
+    min: float | None
+    mean: float | None
+    max: float | None
+
+
+class ReadingList(BaseModel):
+    """Readings of a point, oldest first; pass ``next`` as ``from`` to go on, null at the end."""
+
+    unit: str
+    resolution: str
+    items: list[RawItem] | list[SpanItem]
+    next: str | None = Field(description="where the next page begins")
+
+
+@router.get("/sites/{key}/points/{tag}/readings")
+def list_readings(
+    key: str,
+    tag: str,
+    given: Given,
+    span: TheSpan,
+    resolution: Annotated[Literal["raw", "hour", "day", "auto"], Query()] = "auto",
+    limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
+) -> ReadingList:
+    """List what a point read in a span."""
+    plan = the_site(given.network(), key)
+    unit = the_point(plan, tag).unit
+    chosen = auto_resolution(span.from_ms, span.to_ms) if resolution == "auto" else resolution
+    items: list[Any] = _items(given, plan, tag, span, chosen)
+    rest = items[limit].at if len(items) > limit else None
+    return ReadingList(unit=unit, resolution=chosen, items=items[:limit], next=rest)
+
+
+def _items(
+    given: Services, plan: SitePlan, tag: str, span: Span, resolution: Resolution
+) -> list[RawItem] | list[SpanItem]:
+    where = (plan.site_id, tag, span.from_ms, span.to_ms)
+    network = given.network()
+    with given.database.reading() as connection:
+        if resolution == "raw":
+            return _raw_items(raw_series(connection, *where))
+        if resolution == "hour":
+            return _span_items(hour_series(connection, *where))
+        days = day_series(
+            connection,
+            *where,
+            zone=network.contract_zone,
+            contract_hour=network.contract_hour,
+        )
+        return _span_items(days)
+
+
+def _raw_items(series: Series) -> list[RawItem]:
+    rows = zip(
+        series.at_ms.tolist(),
+        series.value.tolist(),
+        series.raw.tolist(),
+        series.quality.tolist(),
+        strict=True,
+    )
+    return [_raw_item(at_ms, value, raw, Goodness(quality)) for at_ms, value, raw, quality in rows]
+
+
+def _raw_item(at_ms: int, value: float, raw: Any, quality: Goodness) -> RawItem:
+    if quality is Goodness.NONE:
+        return RawItem(at=iso(at_ms) or "", value=None, raw=None, quality="none")
+    shown = raw if isinstance(raw, bool | str) else value
+    word = quality.name.lower()
+    return RawItem(at=iso(at_ms) or "", value=finite(shown), raw=finite(raw), quality=word)
+
+
+def _span_items(series: SpanSeries) -> list[SpanItem]:
+    rows = zip(
+        series.at_ms.tolist(),
+        series.n.tolist(),
+        series.least.tolist(),
+        series.mean.tolist(),
+        series.most.tolist(),
+        strict=True,
+    )
+    return [
+        SpanItem(
+            at=iso(at_ms) or "",
+            n=n,
+            min=_number(least),
+            mean=_number(mean),
+            max=_number(most),
+        )
+        for at_ms, n, least, mean, most in rows
+    ]
+
+
+def _number(value: float) -> float | None:
+    return value if math.isfinite(value) else None

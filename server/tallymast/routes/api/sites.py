@@ -1,0 +1,148 @@
+"""Sites as scripts see them: state, last answer, a day of polls, supply, every point."""
+
+import math
+from collections.abc import Mapping
+
+from fastapi import APIRouter
+from pydantic import BaseModel, Field
+
+from tallymast.domain.health.attention import Standing
+from tallymast.domain.model import HourCounts, Point, PointKind, Reading
+from tallymast.routes.api.finding import the_site
+from tallymast.routes.day import NOTHING, SiteDay, TheDays
+from tallymast.routes.formats import iso
+from tallymast.routes.services import Given, Services
+from tallymast.routes.standings import TheStandings
+
+router = APIRouter(prefix="/api/v1", tags=["sites"])
+
+Value = float | int | bool | str | None
+
+
+class Polls(BaseModel):
+    """Polls of the last 24 h, by quarter hour; asked = answered + missed.
+
+    Polls due while the gateway is unreachable or the site is in maintenance are in none.
+    """
+
+    asked: int
+    answered: int
+    answered_first_try: int
+    missed: int
+
+
+class SupplyNow(BaseModel):
+    """The supply voltage as last read, against where the load is disconnected."""
+
+    voltage_v: float | None
+    at: str | None
+    quality: str
+    disconnect_v: float | None
+    kind: str | None = Field(description="solar, mains-with-battery, mains or primary")
+    verdict: str | None = Field(description="null: nothing can be said")
+
+
+class PointNow(BaseModel):
+    """A point's newest reading; value null where there is none."""
+
+    tag: str
+    name: str
+    kind: str
+    value: Value
+    unit: str
+    quality: str
+    at: str | None
+    reason: str = Field(description="why the quality is not good; empty where it is")
+
+
+class SiteNow(BaseModel):
+    """A site and the newest that is known of it."""
+
+    key: str
+    name: str
+    area: str
+    gateway: str
+    unit: int
+    state: str
+    last_answer_at: str | None
+    polls_24h: Polls
+    supply: SupplyNow | None
+    points: list[PointNow]
+
+
+@router.get("/sites")
+def list_sites(given: Given, standings: TheStandings, days: TheDays) -> list[SiteNow]:
+    """List every site of the network."""
+    now, day = standings.now(), days.upto(given.now_ms())
+    return [_site_now(given, now[plan.site_id], day) for plan in given.network().sites]
+
+
+@router.get("/sites/{key}")
+def one_site(key: str, given: Given, standings: TheStandings, days: TheDays) -> SiteNow:
+    """Return one site."""
+    plan = the_site(given.network(), key)
+    return _site_now(given, standings.now()[plan.site_id], days.upto(given.now_ms()))
+
+
+def polls_of(counts: HourCounts) -> Polls:
+    """Return counts as the API names them."""
+    return Polls(
+        asked=counts.asked,
+        answered=counts.answered,
+        answered_first_try=counts.first_try,
+        missed=counts.missed,
+    )
+
+
+def finite(value: Value) -> Value:
+    """Return the value; null for what is no number, which JSON cannot say."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _site_now(given: Services, standing: Standing, days: Mapping[int, SiteDay]) -> SiteNow:
+    plan, state = standing.plan, standing.state
+    return SiteNow(
+        key=plan.site.key,
+        name=plan.site.name,
+        area=plan.site.area,
+        gateway=given.network().gateway_of(plan.site_id).gateway.key,
+        unit=plan.site.unit,
+        state=standing.status.word,
+        last_answer_at=iso(state.last_answer_ms) if state else None,
+        polls_24h=polls_of(days.get(plan.site_id, NOTHING).counts),
+        supply=_supply(standing),
+        points=[_point_now(point, standing.readings) for point in plan.site.points],
+    )
+
+
+def _point_now(point: Point, readings: Mapping[str, Reading]) -> PointNow:
+    reading = readings.get(point.tag)
+    return PointNow(
+        tag=point.tag,
+        name=point.name,
+        kind=point.kind.value,
+        value=finite(reading.value) if reading else None,
+        unit=point.unit,
+        quality=reading.quality.value if reading else "none",
+        at=iso(reading.at_ms) if reading else None,
+        reason=reading.reason if reading else "not read yet",
+    )
+
+
+def _supply(standing: Standing) -> SupplyNow | None:
+    site = standing.plan.site
+    point = next((one for one in site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None)
+    if point is None and site.supply is None:
+        return None
+    shown = _point_now(point, standing.readings) if point else None
+    volts = shown.value if shown else None
+    return SupplyNow(
+        voltage_v=volts if isinstance(volts, float | int) else None,
+        at=shown.at if shown else None,
+        quality=shown.quality if shown else "none",
+        disconnect_v=site.supply.disconnect_v if site.supply else None,
+        kind=site.supply.kind.value if site.supply else None,
+        verdict=None,
+    )
