@@ -5,14 +5,29 @@ from fastapi.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tallymast.routes import day_reading, docs, health, round_page, static
+from tallymast.routes import charts, day_reading, docs, health, round_page, site_page, static
 from tallymast.routes.api import gateways, jobs, polls, readings, sites
 from tallymast.routes.day import Days
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import Guard, Refuse
 from tallymast.routes.services import Services
+from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
+
+ROOMS = (
+    round_page,
+    site_page,
+    charts,
+    sites,
+    polls,
+    readings,
+    gateways,
+    jobs,
+    health,
+    docs,
+    static,
+)
 
 DESCRIPTION = """
 What Tallymast knows, for scripts. Times go out in UTC with milliseconds; they may come in with
@@ -40,8 +55,9 @@ def create_app(services: Services) -> FastAPI:
     app.state.standings = Standings(services)
     app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms))
     app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
+    app.state.site_boards = SiteBoards(services, app.state.standings)
     add_handlers(app)
-    for room in (round_page, sites, polls, readings, gateways, jobs, health, docs, static):
+    for room in ROOMS:
         app.include_router(room.router)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(Guard, hosts=services.hosts, refuse=_refuse(app))

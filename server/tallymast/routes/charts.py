@@ -1,0 +1,139 @@
+"""Figures of a point over time, made here and drawn in the browser; gaps stay gaps."""
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime, tzinfo
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from fastapi import APIRouter, Query, Response
+from numpy.typing import NDArray
+
+from tallymast.domain.model import Point, PointKind, Site
+from tallymast.domain.thinning import thin
+from tallymast.domain.zones import find_zone
+from tallymast.routes.api.finding import the_point, the_site
+from tallymast.routes.services import Given
+from tallymast.storage.readings import SpanSeries, hour_series, raw_series
+
+MOST = 1500  # a screen has no more columns
+
+DAY_MS = 86_400_000
+SPANS = {"24 h": DAY_MS, "7 d": 7 * DAY_MS, "30 d": 30 * DAY_MS, "1 y": 366 * DAY_MS}
+Span = Literal["24 h", "7 d", "30 d", "1 y"]
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/sites/{key}/charts/{tag}.json")
+def point_chart(
+    key: str, tag: str, given: Given, span: Annotated[Span, Query()] = "24 h"
+) -> Response:
+    """Return the figure of one point; every poll for a day, else lowest to highest by hour."""
+    plan = the_site(given.network(), key)
+    point = the_point(plan, tag)
+    zone = find_zone(given.network().time_zone)
+    now_ms = given.now_ms()
+    begin_ms = now_ms - SPANS[span]
+    with given.database.reading() as connection:
+        if span == "24 h":
+            series = raw_series(connection, plan.site_id, tag, begin_ms, now_ms + 1)
+            traces = raw_traces(point, *thin(series.at_ms, series.value, MOST), zone)
+        else:
+            hours = hour_series(connection, plan.site_id, tag, begin_ms, now_ms + 1)
+            traces = hour_traces(point, hours, zone)
+    body = figure(point, plan.site, traces, (begin_ms, now_ms), zone)
+    return Response(body, media_type="application/json")
+
+
+def raw_traces(
+    point: Point, at_ms: NDArray[np.int64], value: NDArray[np.float64], zone: tzinfo
+) -> list[dict[str, Any]]:
+    """Return the line through every reading."""
+    return [_line(point.name, at_ms, value, zone, "main")]
+
+
+def hour_traces(point: Point, hours: SpanSeries, zone: tzinfo) -> list[dict[str, Any]]:
+    """Return a band from each hour's lowest to its highest reading, and the mean."""
+    low = thin(hours.at_ms, hours.least, MOST)
+    high = thin(hours.at_ms, hours.most, MOST)
+    mean = thin(hours.at_ms, hours.mean, MOST)
+    return [
+        _line("highest", *high, zone, "edge"),
+        _line("lowest", *low, zone, "edge"),
+        _line("hourly mean", *mean, zone, "main"),
+    ]
+
+
+def _line(
+    name: str,
+    at_ms: NDArray[np.int64],
+    value: NDArray[np.float64],
+    zone: tzinfo,
+    role: str,
+) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": name,
+        "x": local_times(at_ms.tolist(), zone),
+        "y": [None if np.isnan(one) else round(one, 4) for one in value.tolist()],
+        "connectgaps": False,
+        "meta": role,
+    }
+
+
+def local_times(at_ms: Sequence[int], zone: tzinfo) -> list[str]:
+    """Return instants as the wall clock shows them there, for an axis of the site's own time."""
+    return [
+        datetime.fromtimestamp(one / 1000, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M:%S")
+        for one in at_ms
+    ]
+
+
+def figure(
+    point: Point,
+    site: Site,
+    traces: list[dict[str, Any]],
+    span: tuple[int, int],
+    zone: tzinfo,
+) -> str:
+    """Return a whole figure as JSON; colours are the page's own, set where it is drawn."""
+    import plotly.graph_objects as go  # late: the first chart pays for it, not the start
+
+    made = go.Figure(
+        data=traces,
+        layout={
+            "template": "none",
+            "height": 230,
+            "margin": {"l": 56, "r": 12, "t": 8, "b": 32},
+            "showlegend": False,
+            "hovermode": "x unified",
+            "xaxis": {"type": "date", "range": local_times(span, zone), "fixedrange": False},
+            "yaxis": {"title": {"text": point.unit}, "fixedrange": True, "rangemode": _from(point)},
+        },
+    )
+    for level, words in levels(point, site):
+        made.add_hline(
+            y=level, line={"width": 1, "dash": "dash"}, annotation={"text": words, "font_size": 11}
+        )
+    return json.dumps(json.loads(made.to_json()), separators=(",", ":"))
+
+
+def _from(point: Point) -> str:
+    return "tozero" if point.kind is PointKind.RATE else "normal"
+
+
+def levels(point: Point, site: Site) -> list[tuple[float, str]]:
+    """Return the lines a point's values are judged against, with their words."""
+    if point.kind is PointKind.SUPPLY_VOLTAGE:
+        volts = site.supply.disconnect_v if site.supply else None
+        return [(volts, "load disconnect")] if volts is not None else []
+    limits = point.limits
+    named = (
+        (limits.low_low, "low-low limit"),
+        (limits.low, "low limit"),
+        (limits.high, "high limit"),
+        (limits.high_high, "high-high limit"),
+    )
+    return [(level, words) for level, words in named if level is not None]

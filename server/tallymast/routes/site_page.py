@@ -1,0 +1,210 @@
+"""A site: what is it doing now, what changed? The page, its fragments, its stream, poll now."""
+
+from collections.abc import AsyncIterator
+from threading import Lock
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Header, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from markupsafe import Markup
+
+from tallymast.domain.health.attention import needs
+from tallymast.domain.model import Poll, SitePlan
+from tallymast.domain.positions import distance_bearing
+from tallymast.routes.api.finding import the_site
+from tallymast.routes.api.jobs import ask_poll
+from tallymast.routes.board import Board
+from tallymast.routes.charts import SPANS
+from tallymast.routes.round_page import Line
+from tallymast.routes.screens import Screens, Show
+from tallymast.routes.security import CHARTS, extend_policy
+from tallymast.routes.sentences import sentence
+from tallymast.routes.services import Given, Services
+from tallymast.routes.site_rows import (
+    POLLS_SHOWN,
+    charted,
+    job_line,
+    point_rows,
+    poll_rows,
+    site_head,
+)
+from tallymast.routes.standings import Standings
+from tallymast.routes.streams import stream, version_word
+from tallymast.routes.summary import system_lines
+from tallymast.storage.polls import polls_between
+
+TICK_MS = 10_000
+LOOK_BACK_MS = 7 * 86_400_000
+
+router = APIRouter(include_in_schema=False)
+
+
+class SiteBoard:
+    """One site's fragments, for all its tabs."""
+
+    def __init__(self, given: Services, standings: Standings, plan: SitePlan) -> None:
+        self._given = given
+        self._standings = standings
+        self._plan = plan
+        self._screens = Screens(given)
+        self._board = Board()
+        self._stored = self._read_polls()
+
+    def since(self, version: int) -> tuple[int, Markup]:
+        """Return the newest version and the message that brings a tab there."""
+        return self._board.since(version)
+
+    async def catch_up(self) -> None:
+        """Bring the fragments up to the newest state."""
+        await run_in_threadpool(self.show, TICK_MS)
+
+    def show(self, every_ms: int) -> tuple[int, dict[str, object]]:
+        """Keep the fragments of what is new; return the version and what the page shows."""
+        given, now_ms = self._given, self._given.now_ms()
+        standings = self._standings.now(every_ms)
+        standing = standings[self._plan.site_id]
+        found = [
+            finding
+            for finding in needs(given.network().gateways, given.live.gateways(), standings)
+            if self._plan.site.key in finding.site_keys
+        ]
+        clock = self._screens.clock()
+        lines = [Line(one.key, sentence(one, clock)) for one in found]
+        shown: dict[str, object] = {
+            "system": system_lines(given.storage_condition(), given.poller_condition()),
+            "head": site_head(standing),
+            "site_findings": tuple(lines),
+            "points": point_rows(standing),
+            "polls": poll_rows(self._polls()),
+            "job": job_line(given.live.jobs().values(), self._plan.site_id, now_ms),
+        }
+        with self._board.lock:
+            for name in ("system", "head", "site_findings", "polls", "job"):
+                self._put(name, name, {name: shown[name]}, shown[name])
+            for row in point_rows(standing):
+                self._put(f"point-{row.tag}", "point", {"row": row}, row)
+            return self._board.version, shown
+
+    def _put(self, name: str, partial: str, context: dict[str, object], model: object) -> None:
+        def render() -> Markup:
+            more = {**context, "clock": self._screens.clock(), "key": self._plan.site.key}
+            return self._screens.fragment(f"partials/{partial}.html", more)
+
+        self._board.put(name, model, render)
+
+    def _polls(self) -> list[Poll]:
+        known = {poll.at_ms: poll for poll in self._stored}
+        known |= {poll.at_ms: poll for poll in self._given.live.polls(self._plan.site_id)}
+        self._stored = [known[at_ms] for at_ms in sorted(known)[-POLLS_SHOWN:]]
+        return self._stored
+
+    def _read_polls(self) -> list[Poll]:
+        now_ms = self._given.now_ms()
+        with self._given.database.reading() as connection:
+            page = polls_between(
+                connection,
+                self._plan.site_id,
+                now_ms - LOOK_BACK_MS,
+                now_ms + 1,
+                POLLS_SHOWN,
+                newest_first=True,
+            )
+        return page.items
+
+
+class SiteBoards:
+    """A board a site, made when its page is first opened; all anew with a new network."""
+
+    def __init__(self, given: Services, standings: Standings) -> None:
+        self._given = given
+        self._standings = standings
+        self._lock = Lock()
+        self._revision = -1
+        self._boards: dict[int, SiteBoard] = {}
+
+    def of(self, plan: SitePlan) -> SiteBoard:
+        """Return the board of a site."""
+        with self._lock:
+            revision = self._given.network().revision_id
+            if revision != self._revision:
+                self._boards.clear()
+                self._revision = revision
+            if plan.site_id not in self._boards:
+                self._boards[plan.site_id] = SiteBoard(self._given, self._standings, plan)
+            return self._boards[plan.site_id]
+
+
+def site_boards(request: Request) -> SiteBoards:
+    """Return the application's site boards."""
+    found = request.app.state.site_boards
+    assert isinstance(found, SiteBoards)
+    return found
+
+
+TheBoards = Annotated[SiteBoards, Depends(site_boards)]
+
+
+@router.get("/sites/{key}")
+def site_page(
+    request: Request, key: str, given: Given, boards: TheBoards, show: Show
+) -> HTMLResponse:
+    """Show one site."""
+    plan = the_site(given.network(), key)
+    version, shown = boards.of(plan).show(0)
+    extend_policy(request, CHARTS)
+    return show.page(
+        request,
+        "site.html",
+        {
+            "stream": f"/stream/sites/{key}?have={version_word(given, version)}",
+            "key": key,
+            "site": plan.site,
+            "gateway": given.network().gateway_of(plan.site_id).gateway,
+            "way": _way(given, plan),
+            "charts": charted(plan.site.points),
+            "spans": tuple(SPANS),
+            **shown,
+        },
+    )
+
+
+@router.get("/stream/sites/{key}", response_class=EventSourceResponse)
+async def site_stream(
+    key: str,
+    given: Given,
+    boards: TheBoards,
+    have: str = "",
+    last_event_id: Annotated[str, Header()] = "",
+) -> AsyncIterator[ServerSentEvent]:
+    """Keep an open site page current."""
+    board = await run_in_threadpool(boards.of, the_site(given.network(), key))
+    async for event in stream(given, board, board.catch_up, last_event_id or have):
+        yield event
+
+
+@router.post("/sites/{key}/poll")
+def poll_now(request: Request, key: str, given: Given, show: Show) -> Response:
+    """Ask for a poll; the page tells by itself what becomes of it."""
+    job = ask_poll(given, key)
+    if "hx-request" in request.headers:
+        line = job_line([job], job.site_id or 0, given.now_ms())
+        return HTMLResponse(
+            show.fragment("partials/job.html", {"job": line, "clock": show.clock(), "key": key})
+        )
+    return RedirectResponse(f"/sites/{key}", 303)
+
+
+def _way(given: Services, plan: SitePlan) -> str:
+    """Return how the site is reached: how far, in which direction, through what."""
+    site, gateway = plan.site, given.network().gateway_of(plan.site_id).gateway
+    parts = []
+    ends = (gateway.latitude, gateway.longitude, site.latitude, site.longitude)
+    if None not in ends:
+        leg = distance_bearing(*(float(end or 0.0) for end in ends))
+        parts.append(f"{leg.distance_km:.1f} km at {leg.bearing_deg:03.0f}° true")
+    via = given.network().site(site.via) if site.via else None
+    if via is not None:
+        parts.append(f"through {via.site.name}")
+    return ", ".join(parts)

@@ -1,0 +1,174 @@
+"""What a site's own page shows, worked out; templates only write it down."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tallymast.domain.health.attention import Standing
+from tallymast.domain.modbus.layouts import registers_needed
+from tallymast.domain.model import (
+    Job,
+    JobState,
+    Outcome,
+    Point,
+    PointKind,
+    Poll,
+    PollFlag,
+    WordLayout,
+)
+from tallymast.routes.formats import value_words
+from tallymast.routes.rows import Mark, mark_of, remark_of, tone_of
+
+POLLS_SHOWN = 25
+JOB_SHOWN_MS = 600_000
+
+_CHARTED = (
+    PointKind.SUPPLY_VOLTAGE,
+    PointKind.ANALOG_INPUT,
+    PointKind.RATE,
+    PointKind.TOTALIZER,
+    PointKind.TEMPERATURE,
+    PointKind.SIGNAL,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteHead:
+    """Name, state and last contact."""
+
+    mark: Mark
+    since_ms: int | None
+    last_answer_ms: int | None
+    missed_in_row: int
+    probe_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PointRow:
+    """One point's newest reading."""
+
+    tag: str
+    name: str
+    words: str
+    tone: str
+    remark: str
+    reason: str
+    at_ms: int | None
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class PollRow:
+    """One poll in words."""
+
+    at_ms: int
+    mark: Mark
+    tries: int
+    answer_ms: float | None
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class JobLine:
+    """Where the newest demanded poll stands; empty words: there is none to tell of."""
+
+    words: str
+    asked_ms: int | None
+    is_over: bool
+
+
+def site_head(standing: Standing) -> SiteHead:
+    """Return the head of a site's page."""
+    state = standing.state
+    return SiteHead(
+        mark_of(standing),
+        state.since_ms if state else None,
+        state.last_answer_ms if state else None,
+        state.missed_in_row if state else 0,
+        state.probe_s if state else None,
+    )
+
+
+def point_rows(standing: Standing) -> tuple[PointRow, ...]:
+    """Return a row for every point, in the order of the network file."""
+    return tuple(_point_row(standing, point) for point in standing.plan.site.points)
+
+
+def _point_row(standing: Standing, point: Point) -> PointRow:
+    reading = standing.readings.get(point.tag)
+    return PointRow(
+        point.tag,
+        point.name,
+        value_words(reading, point),
+        tone_of(standing, point, reading),
+        remark_of(standing, reading),
+        reading.reason if reading else "not read yet",
+        reading.at_ms if reading else None,
+        place_of(point),
+    )
+
+
+def place_of(point: Point) -> str:
+    """Return where a point lies on the wire, as ``input 4–5, uint32``."""
+    if point.bit is not None:
+        return f"{point.table.value} {point.register}, bit {point.bit}"
+    if point.table.holds_bits:
+        return f"{point.table.value} {point.register}"
+    last = point.register + registers_needed(point.layout, point.length) - 1
+    span = f"{point.register}" if last == point.register else f"{point.register}–{last}"
+    return f"{point.table.value} {span}, {point.layout.value}"
+
+
+def charted(points: Iterable[Point]) -> tuple[Point, ...]:
+    """Return the points worth a chart, the supply first."""
+    some = [
+        point
+        for point in points
+        if point.kind in _CHARTED and point.layout is not WordLayout.TEXT and point.bit is None
+    ]
+    return tuple(sorted(some, key=lambda point: _CHARTED.index(point.kind)))
+
+
+_POLL_MARKS = {
+    Outcome.FIRST_TRY: Mark("first try", "disc", "calm"),
+    Outcome.RETRIED: Mark("after a retry", "disc", "calm"),
+    Outcome.NO_ANSWER: Mark("no answer", "octagon", "act"),
+    Outcome.GARBLED: Mark("garbled", "triangle", "watch"),
+    Outcome.GATEWAY_LOST: Mark("gateway lost", "square", "off"),
+}
+
+
+def poll_rows(polls: Sequence[Poll]) -> tuple[PollRow, ...]:
+    """Return the newest polls in words, the newest first."""
+    newest = sorted(polls, key=lambda poll: -poll.at_ms)[:POLLS_SHOWN]
+    return tuple(
+        PollRow(poll.at_ms, _POLL_MARKS[poll.outcome], poll.tries, poll.answer_ms, _remark(poll))
+        for poll in newest
+    )
+
+
+def _remark(poll: Poll) -> str:
+    parts = []
+    if PollFlag.DEMAND in poll.flags:
+        parts.append("asked by a person")
+    if PollFlag.PROBE in poll.flags:
+        parts.append("probe")
+    if PollFlag.SUSPECT in poll.flags:
+        parts.append("an answer came late")
+    if PollFlag.REFUSED in poll.flags:
+        parts.append(f"refused part of it (exception {poll.code:02X})")
+    if PollFlag.MAINTENANCE in poll.flags:
+        parts.append("in maintenance")
+    return ", ".join(parts)
+
+
+def job_line(jobs: Iterable[Job], site_id: int, now_ms: int) -> JobLine:
+    """Return where the newest demanded poll of a site stands."""
+    mine = [job for job in jobs if job.site_id == site_id and now_ms - job.asked_ms < JOB_SHOWN_MS]
+    if not mine:
+        return JobLine("", None, is_over=True)
+    job = max(mine, key=lambda one: one.id)
+    words = {
+        JobState.WAITING: "Waits for its turn on the channel.",
+        JobState.RUNNING: "Is being asked now.",
+    }.get(job.state, job.result)
+    return JobLine(words, job.asked_ms, job.state in (JobState.DONE, JobState.FAILED))
