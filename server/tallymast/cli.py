@@ -125,7 +125,9 @@ def simulate(
         running.simulate(network, seed, faults, truth, scale, any_port, until_stdin_ends)
         return
     span = (_moment(fill[0], "FROM"), _moment(fill[1], "TO"))
-    running.fill(read_settings(data_dir=data_dir), network, seed, faults, truth, span)
+    if truth is not None or scale > 1:
+        raise ConfigError("--truth and --scale belong to a live simulation, not to --fill.")
+    running.fill(read_settings(data_dir=data_dir), network, seed, faults, span)
 
 
 def _moment(text: str, which: str) -> int:

@@ -1,68 +1,84 @@
 """What the commands do: start the parts, keep them until told to end, leave nothing half-done."""
 
 import signal
+import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from importlib.metadata import version
 from pathlib import Path
 
+import typer
+
 from tallymast import assets, serving, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
-from tallymast.domain.model import Network
+from tallymast.domain.model import Network, SitePlan
 from tallymast.routes.app import create_app
 from tallymast.settings import Settings
 from tallymast.simulator.faults import Faults, read_faults
+from tallymast.simulator.history import history
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.simulator.scale import scaled
 from tallymast.simulator.truth import Truth
 from tallymast.storage import backup as copies
 from tallymast.storage import network as stored_network
+from tallymast.storage import states
 from tallymast.storage.engine import Database, open_database
+from tallymast.storage.history import store_history
 
 DEMO_NETWORK = "ombrel-basin.toml"
 DEMO_SEED = 1
+DAY_MS = 86_400_000
+
+Span = tuple[int, int]  # UTC milliseconds, the end not included
 
 
 # --- serve and demo -------------------------------------------------------------------
 
 
-def serve(
-    settings: Settings,
-    network: Path | None,
-    role: str,
-    addresses: Mapping[str, str] | None = None,
-) -> None:
+def serve(settings: Settings, network: Path | None, role: str) -> None:
     """Poll and serve until Ctrl-C or SIGTERM, then end with everything stored.
 
     Args:
         settings: where data lies and where pages are served.
         network: a network file for an empty database; told, not taken, where there is one.
         role: ``all``, ``poller`` (no pages) or ``web`` (no polling).
-        addresses: other gateway addresses than the stored ones, by gateway key.
 
     """
-    server_socket = (
-        None if role == "poller" else serving.listening_socket(settings.host, settings.port)
-    )
-    try:
-        with opened(settings) as database:
-            if network is not None:
-                _bring(database, network)
-            parts = wiring.assemble(database, role, addresses)
-            with parts.running():
-                if server_socket is None:
-                    _poll_until_ended()
-                else:
-                    serving.serve(
-                        create_app(wiring.services(parts, version("tallymast"))), server_socket
-                    )
-    finally:
-        if server_socket is not None:
-            server_socket.close()
+    if role == "poller":
+        _serve(settings, network, role, {}, None)
+        return
+    with serving_socket(settings) as server_socket:
+        _serve(settings, network, role, {}, server_socket)
+
+
+@contextmanager
+def serving_socket(settings: Settings) -> Iterator[socket.socket]:
+    """Hold the pages' port for a block."""
+    with serving.listening_socket(settings.host, settings.port) as held:
+        yield held
+
+
+def _serve(
+    settings: Settings,
+    network: Path | None,
+    role: str,
+    addresses: Mapping[str, str],
+    server_socket: socket.socket | None,
+) -> None:
+    with opened(settings) as database:
+        if network is not None:
+            _bring(database, network)
+        parts = wiring.assemble(database, role, addresses)
+        with parts.running():
+            if server_socket is None:
+                _poll_until_ended()
+            else:
+                app = create_app(wiring.services(parts, version("tallymast")))
+                serving.serve(app, server_socket)
 
 
 def _bring(database: Database, network: Path) -> None:
@@ -88,8 +104,25 @@ def _poll_until_ended() -> None:
 def demo(settings: Settings) -> None:
     """Simulate the invented network in a process of its own, poll it and serve its pages."""
     network = assets.demo_data() / DEMO_NETWORK
-    with simulator(network) as addresses:
-        serve(settings, network, "all", addresses)
+    with serving_socket(settings) as server_socket, simulator(network) as addresses:
+        with opened(settings) as database:
+            _bring(database, network)
+            _join_past(database)
+        _serve(settings, None, "all", addresses, server_socket)
+
+
+def _join_past(database: Database) -> None:
+    """Write what the demo's sites did since they were last polled, a day at most."""
+    with database.reading() as connection:
+        known = states.load_site_states(connection)
+    now_ms = wiring.now_ms()
+
+    def since(plan: SitePlan) -> Span:
+        state = known.get(plan.site_id)
+        last_ms = state.last_poll_ms if state else None
+        return (max(now_ms - DAY_MS, (last_ms or 0) + 1000), now_ms - 1000)
+
+    write_past(database, DEMO_SEED, Faults(), since)
 
 
 @contextmanager
@@ -149,6 +182,68 @@ def simulate(
         _wait_for_end(until_stdin_ends)
 
 
+def fill(
+    settings: Settings, network_path: Path, seed: int, faults_path: Path | None, span: Span
+) -> None:
+    """Write simulated history of ``span`` into the database; polls that are there stay.
+
+    Raises:
+        ConfigError: the database keeps another network, or the span is none or not over yet.
+
+    """
+    if not 0 <= span[0] < span[1] <= wiring.now_ms():
+        raise ConfigError("--fill FROM TO: FROM has to lie before TO, and TO may not be in future.")
+    with opened(settings) as database:
+        differences = wiring.bring_network(database, read_text(network_path), network_path.name)
+        if differences:
+            raise ConfigError(
+                [f"The database in {settings.data_dir} keeps another network:", *differences]
+            )
+        faults = _faults(faults_path, _network(network_path))
+        write_past(database, seed, faults, lambda _: span)
+
+
+def write_past(
+    database: Database,
+    seed: int,
+    faults: Faults,
+    span_of: Callable[[SitePlan], Span | None],
+) -> int:
+    """Write simulated history of every polled site; return how many polls.
+
+    Args:
+        database: with its network.
+        seed: the simulated network's.
+        faults: what went wrong.
+        span_of: which time a site's history is to cover [ms], None for none.
+
+    """
+    network, plan = wiring.load_network(database)
+    sites = [
+        (gateway.gateway, site)
+        for gateway in plan.gateways
+        for site in gateway.sites
+        if site.site.in_service
+    ]
+    stored = 0
+    with typer.progressbar(sites, label="Writing simulated history", file=sys.stderr) as bar:
+        for gateway, one in bar:
+            span = span_of(one)
+            if span is None or span[0] >= span[1]:
+                continue
+            polls = history(
+                network,
+                one.site,
+                one.layout,
+                *span,
+                seed,
+                faults=faults,
+                slow_every_s=gateway.slow_every_s,
+            )
+            stored += store_history(database, one.site_id, one.layout, polls)
+    return stored
+
+
 def _wait_for_end(until_stdin_ends: bool) -> None:
     ended = threading.Event()
     for which in (signal.SIGINT, signal.SIGTERM):
@@ -191,10 +286,6 @@ def export_network(settings: Settings) -> str:
     if not written:
         raise ConfigError(f"There is no network in {settings.data_dir} yet.")
     return network_file.dump(written)
-
-
-def fill(*_: object) -> None:
-    """TODO."""
 
 
 def backup(settings: Settings, file: Path) -> None:

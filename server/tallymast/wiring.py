@@ -209,7 +209,7 @@ class JobDesk(threading.Thread):
         super().__init__(name="jobs", daemon=True)
         self._database = database
         self._live = live
-        self._stop = threading.Event()
+        self._ended = threading.Event()
         self._lock = threading.Lock()
         self._waiting: tuple[Job, ...] = ()
         self._known: dict[int, Job] = {}
@@ -229,7 +229,7 @@ class JobDesk(threading.Thread):
     def run(self) -> None:
         """Look every tenth of a second until stopped; a refused look is tried again."""
         version = -1
-        while not self._stop.wait(LOOK_FOR_JOBS_S):
+        while not self._ended.wait(LOOK_FOR_JOBS_S):
             try:
                 self._store_changes()
                 seen = self._database.data_version()
@@ -242,7 +242,7 @@ class JobDesk(threading.Thread):
 
     def stop(self) -> None:
         """End after storing what is known."""
-        self._stop.set()
+        self._ended.set()
         self.join()
 
     def _last_words(self) -> None:
@@ -303,21 +303,21 @@ class HourCloser(threading.Thread):
     def __init__(self, database: Database) -> None:
         super().__init__(name="judge", daemon=True)
         self._database = database
-        self._stop = threading.Event()
+        self._ended = threading.Event()
 
     def run(self) -> None:
         """Close what can be closed, at the start and every few seconds."""
         while True:
             try:
-                hours.close_hours(self._database, now_ms(), stop=self._stop.is_set)
+                hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
             except StorageError as error:
                 log.warning("closing hours waits: %s", error)
-            if self._stop.wait(CLOSE_EVERY_S):
+            if self._ended.wait(CLOSE_EVERY_S):
                 return
 
     def stop(self) -> None:
         """End after the hour in hand."""
-        self._stop.set()
+        self._ended.set()
         self.join()
 
 
@@ -328,7 +328,7 @@ class Follow(threading.Thread):
         super().__init__(name="follow", daemon=True)
         self._database = database
         self._live = live
-        self._stop = threading.Event()
+        self._ended = threading.Event()
         self._seq = 0
 
     def run(self) -> None:
@@ -342,12 +342,12 @@ class Follow(threading.Thread):
                     version = seen
             except StorageError as error:
                 log.warning("following waits: %s", error)
-            if self._stop.wait(FOLLOW_EVERY_S):
+            if self._ended.wait(FOLLOW_EVERY_S):
                 return
 
     def stop(self) -> None:
         """End."""
-        self._stop.set()
+        self._ended.set()
         self.join()
 
     def _read(self) -> None:

@@ -87,7 +87,7 @@ def cold_share(chemistry: Chemistry, temperature_c: Floats) -> Floats:
     """Return the share of the rated capacity that a temperature leaves, at most 1."""
     if chemistry is Chemistry.LIFEPO4:
         return np.clip(1.0 - 0.004 * (25.0 - temperature_c), 0.7, 1.0)
-    return 1.0 / np.interp(temperature_c, _COLD_C, _COLD_DIVISOR)
+    return np.asarray(1.0 / np.interp(temperature_c, _COLD_C, _COLD_DIVISOR))
 
 
 def held_voltage(charging: Charging, temperature_c: Floats, *, is_full: np.ndarray) -> Floats:

@@ -111,7 +111,7 @@ class Charge:
 
     def _block(self, begin_s: float, before: _Cell) -> tuple[Floats, _Cell]:
         """Step a block of the year on from the battery as it was before it."""
-        at_s = begin_s + STEP_S * np.arange(_BLOCK_STEPS)
+        at_s: Floats = begin_s + STEP_S * np.arange(_BLOCK_STEPS, dtype=np.float64)
         temperature = self._weather.daily_temperature_c(at_s)
         panel = self._charge_a(at_s).tolist()
         share = STEP_S / 3600.0 / self._rules.capacity_ah

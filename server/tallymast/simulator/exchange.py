@@ -44,6 +44,7 @@ class RemoteSite:
     station: Station
     path: RadioPath
     carriers: tuple[Site, ...] = ()
+    models: tuple[SiteModel, ...] = ()  # its own and its carriers': without power all are silent
 
 
 class Responder:
@@ -88,9 +89,12 @@ class Responder:
         return Answered(frame, self._delay_s(remote, at_s), late_s)
 
     def _is_silent(self, remote: RemoteSite, at_s: float) -> bool:
-        """Whether the station, or a repeater on the way to it, is dead."""
+        """Whether the station, or a repeater on the way to it, is dead or without power."""
         on_the_way = (remote.site, *remote.carriers)
-        return any(self._hit(FaultKind.DEAD, site, at_s) for site in on_the_way)
+        if any(self._hit(FaultKind.DEAD, site, at_s) for site in on_the_way):
+            return True
+        at = np.array([at_s])
+        return not all(model.power.is_on(at)[0] for model in remote.models)
 
     def _fate(self, remote: RemoteSite, at_s: float) -> tuple[Fate, float]:
         at = np.array([at_s])

@@ -56,7 +56,7 @@ class Flow:
         self._mean = mean_per_s
         self._shift_s = shift_s
         self._restless = restless
-        hours = (np.arange(BINS) + 0.5) * BIN_S / 3600.0
+        hours: Floats = (np.arange(BINS, dtype=np.float64) + 0.5) * BIN_S / 3600.0
         self._shape = shape(hours)
         self._corners = lru_cache(maxsize=4)(self._corners_of)
 
@@ -79,7 +79,8 @@ class Flow:
         first = int(np.floor((from_s - origin) / DAY_S))
         last = int(np.floor((to_s - origin) / DAY_S))
         volumes = self._corners(first, last - first + 1)
-        return origin + first * DAY_S + BIN_S * np.arange(len(volumes)), volumes
+        times: Floats = origin + first * DAY_S + BIN_S * np.arange(len(volumes), dtype=np.float64)
+        return times, volumes
 
     def _corners_of(self, first: int, days: int) -> Floats:
         """Return the total at every ten minutes of ``days`` solar days: days * 144 + 1."""
@@ -95,7 +96,7 @@ class Flow:
 
     def _volume(self, day: Ints) -> Floats:
         """Return the volume of each day counted from the epoch [units]."""
-        at_s = (day + 0.5) * DAY_S
+        at_s: Floats = (day.astype(np.float64) + 0.5) * DAY_S
         swing = 0.18 * self._chance.smooth(at_s, 3.0 * DAY_S)
         return self._mean * DAY_S * (1.0 + swing)
 

@@ -56,6 +56,7 @@ class RadioNetwork:
         self._sessions = sessions
         self._now_s = now_s
         self._channels: list[Channel] = []
+        self._models: dict[str, SiteModel] = {}
 
     def start(self) -> dict[str, tuple[str, int]]:
         """Open every gateway's port and serve; return host and port by gateway key.
@@ -108,10 +109,15 @@ class RadioNetwork:
         )
 
     def _remote(self, site: Site) -> RemoteSite:
-        model = SiteModel(self.network, site, self.seed)
         carriers = repeaters(self.network, site)
+        models = tuple(self._model(one) for one in (site, *carriers))
         path = RadioPath(self._radio, site, len(carriers), self.seed)
-        return RemoteSite(site, Station(site, model), path, carriers)
+        return RemoteSite(site, Station(site, models[0]), path, carriers, models)
+
+    def _model(self, site: Site) -> SiteModel:
+        if site.key not in self._models:
+            self._models[site.key] = SiteModel(self.network, site, self.seed)
+        return self._models[site.key]
 
 
 def repeaters(network: Network, site: Site) -> tuple[Site, ...]:

@@ -45,14 +45,19 @@ class SitePower:
         self._latitude = site.latitude or 0.0
         self._longitude = site.longitude or 0.0
         self.load_a = _load_a(site, self._packs)
+        self._charge = self._battery()
+
+    def _battery(self) -> Charge:
+        """Return the battery's charge over time; of a site that is not solar nobody asks for it."""
+        solar = self._supply.kind is SupplyKind.SOLAR
         rules = ChargeRules(
-            self._chemistry,
+            self._chemistry if solar else Chemistry.AGM,
             self._capacity_ah,
             self.load_a,
             _of_twelve(self._supply.disconnect_v, self._packs, 11.5),
             _of_twelve(self._supply.reconnect_v, self._packs, 12.6),
         )
-        self._charge = Charge(rules, self._charge_a, weather, self._latitude)
+        return Charge(rules, self._charge_a, self._weather, self._latitude)
 
     def voltage(self, at_s: Floats) -> Floats:
         """Return what the station's voltmeter shows [V]."""
