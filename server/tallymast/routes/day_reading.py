@@ -25,6 +25,12 @@ def read_days(given: Services, now_ms: int) -> Mapping[int, SiteDay]:
     }
 
 
+def read_counts(given: Services, now_ms: int) -> Mapping[int, HourCounts]:
+    """Return every site's polls of the last 24 h, to the quarter hour at the old end."""
+    with given.database.reading() as connection:
+        return comms.counts(connection, tape_start_ms(now_ms), now_ms + 1)
+
+
 def _tape(table: comms.Numbers | None) -> Tape:
     if table is None:
         return Tape("", "")

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from tallymast.domain.health.attention import Standing
 from tallymast.domain.model import HourCounts, Point, PointKind, Reading
 from tallymast.routes.api.finding import the_site
-from tallymast.routes.day import NOTHING, SiteDay, TheDays
+from tallymast.routes.day_reading import read_counts
 from tallymast.routes.formats import iso
 from tallymast.routes.services import Given, Services
 from tallymast.routes.standings import TheStandings
@@ -71,17 +71,17 @@ class SiteNow(BaseModel):
 
 
 @router.get("/sites")
-def list_sites(given: Given, standings: TheStandings, days: TheDays) -> list[SiteNow]:
+def list_sites(given: Given, standings: TheStandings) -> list[SiteNow]:
     """List every site of the network."""
-    now, day = standings.now(), days.upto(given.now_ms())
+    now, day = standings.now(), read_counts(given, given.now_ms())
     return [_site_now(given, now[plan.site_id], day) for plan in given.network().sites]
 
 
 @router.get("/sites/{key}")
-def one_site(key: str, given: Given, standings: TheStandings, days: TheDays) -> SiteNow:
+def one_site(key: str, given: Given, standings: TheStandings) -> SiteNow:
     """Return one site."""
     plan = the_site(given.network(), key)
-    return _site_now(given, standings.now()[plan.site_id], days.upto(given.now_ms()))
+    return _site_now(given, standings.now()[plan.site_id], read_counts(given, given.now_ms()))
 
 
 def polls_of(counts: HourCounts) -> Polls:
@@ -101,7 +101,7 @@ def finite(value: Value) -> Value:
     return value
 
 
-def _site_now(given: Services, standing: Standing, days: Mapping[int, SiteDay]) -> SiteNow:
+def _site_now(given: Services, standing: Standing, counts: Mapping[int, HourCounts]) -> SiteNow:
     plan, state = standing.plan, standing.state
     return SiteNow(
         key=plan.site.key,
@@ -111,7 +111,7 @@ def _site_now(given: Services, standing: Standing, days: Mapping[int, SiteDay]) 
         unit=plan.site.unit,
         state=standing.status.word,
         last_answer_at=iso(state.last_answer_ms) if state else None,
-        polls_24h=polls_of(days.get(plan.site_id, NOTHING).counts),
+        polls_24h=polls_of(counts.get(plan.site_id, HourCounts())),
         supply=_supply(standing),
         points=[_point_now(point, standing.readings) for point in plan.site.points],
     )
