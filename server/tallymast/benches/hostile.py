@@ -132,7 +132,9 @@ class HostileLine:
         yield self._soon(), answer[:place] + bytes([wrong]) + answer[place + 1 :]
 
     def _wrong_unit(self, answer: bytes) -> Iterator[Reply]:
-        body = bytes([answer[0] % 247 + 1]) + answer[1:-2]
+        # A unit nobody polls: a station that lies with a polled unit's address, in the very
+        # moment that unit is asked, cannot be told from it by anything in the protocol.
+        body = bytes([answer[0] + 100]) + answer[1:-2]
         yield self._soon(), body + crc(body)
 
     def _wrong_count(self, answer: bytes) -> Iterator[Reply]:
