@@ -186,11 +186,11 @@ def test_a_repeaters_sites_are_probed_at_once_when_one_answers_again(outlet: Kep
         return [] if is_down else all_answer(frame, now)
 
     polled_for(2600.0, plan, outlet, script)
-    back = {
+    back: dict[int, int] = {
         unit: next(
-            one.poll.at_ms
-            for one in outlet.of(unit)
-            if one.poll.outcome.is_answered and _after(one)
+            done.poll.at_ms
+            for done in outlet.of(unit)
+            if done.poll.outcome.is_answered and _after(done.poll)
         )
         for unit in (1, 2, 3)
     }
