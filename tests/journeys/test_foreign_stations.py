@@ -111,7 +111,7 @@ def test_a_station_of_another_maker(
         assert {point["tag"]: point["value"] for point in site["points"]} == pytest.approx(TRUTH)
         assert {point["quality"] for point in site["points"]} == {"good"}
         page = httpx.get(f"{base}/sites/far-end").text
-        assert "<b class=\"calm\">5.0\u00a0m</b>" in page  # no finer than a thousandth of 10.03 m
+        assert '<b class="calm">5.0\u00a0m</b>' in page  # no finer than a thousandth of 10.03 m
         assert "131205075" in page.replace(" ", "").replace("\u202f", "").replace(
             "\u00a0", ""
         ).replace(",", "")
