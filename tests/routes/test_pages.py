@@ -1,0 +1,167 @@
+"""The pages without a browser: what they say, how they refuse, what they carry."""
+
+import re
+
+import pytest
+from starlette.testclient import TestClient
+from tests.routes.conftest import NOW_MS, World, words
+
+from tallymast.domain.model import GatewayState, GatewayStatus, Outcome
+from tallymast.storage import jobs
+from tallymast.storage.writer import StorageStatus
+
+GOOD, NONE = Outcome.FIRST_TRY, Outcome.NO_ANSWER
+
+
+def text_of(html: str) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", html)).replace("\u00a0", " ")
+
+
+def page(client: TestClient, path: str, status: int = 200) -> str:
+    answer = client.get(path)
+    assert answer.status_code == status
+    return answer.text
+
+
+def calm(world: World) -> None:
+    for key in ("quill-tank", "osier-pond"):
+        world.polls(key, [(NOW_MS - 8000, GOOD, words(12_000, 1287, 0))])
+
+
+def test_a_calm_morning_says_that_nobody_is_needed(world: World, client: TestClient) -> None:
+    calm(world)
+    text = text_of(page(client, "/"))
+    assert "All 2 polled sites need nobody." in text
+    assert "not polled on purpose: Teal Pond" in text
+    assert "Level 2.50 m" in text
+    assert "8 s ago" in text
+
+
+def test_low_supply_is_told_with_its_number_and_its_limit(world: World, client: TestClient) -> None:
+    calm(world)
+    world.polls("quill-tank", [(NOW_MS - 1000, GOOD, words(12_000, 1141, 0))])
+    text = text_of(page(client, "/"))
+    assert "1 of 2 polled sites need nobody." in text
+    assert "Quill Tank: supply 11.41 V" in text
+    assert "11.5" in text
+
+
+def test_a_lost_gateway_is_one_line_not_one_a_site(world: World, client: TestClient) -> None:
+    calm(world)
+    gateway_id = world.view.gateways[0].gateway_id
+    world.live.publish_gateway(
+        GatewayState(
+            gateway_id,
+            GatewayStatus.UNREACHABLE,
+            NOW_MS - 600_000,
+            sentence="Mast: the gateway at 127.0.0.1:5020 refuses the connection.",
+        )
+    )
+    html = page(client, "/")
+    findings = html[html.index('id="findings"') : html.index("Every site")]
+    assert findings.count("<li") == 1
+    assert "Mast" in text_of(findings)
+
+
+def test_a_silent_site_is_told_with_its_last_contact(world: World, client: TestClient) -> None:
+    calm(world)
+    begin = NOW_MS - 900_000
+    world.polls("osier-pond", [(begin + n * 60_000, NONE, b"") for n in range(6)])
+    text = text_of(page(client, "/"))
+    assert "Osier &lt;Pond&gt;" in text  # escaped: a name is never markup
+    assert "comm fail" in text
+    assert "Osier <Pond>" not in page(client, "/")
+
+
+@pytest.mark.parametrize("bad", ["Health score", "Safe to work", "comm error", "100.0 %"])
+def test_forbidden_words_are_not_said(world: World, client: TestClient, bad: str) -> None:
+    calm(world)
+    assert bad not in text_of(page(client, "/"))
+    assert bad not in text_of(page(client, "/sites/quill-tank"))
+
+
+def test_a_site_page_shows_every_point_with_unit_and_age(world: World, client: TestClient) -> None:
+    calm(world)
+    text = text_of(page(client, "/sites/quill-tank"))
+    for part in ("Level LVL", "2.50 m", "12.87 V", "shut", "8 s ago", "input 0, uint16"):
+        assert part in text
+    assert "Gate code with the district office." in text
+    assert "open water" in text
+    assert "first try" in text
+
+
+def test_a_value_without_reading_is_unknown_never_zero(world: World, client: TestClient) -> None:
+    text = text_of(page(client, "/sites/osier-pond"))
+    assert "unknown" in text
+    assert "0.00" not in text
+
+
+def test_storage_trouble_is_said_on_every_page(world: World, client: TestClient) -> None:
+    world.storage = StorageStatus(
+        "failing", NOW_MS, 12, 0, sentence="The disk is full since 09:40."
+    )
+    for path in ("/", "/sites/quill-tank"):
+        assert said in page(client, path)
+
+
+def test_poll_now_by_plain_form_goes_back_to_the_page(world: World, client: TestClient) -> None:
+    answer = client.post("/sites/quill-tank/poll", follow_redirects=False)
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/sites/quill-tank"
+    with world.database.reading() as conn:
+        assert len(jobs.waiting(conn)) == 1
+
+
+def test_poll_now_from_the_live_page_gets_the_fragment(world: World, client: TestClient) -> None:
+    answer = client.post("/sites/quill-tank/poll", headers={"hx-request": "true"})
+    assert answer.status_code == 200
+    assert answer.text.startswith('<span id="job"')
+    assert "Waits for its turn" in answer.text
+
+
+def test_an_unknown_page_says_so_in_a_sentence(client: TestClient) -> None:
+    html = page(client, "/sites/nowhere", 404)
+    assert "There is no site" in text_of(html)
+    assert "Traceback" not in html
+
+
+def test_every_page_may_load_from_here_only(world: World, client: TestClient) -> None:
+    calm(world)
+    for path in ("/", "/sites/quill-tank", "/api/docs", "/sites/nowhere"):
+        answer = client.get(path)
+        policy = answer.headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "script-src 'self'" in policy
+        assert "unsafe-eval" not in policy
+        assert not re.findall(r'(?:src|href)="(?:https?:)?//', answer.text)
+        assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize("span", ["24 h", "7 d", "30 d", "1 y"])
+def test_a_chart_keeps_gaps_and_names_its_limits(
+    world: World, client: TestClient, span: str
+) -> None:
+    world.polls(
+        "quill-tank",
+        [
+            (NOW_MS - 180_000, GOOD, words(12_000, 1287, 0)),
+            (NOW_MS - 120_000, NONE, b""),
+            (NOW_MS - 60_000, GOOD, words(16_000, 1287, 0)),
+        ],
+    )
+    figure = client.get("/sites/quill-tank/charts/LVL.json", params={"span": span}).json()
+    assert {trace["type"] for trace in figure["data"]} == {"scatter"}
+    assert all(trace["connectgaps"] is False for trace in figure["data"])
+    words_shown = {note["text"] for note in figure["layout"]["annotations"]}
+    assert words_shown == {"low limit", "high limit"}
+    if span == "24 h":
+        assert figure["data"][0]["y"] == [2.5, None, 3.75]
+
+
+def test_a_static_file_is_named_by_its_content_and_kept(client: TestClient) -> None:
+    html = page(client, "/")
+    address = re.search(r'href="(/static/css/base\.css\?v=[0-9a-f]+)"', html)
+    assert address is not None
+    answer = client.get(address[1])
+    assert "immutable" in answer.headers["cache-control"]
+    assert client.get("/static/../cli.py").status_code == 404
