@@ -97,9 +97,8 @@ def test_a_value_without_reading_is_unknown_never_zero(world: World, client: Tes
 
 
 def test_storage_trouble_is_said_on_every_page(world: World, client: TestClient) -> None:
-    world.storage = StorageStatus(
-        "failing", NOW_MS, 12, 0, sentence="The disk is full since 09:40."
-    )
+    said = "The disk is full since 09:40."
+    world.storage = StorageStatus("failing", NOW_MS, 12, 0, sentence=said)
     for path in ("/", "/sites/quill-tank"):
         assert said in page(client, path)
 
