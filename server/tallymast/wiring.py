@@ -40,6 +40,7 @@ log = logging.getLogger(__name__)
 
 CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may be
 LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
+JOBS_SHOWN_MS = 600_000
 FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
 
 
@@ -306,7 +307,8 @@ class HourCloser(threading.Thread):
         self._ended = threading.Event()
 
     def run(self) -> None:
-        """Close what can be closed, at the start and every few seconds."""
+        """Look whether the file is whole, then close what can be closed, every few seconds."""
+        self._look()
         while True:
             try:
                 hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
@@ -314,6 +316,14 @@ class HourCloser(threading.Thread):
                 log.warning("closing hours waits: %s", error)
             if self._ended.wait(CLOSE_EVERY_S):
                 return
+
+    def _look(self) -> None:
+        try:
+            damage = self._database.quick_check()
+        except StorageError as error:
+            damage = str(error)
+        if damage:
+            log.error("the database is damaged, restore a backup: %s", damage)
 
     def stop(self) -> None:
         """End after the hour in hand."""
@@ -353,9 +363,14 @@ class Follow(threading.Thread):
     def _read(self) -> None:
         with self._database.reading() as connection:
             self._seq, sites, gateways = states.states_since(connection, self._seq)
+            asked = jobs.asked_since(connection, now_ms() - JOBS_SHOWN_MS)
         self._live.publish_sites(sites)
         for gateway in gateways:
             self._live.publish_gateway(gateway)
+        known = self._live.jobs()
+        for job in asked:
+            if known.get(job.id) != job:
+                self._live.publish_job(job)
 
 
 # --- the whole -----------------------------------------------------------------------

@@ -50,6 +50,12 @@ def waiting(conn: Connection) -> list[Job]:
     return [_job(row) for row in conn.execute(query)]
 
 
+def asked_since(conn: Connection, from_ms: int) -> list[Job]:
+    """Return the jobs asked from ``from_ms`` on, oldest first."""
+    query = select(_table).where(_table.c.asked_ms >= from_ms).order_by(_table.c.id)
+    return [_job(row) for row in conn.execute(query)]
+
+
 def update(
     conn: Connection, job_id: int, state: JobState, progress: float, result: str, at_ms: int
 ) -> None:
