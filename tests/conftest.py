@@ -29,6 +29,11 @@ def reference() -> Path:
     return folder
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    # Playwright keeps an event loop running in this thread from its first test to the end.
+    items.sort(key=lambda item: item.get_closest_marker("browser") is not None)
+
+
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:
     outcome = yield
