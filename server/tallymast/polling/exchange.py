@@ -285,6 +285,7 @@ class Exchanger:
 
         A late answer to an older read of the same registers tells what they held before.
         """
+        await self.listen(self.debts.certain_from(read, _now()))
         for _ in range(READ_BACK_TRIES):
             try:
                 given = await self.ask(read, station)

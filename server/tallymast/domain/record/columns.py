@@ -99,6 +99,8 @@ def _ordered(words: NDArray[np.uint16], point: LayoutPoint) -> NDArray[np.uint16
     """Return the words with the most significant first and each word's high byte high."""
     if point.byte_order is Order.LOW_FIRST:
         words = words.byteswap()
+    if point.layout is WordLayout.TEXT:  # reads from register to register in either order
+        return words
     return words[:, ::-1] if point.word_order is Order.LOW_FIRST else words
 
 
@@ -139,11 +141,12 @@ def _texts(words: NDArray[np.uint16]) -> Numbers:
 
 
 def _is_value(raw: Numbers, point: LayoutPoint) -> Mask:
-    if raw.dtype == np.float64:
-        return np.isfinite(raw)
-    if point.loop is not None and raw.dtype != object:
-        return (raw > _LOOP_LOW) & (raw < _LOOP_HIGH)
-    return np.ones(len(raw), np.bool_)
+    if raw.dtype == object:
+        return np.ones(len(raw), np.bool_)
+    finite = np.isfinite(raw)
+    if point.loop is not None:
+        return np.asarray(finite & (raw > _LOOP_LOW) & (raw < _LOOP_HIGH))
+    return np.asarray(finite)
 
 
 def words_needed(layout: SiteLayout, points: Sequence[LayoutPoint]) -> frozenset[int]:
