@@ -33,6 +33,11 @@ class Command:
         errors = self.process.stderr.read() if self.process.stderr else ""
         raise AssertionError(f"it ended without saying {start!r}:\n{self.lines}\n{errors}")
 
+    def ended(self) -> int:
+        """Wait until it ends by itself; return the exit code."""
+        self.process.communicate(timeout=60)
+        return self.process.returncode
+
     def stop(self, how: int = signal.SIGINT) -> int:
         """Send a signal, wait for the end, return the exit code."""
         if self.process.poll() is None:
