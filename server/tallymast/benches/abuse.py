@@ -119,13 +119,21 @@ async def _abuse(line: HostileLine, exchanges: int, seed: int) -> Tally:
         except TimeoutError:
             tally.hung += 1
         except GatewayUnreachable:
-            await exchanger.connect()
+            await _connect(exchanger)
         except (ExchangeFailed, ConfigError) as failed:
             name = type(failed).__name__
             tally.failed[name] = tally.failed.get(name, 0) + 1
     tally.exchanges = exchanger.exchanges
     exchanger.close()
     return tally
+
+
+async def _connect(exchanger: Exchanger) -> None:
+    while True:
+        try:
+            return await exchanger.connect()
+        except GatewayUnreachable:  # a reset of the old connection reached the new one
+            continue
 
 
 def _station(unit: int) -> Station:

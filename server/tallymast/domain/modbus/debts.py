@@ -9,9 +9,9 @@ Why the reads are right, as long as no frame comes later than the quarantine: re
 answers look alike (one shape) are only out together when they ask the same (one identity), so
 whichever answer comes, it holds what was asked. An accepted answer pays one debt, but which one
 it was nobody can say: the younger one is taken to be still out, because it lasts longer, and
-the older one still counts when it is asked how old a value may be. Nothing else pays. A frame
-that nobody waited for pays nothing, because it may be a repeat of an answer already counted; it
-only teaches how late frames come.
+the older one still counts when it is asked how old a value may be. Nothing else pays: an answer
+right behind another to the same question may be that frame once more, and a frame that nobody
+waited for may be a repeat of an answer already counted; it only teaches how late frames come.
 """
 
 from collections.abc import Iterator
@@ -23,6 +23,8 @@ from tallymast.domain.modbus.requests import ReadRequest, Request, Shape, WriteR
 
 # Ours: a radio that missed an acknowledgement repeats a packet within a few hops' time.
 REPEAT_S = 0.25
+# Ours: a frame nobody waited for that comes so soon behind an answer is taken for its repeat.
+SOON_S = 1.0
 # Ours: beyond two minutes a wider quarantine would only keep an operator from writing.
 LONGEST_QUARANTINE_S = 120.0
 
@@ -201,12 +203,18 @@ class Debts:
         if account is None or not account.out:
             raise ValueError("An answer was booked for a request that is not waiting.")
         first_sent, last_sent = account.waiting[0].sent_at, account.waiting[-1].sent_at
-        account.out -= 1
+        if not self._may_be_repeat(account, request, arrived):
+            account.out -= 1
         if not account.out:
             account.waiting.clear()
         account.paid[request.identity] = _Paid(request, arrived, exception)
         self._learn_lateness(arrived - last_sent, arrived)
         return Settled(first_sent, arrived - first_sent)
+
+    def _may_be_repeat(self, account: _Account, request: Request, arrived: float) -> bool:
+        """Whether this may be the answer before once more: it says the same, but pays nothing."""
+        before = account.paid.get(request.identity)
+        return before is not None and arrived - before.answered_at <= self.repeat_s
 
     def overheard(self, received: bytes, arrived: float) -> int:
         """Learn from frames nobody waited for; return how many there were.
@@ -268,15 +276,17 @@ class Debts:
 
     def _learn(self, account: _Account, arrived: float) -> None:
         unanswered = account.waiting or account.lapsed
+        answered_at = max((paid.answered_at for paid in account.paid.values()), default=None)
+        if answered_at is not None and not account.waiting and arrived - answered_at < SOON_S:
+            unanswered = []  # right behind an answer comes its repeat, not one given up long ago
         if unanswered:
             # Where frames are repeated, an unclaimed one may be the newest request's.
             sent = account.newest_sent if self._repeats else unanswered[-1].sent_at
             self._learn_lateness(arrived - sent, arrived)
-        elif account.paid:
+        elif answered_at is not None:
             # More answers than requests: the network repeats frames.
             self._repeats += 1
-            last = max(paid.answered_at for paid in account.paid.values())
-            self._repeat_s = max(self._repeat_s, 2 * (arrived - last))
+            self._repeat_s = max(self._repeat_s, 2 * (arrived - answered_at))
 
     def _learn_lateness(self, lateness_s: float, now: float) -> None:
         before = self.quarantine_s
