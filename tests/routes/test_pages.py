@@ -157,6 +157,21 @@ def test_a_chart_keeps_gaps_and_names_its_limits(
         assert figure["data"][0]["y"] == [2.5, None, 3.75]
 
 
+def test_the_stream_is_there_before_htmx_begins(client: TestClient) -> None:
+    # htmx begins by itself: at the document's end, or, if it was deferred, at once, and then its
+    # stream extension may come too late. In order, at the end and not deferred it never does.
+    for path in ("/", "/sites/quill-tank"):
+        html = page(client, path)
+        scripts = re.findall(r'<script src="/static/([^"?]+)[^>]*>', html)
+        assert scripts[:3] == [
+            "vendor/htmx-4.0.1.min.js",
+            "vendor/hx-sse-4.0.1.min.js",
+            "js/live.js",
+        ]
+        assert "defer" not in html
+        assert html.index("</main>") < html.index("<script src")
+
+
 def test_a_static_file_is_named_by_its_content_and_kept(client: TestClient) -> None:
     html = page(client, "/")
     address = re.search(r'href="(/static/css/base\.css\?v=[0-9a-f]+)"', html)
