@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
+from threading import Lock
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Header, Request
@@ -71,6 +72,7 @@ class RoundBoard:
         self._days = days
         self._screens = Screens(given)
         self._board = Board()
+        self._turn = Lock()
 
     def since(self, version: int) -> tuple[int, Markup]:
         """Return the newest version and the message that brings a tab there."""
@@ -80,7 +82,16 @@ class RoundBoard:
         """Bring the fragments up to the newest state."""
         if self._days.is_old(self._given.now_ms()):
             await run_in_threadpool(self._days.upto, self._given.now_ms())
-        self.show(self.view(TICK_MS, self._days.known()))
+        self.shown(TICK_MS, self._days.known())
+
+    def shown(self, every_ms: int, days: Mapping[int, SiteDay]) -> tuple[int, View]:
+        """Bring the fragments up to date; return the version, and what the page shows.
+
+        One at a time: an older view must not be shown over a newer one.
+        """
+        with self._turn:
+            view = self.view(every_ms, days)
+            return self.show(view), view
 
     def view(self, every_ms: int, days: Mapping[int, SiteDay]) -> View:
         """Return what the page shows now; unchanged sites may be judged ``every_ms`` ago."""
@@ -155,8 +166,7 @@ def round_page(
     request: Request, given: Given, board: TheRound, days: TheDays, show: Show
 ) -> HTMLResponse:
     """Show who needs a person, what was checked, and every site."""
-    view = board.view(0, days.upto(given.now_ms()))
-    version = board.show(view)
+    version, view = board.shown(0, days.upto(given.now_ms()))
     return show.page(
         request,
         "round.html",

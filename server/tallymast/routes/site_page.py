@@ -50,6 +50,7 @@ class SiteBoard:
         self._plan = plan
         self._screens = Screens(given)
         self._board = Board()
+        self._turn = Lock()
         self._stored = self._read_polls()
 
     def since(self, version: int) -> tuple[int, Markup]:
@@ -61,7 +62,14 @@ class SiteBoard:
         await run_in_threadpool(self.show, TICK_MS)
 
     def show(self, every_ms: int) -> tuple[int, dict[str, object]]:
-        """Keep the fragments of what is new; return the version and what the page shows."""
+        """Keep the fragments of what is new; return the version and what the page shows.
+
+        One at a time: an older view must not be shown over a newer one.
+        """
+        with self._turn:
+            return self._show(every_ms)
+
+    def _show(self, every_ms: int) -> tuple[int, dict[str, object]]:
         given, now_ms = self._given, self._given.now_ms()
         standings = self._standings.now(every_ms)
         standing = standings[self._plan.site_id]
