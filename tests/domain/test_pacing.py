@@ -1,4 +1,4 @@
-"""The order of DESIGN 4, played through on a channel that is only a number line."""
+"""The order of polling, played through on a channel that is only a number line."""
 
 from collections import defaultdict
 from collections.abc import Callable
@@ -136,7 +136,7 @@ def test_a_retry_is_dropped_when_the_next_poll_falls_due() -> None:
 
 
 def test_ten_dead_of_sixty_four_cost_the_living_little() -> None:
-    # DESIGN 4: 64 sites, an 80 ms exchange, 1 s timeout, 3 retries. By arithmetic the naive
+    # 64 sites, an 80 ms exchange, 1 s timeout, 3 retries. By arithmetic the naive
     # cycle is 54 x 0.08 + 10 x 4 x 1.0 = 44.3 s; with none dead it is 64 x 0.08 = 5.12 s.
     whole = Line(Pace(sites(64, 1.0), 0.0)).run(300.0)
     ill = Line(Pace(sites(64, 1.0), 0.0), lambda site, now: site < 10).run(900.0)

@@ -11,8 +11,9 @@ _BYTES_A_READ = 8 + 5
 def read_plan(site: Site, gateway: Gateway) -> tuple[Block, ...]:
     """Return the blocks whose reads together take the least time on the gateway's channel.
 
-    Source: MODBUS over Serial Line V1.02 §2.5.1 (frame, silent interval); DESIGN of the read
-    plan: cost of a read = overhead + cost per word x words [s].
+    The cost of a read is overhead + cost per word x words [s].
+
+    Source: MODBUS over Serial Line V1.02 §2.5.1 (frame, silent interval).
     """
     character = character_s(gateway.baud, gateway.character_bits)
     silence = 2 * t35_s(gateway.baud, gateway.character_bits)

@@ -1,6 +1,6 @@
 """Holds one exchange after the other on a channel, and lets no answer pass for another's.
 
-The rules are DESIGN 3: only a frame that fits the request and whose CRC holds is an answer;
+Its rules: only a frame that fits the request and whose CRC holds is an answer;
 what may still come is a debt that outlives the connection; every write is read back. A late
 frame can make an exchange wait or fail, never lie.
 """

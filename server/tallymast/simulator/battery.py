@@ -15,7 +15,7 @@ from tallymast.simulator.chance import Floats
 
 _TENTHS = np.linspace(0.0, 1.0, 11)
 # Flooded lead-acid, 0 to 100 % in tens: the 11-point table reprinted in public code
-# (values B1 of the reference catalogue, a secondary restatement).
+# (a secondary restatement).
 _FLOODED = np.array([10.50, 11.31, 11.58, 11.75, 11.90, 12.06, 12.20, 12.32, 12.42, 12.50, 12.60])
 # Lithium iron phosphate: 4 cells of the open-circuit table in Zephyr RTOS
 # include/zephyr/dt-bindings/battery/battery.h (data sheet of a 1.6 Ah cell).

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, insert
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical
 
-Written = dict[str, Any]  # contract.md §1 as nested dicts, lists and JSON types
+Written = dict[str, Any]  # a network file as nested dicts, lists and JSON types
 
 TABLES = ("gateway", "profile", "site")
 
