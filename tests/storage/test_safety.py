@@ -101,7 +101,7 @@ def test_a_locked_database_stops_storing_never_polling(
         writer.start()
         for n in range(50):
             writer.put(done(planted, T0 + n * 1000))  # comes back at once
-        assert not writer.flush(timeout_s=5.5)  # the database itself waits 5 s for a lock
+        assert not writer.flush(timeout_s=7.5)  # the database itself waits 5 s for a lock
         status = writer.status()
         assert status.state in ("waiting", "failing")
         assert status.waiting == 50
