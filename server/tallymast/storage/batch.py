@@ -1,16 +1,14 @@
 """Stores one second's worth of what the poller said, inside the caller's transaction."""
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, Table
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import Connection
 
 from tallymast.domain.model import GatewayState, Poll, SiteState
 from tallymast.storage import schema
-from tallymast.storage.changes import upsert
+from tallymast.storage.changes import insert_many
 from tallymast.storage.episodes import close_episode, open_episode
 from tallymast.storage.states import store_states
 
@@ -68,26 +66,6 @@ def mark_hours(conn: Connection, hours: Iterable[tuple[int, int]]) -> None:
     rows = [("hour", site_id, hour_ms) for site_id, hour_ms in sorted(set(hours))]
     if rows:
         insert_many(conn, schema.dirty, rows, keep=True)
-
-
-def insert_many(
-    conn: Connection, table: Table, rows: Sequence[tuple[Any, ...]], *, keep: bool = False
-) -> None:
-    """Upsert rows given as tuples in the table's column order, by the driver's own many.
-
-    The statement is compiled once; handing tuples to the driver costs a quarter of what
-    ``execute(insert(t), [dicts])`` does, and ``insert().values([dicts])`` 25 times as much.
-    """
-    conn.exec_driver_sql(_statement(conn.dialect.name, table, keep), list(rows))
-
-
-@lru_cache(maxsize=64)
-def _statement(dialect: str, table: Table, keep: bool) -> str:
-    compiler: Callable[[], Any] = sqlite.dialect if dialect == "sqlite" else postgresql.dialect
-    made = compiler()
-    if dialect == "postgresql":
-        made.paramstyle, made.positional = "format", True
-    return str(upsert(dialect, table, keep=keep).compile(dialect=made))
 
 
 def _row(poll: Poll) -> tuple[Any, ...]:

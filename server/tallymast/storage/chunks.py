@@ -18,7 +18,7 @@ from tallymast.domain.record.chunks import (
     unpack,
 )
 from tallymast.storage import schema
-from tallymast.storage.batch import insert_many
+from tallymast.storage.changes import insert_many
 from tallymast.storage.layouts import load_layouts
 
 HOUR_MS: Final = 3_600_000

@@ -14,8 +14,7 @@ from tallymast.domain.record.rollups import (
     quarters_bytes,
 )
 from tallymast.storage import episodes, schema
-from tallymast.storage.batch import insert_many
-from tallymast.storage.changes import canonical
+from tallymast.storage.changes import canonical, insert_many
 from tallymast.storage.parts import Part
 
 HourRollup = tuple[CommHour, Mapping[int, Sequence[PointHour]]]  # points by layout

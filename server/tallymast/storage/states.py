@@ -17,7 +17,7 @@ from tallymast.domain.model import (
     SiteStatus,
 )
 from tallymast.storage import schema
-from tallymast.storage.changes import canonical, next_seq, upsert
+from tallymast.storage.changes import canonical, insert_many, next_seq
 
 _COUNTS: Final = ("first_try", "retried", "no_answer", "garbled", "refused", "gateway_lost")
 
@@ -61,33 +61,34 @@ def store_states(
         (schema.gateway_state, [_gateway_row(state, seq) for state in gateways]),
     ):
         if rows:
-            conn.execute(upsert(conn.dialect.name, table), rows)
+            insert_many(conn, table, rows)
 
 
 def _after(query: Select[Any], column: Any, seq: int) -> Select[Any]:
     return query.where(column > seq).order_by(column)
 
 
-def _site_row(state: SiteState, seq: int) -> dict[str, Any]:
-    return {
-        "site_id": state.site_id,
-        "seq": seq,
-        "state": int(state.status),
-        "since_ms": state.since_ms,
-        "layout_id": state.layout_id,
-        "last_poll_ms": state.last_poll_ms,
-        "last_answer_ms": state.last_answer_ms,
-        "words": b"".join(words for words in state.block_words if words is not None),
-        "block_ms": _block_times(state),
-        "suspect_blocks": state.suspect_blocks,
-        "missed_in_row": state.missed_in_row,
-        "good_in_row": state.good_in_row,
-        "first_miss_ms": state.first_miss_ms,
-        "probe_s": state.probe_s,
-        "hour_ms": state.hour_ms,
-        "hour_counts": _counts_text(state.hour_counts),
-        "code": state.code,
-    }
+def _site_row(state: SiteState, seq: int) -> tuple[Any, ...]:
+    """In the order of the table's columns."""
+    return (
+        state.site_id,
+        seq,
+        int(state.status),
+        state.since_ms,
+        state.layout_id,
+        state.last_poll_ms,
+        state.last_answer_ms,
+        b"".join(words for words in state.block_words if words is not None),
+        _block_times(state),
+        state.suspect_blocks,
+        state.missed_in_row,
+        state.good_in_row,
+        state.first_miss_ms,
+        state.probe_s,
+        state.hour_ms,
+        _counts_text(state.hour_counts),
+        state.code,
+    )
 
 
 def _block_times(state: SiteState) -> str:
@@ -139,22 +140,23 @@ def _cut(
     return tuple(times), tuple(parts)
 
 
-def _gateway_row(state: GatewayState, seq: int) -> dict[str, Any]:
-    return {
-        "gateway_id": state.gateway_id,
-        "seq": seq,
-        "state": int(state.status),
-        "since_ms": state.since_ms,
-        "cycle_s": state.cycle_s,
-        "airtime_used": state.airtime_used,
-        "exchanges": state.exchanges,
-        "lateness_s": state.lateness_s,
-        "quarantine_s": state.quarantine_s,
-        "busy_s": canonical(dict(state.busy_s)),
-        "sentence": state.sentence,
-        "holds_s": state.holds_s,
-        "worker_id": None,
-    }
+def _gateway_row(state: GatewayState, seq: int) -> tuple[Any, ...]:
+    """In the order of the table's columns."""
+    return (
+        state.gateway_id,
+        seq,
+        int(state.status),
+        state.since_ms,
+        state.cycle_s,
+        state.airtime_used,
+        state.exchanges,
+        state.lateness_s,
+        state.quarantine_s,
+        canonical(dict(state.busy_s)),
+        state.sentence,
+        state.holds_s,
+        None,
+    )
 
 
 def _gateway_state(row: Row[Any]) -> GatewayState:
