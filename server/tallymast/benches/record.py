@@ -6,9 +6,11 @@ from one poll to the next: 14 points, polled every 10 s by one site a run.
 
 import os
 import resource
+import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -53,10 +55,10 @@ def run(days: int = 7, sigma: int = 5) -> dict[str, object]:
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "tallymast.sqlite3"
         database, plan = _filled(file, days, sigma)
-        file_bytes = file.stat().st_size
         cost = _cost(database, plan)
         pages = _pages(database, plan)
-        database.close()
+        database.close()  # which empties the write-ahead log into the file
+        file_bytes = file.stat().st_size
         per_sample = _chunk_bytes(file) / (days * DAY_MS // EVERY_MS * POINTS)
     by_sigma[str(sigma)] = round(per_sample, 4)
     return {
@@ -78,9 +80,6 @@ def _size(days: int, sigma: int) -> tuple[int, float]:
 
 
 def _chunk_bytes(file: Path) -> int:
-    import sqlite3
-    from contextlib import closing
-
     with closing(sqlite3.connect(file)) as connection:
         return int(connection.execute("SELECT sum(length(body)) FROM chunk").fetchone()[0])
 

@@ -136,8 +136,8 @@ def test_two_layouts_do_not_merge() -> None:
 
 
 def test_a_newer_format_is_refused_in_a_sentence() -> None:
-    with pytest.raises(DecodeError, match="format 2; this version reads format 1"):
-        unpack(b"\x02")
+    with pytest.raises(DecodeError, match="format 3; this version reads format 2"):
+        unpack(b"\x03")
 
 
 def test_coils_take_one_word_for_sixteen() -> None:

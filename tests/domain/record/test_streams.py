@@ -34,6 +34,38 @@ def test_registers_come_back_as_they_were_though_they_wrap(values: list[int]) ->
     assert read_stream(stream, 0, len(values))[0].tolist() == values
 
 
+@given(
+    st.integers(-(2**50), 2**50),
+    st.integers(1, 10**6),
+    st.lists(st.tuples(st.integers(0, 3), st.integers(-2000, 2000)), max_size=200),
+)
+def test_a_clock_comes_back_however_it_jitters_and_leaps(
+    base: int, tick: int, leaps: list[tuple[int, int]]
+) -> None:
+    ticks, values = 0, []
+    for leap, off in leaps:
+        ticks += leap
+        values.append(base + ticks * tick + off)
+    stream = write_stream(np.array(values, np.int64), clock=True)
+    assert read_stream(stream + b"after", 0, len(values))[0].tolist() == values
+    assert skip_stream(stream + b"after", 0) == len(stream)
+
+
+@given(st.lists(ints, max_size=100))
+def test_any_column_may_be_taken_for_a_clock(values: list[int]) -> None:
+    stream = write_stream(np.array(values, np.int64), clock=True)
+    assert read_stream(stream, 0, len(values))[0].tolist() == values
+
+
+def test_a_clock_with_jitter_costs_its_jitter() -> None:
+    # 10 s and 0..15 ms: four bits a time, half a byte, and a deflate header. Their differences
+    # are spread as a triangle over 31 values: log2 16 + 1 / (2 ln 2) = 4.72 bits, by hand.
+    rng = np.random.default_rng(3)
+    times = np.arange(8000, dtype=np.int64) * 10_000 + rng.integers(0, 16, 8000)
+    assert len(write_stream(times, clock=True)) < 8000 * 0.5 * 1.05
+    assert len(write_stream(times)) > 8000 * 4.72 / 8
+
+
 @given(st.integers(0, 2**70))
 def test_a_varint_comes_back(number: int) -> None:
     assert read_varint(write_varint(number), 0)[0] == number

@@ -1,10 +1,11 @@
 """Packs a site's polls of an hour or a day, all with one layout, into one small exact body.
 
-Format 1: the format byte; the number of polls; the number of blocks and the words of each;
-then one stream (streams.py) a column: time of sending, answer time, outcome, flags, tries,
-blocks got, exception code, and each register. Times are kept as arrival less answer time,
-which is as regular as the poller's clock. A register whose block was not answered repeats its
-last word, which costs nothing; ``got`` says that it is not to be believed.
+Format 2 (1 was never released): the format byte; the number of polls; the number of blocks
+and the words of each; how times are kept; then one stream (streams.py) a column: outcome,
+flags, tries, blocks got, exception code, where having an answer time is not what the outcome
+says, answer times, times, and each register. Times are kept as they were, or less the answer
+time: whichever is more regular. What was not answered repeats the answer time, and a block
+that was not got its words, which costs nothing; ``got`` says what is not to be believed.
 """
 
 from collections.abc import Collection, Sequence
@@ -25,8 +26,8 @@ from tallymast.domain.record.streams import (
     write_varint,
 )
 
-FORMAT: Final = 1
-_COLUMNS: Final = 7  # before the registers
+FORMAT: Final = 2
+_COLUMNS: Final = 8  # before the registers
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,24 +187,35 @@ def pack_columns(columns: PollColumns) -> bytes:
     """Return the body of a chunk with these polls."""
     head = bytes([FORMAT]) + write_varint(len(columns)) + write_varint(len(columns.widths))
     widths = b"".join(write_varint(width) for width in columns.widths)
-    sent = columns.at_ms - columns.answer_tenths // 10
+    has = columns.answer_tenths >= 0
+    odd = has ^ (columns.outcome <= Outcome.RETRIED)
     plain = (
-        columns.answer_tenths,
         columns.outcome,
         columns.flags,
         columns.tries,
         columns.got,
         columns.code,
+        odd.astype(np.int64),
+        columns.answer_tenths[_last_with(has)],
     )
     registers = columns.words.T.astype(np.int64)
     return b"".join(
         (
             head,
             widths,
-            write_stream(sent),
+            _times(columns),
             *(write_stream(column) for column in plain),
             *(write_stream(column, words=True) for column in registers),
         )
+    )
+
+
+def _times(columns: PollColumns) -> bytes:
+    """Return how times are kept (0 as they were, 1 less answer time), and the stream."""
+    sent = columns.at_ms - columns.answer_tenths // 10
+    ways = (columns.at_ms, sent)
+    return min(
+        (bytes([way]) + write_stream(times, clock=True) for way, times in enumerate(ways)), key=len
     )
 
 
@@ -229,13 +241,15 @@ def unpack(body: bytes, words: Collection[int] | None = None) -> PollColumns:
     for _ in range(blocks):
         width, at = read_varint(body, at)
         widths.append(width)
+    way, at = read_varint(body, at)
     columns = []
     for _ in range(_COLUMNS):
         column, at = read_stream(body, at, n)
         columns.append(column)
-    sent, tenths, outcome, flags, tries, got, code = columns
+    times, outcome, flags, tries, got, code, odd, answers = columns
+    tenths = np.where((outcome <= Outcome.RETRIED) ^ odd.astype(np.bool_), answers, -1)
+    at_ms = times + tenths // 10 if way else times
     registers = _read_registers(body, at, n, sum(widths), words)
-    at_ms = sent + tenths // 10
     return PollColumns(at_ms, outcome, flags, tries, tenths, got, code, registers, tuple(widths))
 
 
@@ -286,15 +300,15 @@ def _places(got: int, spans: Sequence[slice]) -> NDArray[np.int64]:
 
 
 def _filled(words: NDArray[np.uint16], got: Ints, widths: Sequence[int]) -> NDArray[np.uint16]:
-    """Repeat the last word known where a block was not got; before the first, the first."""
+    """Repeat the last word known where a block was not got."""
     filled = words.copy()
-    numbers = np.arange(len(got))
     for block, span in enumerate(_spans(widths)):
         has = (got >> block & 1).astype(np.bool_)
-        if not has.any():
-            filled[:, span] = 0
-        elif not has.all():
-            first = int(np.argmax(has))
-            source = np.maximum.accumulate(np.where(has, numbers, first))
-            filled[:, span] = words[source, span]
+        filled[:, span] = words[_last_with(has), span] if has.any() else 0
     return filled
+
+
+def _last_with(has: NDArray[np.bool_]) -> Ints:
+    """Return for each row the last one up to it that has; before the first, the first."""
+    first = int(np.argmax(has)) if len(has) else 0
+    return np.maximum.accumulate(np.where(has, np.arange(len(has)), first))

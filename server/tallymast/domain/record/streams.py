@@ -1,4 +1,4 @@
-"""Makes one column of integers small: constant, plain or as differences, then deflate.
+"""Makes one column of integers small: constant, plain, differences or ticks, then deflate.
 
 A stream says how it was made, so a reader needs nothing else. Numbers before the compressed
 bytes are varints, seven bits a byte, lowest first; signed ones zigzag, so small ones stay
@@ -19,6 +19,7 @@ _CONSTANT: Final = 0
 _PLAIN: Final = 1  # distances from the least value
 _STEPS: Final = 2  # differences, from the one in the middle
 _WORD_STEPS: Final = 3  # the same modulo 2^16: a register that wraps makes a small step
+_TICKS: Final = 4  # whole ticks of a clock, and how far off: two streams
 _WIDTHS: Final = (1, 2, 4, 8)
 # Ours, measured: noise wants run lengths and Huffman only, repeated patterns want matches.
 _STRATEGIES: Final = (zlib.Z_RLE, zlib.Z_DEFAULT_STRATEGY)
@@ -52,18 +53,22 @@ def read_varint(body: bytes, at: int) -> tuple[int, int]:
             return number, at
 
 
-def write_stream(values: Ints, *, words: bool = False) -> bytes:
+def write_stream(values: Ints, *, words: bool = False, clock: bool = False) -> bytes:
     """Return the smallest stream we know for a column.
 
     Args:
         values: any 64-bit integers whose differences fit 64 bits.
         words: they are registers, 0..65535.
+        clock: they climb about as regularly as a clock.
 
     """
     if not len(values) or (values == values[0]).all():
         first = int(values[0]) if len(values) else 0
         return bytes([_CONSTANT]) + write_varint(_zigzag(first))
-    return min((_plain(values), _steps(values, words)), key=len)
+    ways = [_plain(values), _steps(values, words)]
+    if clock:
+        ways += _ticks(values)
+    return min(ways, key=len)
 
 
 def read_stream(body: bytes, at: int, n: int) -> tuple[Ints, int]:
@@ -76,15 +81,18 @@ def read_stream(body: bytes, at: int, n: int) -> tuple[Ints, int]:
     kind, base, step, at = _read_head(body, at)
     if kind == _CONSTANT:
         return np.full(n, base, np.int64), at
+    if kind == _TICKS:
+        ticks, at = read_stream(body, at, n)
+        off, at = read_stream(body, at, n)
+        return base + ticks * step + off, at
     length, at = read_varint(body, at)
-    rest = n if kind == _PLAIN else n - 1
-    numbers = _inflate(body[at : at + length], rest)
+    numbers = _inflate(body[at : at + length], n if kind == _PLAIN else n - 1)
     at += length
     if kind == _PLAIN:
         return (numbers + np.uint64(base % 2**64)).view(np.int64), at
     values = np.empty(n, np.int64)
     values[0] = base
-    np.cumsum(_unzigzag(numbers) + step, out=values[1:])
+    np.cumsum(_unzigzags(numbers) + step, out=values[1:])
     values[1:] += base
     return (values & 0xFFFF if kind == _WORD_STEPS else values), at
 
@@ -94,19 +102,21 @@ def skip_stream(body: bytes, at: int) -> int:
     kind, _, _, at = _read_head(body, at)
     if kind == _CONSTANT:
         return at
+    if kind == _TICKS:
+        return skip_stream(body, skip_stream(body, at))
     length, at = read_varint(body, at)
     return at + length
 
 
 def _read_head(body: bytes, at: int) -> tuple[int, int, int, int]:
     kind = body[at] if at < len(body) else -1
-    if kind not in (_CONSTANT, _PLAIN, _STEPS, _WORD_STEPS):
+    if kind not in (_CONSTANT, _PLAIN, _STEPS, _WORD_STEPS, _TICKS):
         raise DecodeError("A stored hour holds a column written in a way this version cannot read.")
     base, at = read_varint(body, at + 1)
     step = 0
-    if kind in (_STEPS, _WORD_STEPS):
+    if kind in (_STEPS, _WORD_STEPS, _TICKS):
         step, at = read_varint(body, at)
-    return kind, _unzigzag_one(base), _unzigzag_one(step), at
+    return kind, _unzigzag(base), _unzigzag(step), at
 
 
 def _plain(values: Ints) -> bytes:
@@ -119,10 +129,27 @@ def _steps(values: Ints, words: bool) -> bytes:
     steps = np.diff(values)
     if words:
         steps = ((steps + 0x8000) & 0xFFFF) - 0x8000
-    middle = int(np.partition(steps, len(steps) // 2)[len(steps) // 2])
+    middle = _middle(steps)
     kind = _WORD_STEPS if words else _STEPS
     head = bytes([kind]) + write_varint(_zigzag(int(values[0]))) + write_varint(_zigzag(middle))
     return head + _deflated(_zigzags(steps - middle))
+
+
+def _ticks(values: Ints) -> list[bytes]:
+    """Return the column as ticks, where its usual step is one of a clock."""
+    tick = _middle(np.diff(values))
+    if tick < 2:
+        return []
+    base = int(values[0])
+    ticks = (values - base + tick // 2) // tick
+    off = values - base - ticks * tick
+    head = bytes([_TICKS]) + write_varint(_zigzag(base)) + write_varint(_zigzag(tick))
+    return [head + write_stream(ticks) + write_stream(off)]
+
+
+def _middle(steps: Ints) -> int:
+    half = len(steps) // 2
+    return int(np.partition(steps, half)[half])
 
 
 def _deflated(numbers: NDArray[np.uint64]) -> bytes:
@@ -155,7 +182,7 @@ def _zigzag(number: int) -> int:
     return number << 1 if number >= 0 else (-number << 1) - 1
 
 
-def _unzigzag_one(number: int) -> int:
+def _unzigzag(number: int) -> int:
     return number >> 1 if not number & 1 else -((number + 1) >> 1)
 
 
@@ -163,6 +190,6 @@ def _zigzags(numbers: Ints) -> NDArray[np.uint64]:
     return ((numbers << 1) ^ (numbers >> 63)).view(np.uint64)
 
 
-def _unzigzag(numbers: NDArray[np.uint64]) -> Ints:
+def _unzigzags(numbers: NDArray[np.uint64]) -> Ints:
     half = (numbers >> np.uint64(1)).view(np.int64)
     return half ^ -(numbers & np.uint64(1)).view(np.int64)
