@@ -22,7 +22,7 @@ MAY = {
     "live": {"domain"},
     "serving": {"domain"},
 }
-FREE = {"wiring", "running", "cli", "benches", "__main__", "__init__"}
+FREE = {"wiring", "running", "beside", "demonstration", "cli", "benches", "__main__", "__init__"}
 FORBIDDEN_IN_DOMAIN = {
     "fastapi",
     "sqlalchemy",

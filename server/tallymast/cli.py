@@ -80,6 +80,12 @@ def demo(data_dir: DataDir = None, port: Port = None) -> None:
     running.demo(Settings(data_dir=own, database_url="", host=given.host, port=given.port))
 
 
+@app.command("demo-past", hidden=True)
+def demo_past(data_dir: DataDir = None) -> None:
+    """Write the older days of a demo; `demo` starts this by itself."""
+    running.fill_demo(read_settings(data_dir=data_dir))
+
+
 @app.command()
 def serve(
     network: Annotated[
@@ -117,17 +123,23 @@ def simulate(
     any_port: Annotated[
         bool, typer.Option("--any-port", help="Take free ports instead of the file's.")
     ] = False,
+    lively: Annotated[
+        bool, typer.Option("--lively", help="Let the radio delay and lose as radios do.")
+    ] = False,
     until_stdin_ends: Annotated[bool, typer.Option("--until-stdin-ends", hidden=True)] = False,
+    begun_ms: Annotated[int | None, typer.Option("--begun-ms", hidden=True)] = None,
     data_dir: DataDir = None,
 ) -> None:
     """Open each gateway's port as a radio channel with its stations behind it."""
     if fill is None:
-        running.simulate(network, seed, faults, truth, scale, any_port, until_stdin_ends)
+        running.simulate(
+            network, seed, faults, truth, scale, any_port, until_stdin_ends, lively, begun_ms
+        )
         return
     span = (_moment(fill[0], "FROM"), _moment(fill[1], "TO"))
     if truth is not None or scale > 1:
         raise ConfigError("--truth and --scale belong to a live simulation, not to --fill.")
-    running.fill(read_settings(data_dir=data_dir), network, seed, faults, span)
+    running.fill(read_settings(data_dir=data_dir), network, seed, faults, span, lively)
 
 
 def _moment(text: str, which: str) -> int:

@@ -1,37 +1,37 @@
 """What the commands do: start the parts, keep them until told to end, leave nothing half-done."""
 
+import os
 import signal
 import socket
-import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from datetime import datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 
 import typer
 
-from tallymast import assets, serving, wiring
+from tallymast import beside, demonstration, serving, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
+from tallymast.domain.zones import find_zone
 from tallymast.routes.app import create_app
 from tallymast.settings import Settings
-from tallymast.simulator.faults import Faults, read_faults
-from tallymast.simulator.history import history
+from tallymast.simulator.fault_file import read_faults
+from tallymast.simulator.faults import Faults
+from tallymast.simulator.history import Past, World
 from tallymast.simulator.radio_network import RadioNetwork
+from tallymast.simulator.radio_path import LIVELY, STEADY
 from tallymast.simulator.scale import scaled
 from tallymast.simulator.truth import Truth
 from tallymast.storage import backup as copies
 from tallymast.storage import network as stored_network
-from tallymast.storage import states
 from tallymast.storage.engine import Database, open_database
-from tallymast.storage.history import store_history
-
-DEMO_NETWORK = "ombrel-basin.toml"
-DEMO_SEED = 1
-DAY_MS = 86_400_000
+from tallymast.storage.history import store_day
+from tallymast.storage.nights import compute_nights
 
 Span = tuple[int, int]  # UTC milliseconds, the end not included
 
@@ -103,57 +103,31 @@ def _poll_until_ended() -> None:
 
 def demo(settings: Settings) -> None:
     """Simulate the invented network in a process of its own, poll it and serve its pages."""
-    network = assets.demo_data() / DEMO_NETWORK
-    with serving_socket(settings) as server_socket, simulator(network) as addresses:
-        with opened(settings) as database:
-            _bring(database, network)
-            _join_past(database)
-        _serve(settings, None, "all", addresses, server_socket)
+    with serving_socket(settings) as server_socket, opened(settings) as database:
+        _bring(database, demonstration.path_of(demonstration.NETWORK))
+        shown = demonstration.begin(database, wiring.now_ms())
+        with beside.simulator(*demonstration.simulated(shown)) as addresses:
+            demonstration.join(database, shown, wiring.now_ms())
+            with beside.older_days(settings) as notice:
+                parts = wiring.assemble(database, "all", addresses())
+                with parts.running():
+                    app = create_app(wiring.services(parts, version("tallymast"), notice))
+                    serving.serve(app, server_socket)
 
 
-def _join_past(database: Database) -> None:
-    """Write what the demo's sites did since they were last polled, a day at most."""
-    with database.reading() as connection:
-        known = states.load_site_states(connection)
-    now_ms = wiring.now_ms()
-
-    def since(plan: SitePlan) -> Span:
-        state = known.get(plan.site_id)
-        last_ms = state.last_poll_ms if state else None
-        return (max(now_ms - DAY_MS, (last_ms or 0) + 1000), now_ms - 1000)
-
-    write_past(database, DEMO_SEED, Faults(), since)
-
-
-@contextmanager
-def simulator(network: Path) -> Iterator[dict[str, str]]:
-    """Run the simulator in a process of its own; give each gateway's address, by key."""
-    command = [sys.executable, "-m", "tallymast", "simulate", "--network", str(network)]
-    process = subprocess.Popen(
-        [*command, "--any-port", "--until-stdin-ends", "--seed", str(DEMO_SEED)],
-        stdout=subprocess.PIPE,
-        stdin=subprocess.PIPE,  # closed with this process, however that ends; then it ends too
-        text=True,
-        start_new_session=True,  # Ctrl-C reaches the poller first
-    )
-    try:
-        yield _addresses(process)
-    finally:
-        process.terminate()
-        with suppress(BrokenPipeError):
-            process.communicate(timeout=10)
-
-
-def _addresses(process: subprocess.Popen[str]) -> dict[str, str]:
-    found = {}
-    assert process.stdout is not None
-    for line in process.stdout:
-        key, separator, address = line.rstrip("\n").partition(" listens at ")
-        if separator:
-            found[key] = address
-        if line == "ready\n":
-            return found
-    raise ConfigError("The simulated radio network did not start; what it said stands above.")
+def fill_demo(settings: Settings) -> None:
+    """Write the demo's older days, telling on stdout how many of them are there."""
+    os.nice(10)  # polling and pages come first
+    with opened(settings, create=False) as database:
+        days = demonstration.pieces(database)
+        with typer.progressbar(
+            demonstration.fill(database, days),
+            length=len(days),
+            label="Writing older days",
+            file=sys.stderr,
+        ) as bar:
+            for done in bar:
+                print(f"{done} of {len(days)}", flush=True)
 
 
 # --- the simulator --------------------------------------------------------------------
@@ -167,14 +141,23 @@ def simulate(
     scale: int,
     any_port: bool,
     until_stdin_ends: bool,
+    lively: bool = False,
+    begun_ms: int | None = None,
 ) -> None:
     """Open every gateway's port and serve until Ctrl-C, SIGTERM or, if asked, the end of stdin."""
     network = scaled(_network(network_path), scale)
-    faults = _faults(faults_path, network)
+    faults = _faults(faults_path, network, begun_ms)
     ports = {} if any_port else {one.key: port_of(one.address) for one in network.gateways}
     with (
         Truth(truth_path) as truth,
-        RadioNetwork(network, seed, faults=faults, truth=truth, ports=ports) as radio,
+        RadioNetwork(
+            network,
+            seed,
+            faults=faults,
+            truth=truth,
+            radio=LIVELY if lively else STEADY,
+            ports=ports,
+        ) as radio,
     ):
         for key, (host, port) in radio.start().items():
             print(f"{key} listens at {host}:{port}")
@@ -183,7 +166,12 @@ def simulate(
 
 
 def fill(
-    settings: Settings, network_path: Path, seed: int, faults_path: Path | None, span: Span
+    settings: Settings,
+    network_path: Path,
+    seed: int,
+    faults_path: Path | None,
+    span: Span,
+    lively: bool = False,
 ) -> None:
     """Write simulated history of ``span`` into the database; polls that are there stay.
 
@@ -199,48 +187,49 @@ def fill(
             raise ConfigError(
                 [f"The database in {settings.data_dir} keeps another network:", *differences]
             )
-        faults = _faults(faults_path, _network(network_path))
-        write_past(database, seed, faults, lambda _: span)
+        network = _network(network_path)
+        world = World(network, seed, _faults(faults_path, network), LIVELY if lively else STEADY)
+        write_past(database, world, lambda plan: span if plan.site.in_service else None)
+        _write_nights(database, network, span)
+
+
+def _write_nights(database: Database, network: Network, span: Span) -> None:
+    """Compute the nights that lie in a filled span."""
+    zone = find_zone(network.time_zone)
+    first, last = (datetime.fromtimestamp(at_ms / 1000, zone).date() for at_ms in span)
+    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    _, plan = wiring.load_network(database)
+    compute_nights(database, wiring.night_sites(plan), days, zone, wiring.now_ms())
 
 
 def write_past(
     database: Database,
-    seed: int,
-    faults: Faults,
+    world: World,
     span_of: Callable[[SitePlan], Span | None],
+    *,
+    label: str = "Writing simulated history",
 ) -> int:
-    """Write simulated history of every polled site; return how many polls.
+    """Write simulated history of every site; return how many polls.
 
     Args:
-        database: with its network.
-        seed: the simulated network's.
-        faults: what went wrong.
+        database: with the network of ``world``.
+        world: what is simulated.
         span_of: which time a site's history is to cover [ms], None for none.
+        label: what the progress bar says; empty for none.
 
     """
-    network, plan = wiring.load_network(database)
-    sites = [
-        (gateway.gateway, site)
-        for gateway in plan.gateways
-        for site in gateway.sites
-        if site.site.in_service
-    ]
+    _, plan = wiring.load_network(database)
+    sites = [(gateway.gateway, site) for gateway in plan.gateways for site in gateway.sites]
     stored = 0
-    with typer.progressbar(sites, label="Writing simulated history", file=sys.stderr) as bar:
+    with typer.progressbar(sites, label=label, file=sys.stderr, hidden=not label) as bar:
         for gateway, one in bar:
             span = span_of(one)
             if span is None or span[0] >= span[1]:
                 continue
-            polls = history(
-                network,
-                one.site,
-                one.layout,
-                *span,
-                seed,
-                faults=faults,
-                slow_every_s=gateway.slow_every_s,
-            )
-            stored += store_history(database, one.site_id, one.layout, polls)
+            past = Past(world, one.site, one.layout, gateway.slow_every_s)
+            for columns in past.days(*span):
+                store_day(database, one.site_id, one.layout, columns)
+                stored += len(columns)
     return stored
 
 
@@ -331,7 +320,8 @@ def read_text(file: Path) -> str:
         raise ConfigError(f"{file} cannot be read: {error.strerror}.") from error
 
 
-def _faults(path: Path | None, network: Network) -> Faults:
+def _faults(path: Path | None, network: Network, begun_ms: int | None = None) -> Faults:
     if path is None:
         return Faults()
-    return read_faults(read_text(path), path.name, network, wiring.now_ms())
+    start_ms = wiring.now_ms() if begun_ms is None else begun_ms
+    return read_faults(read_text(path), path.name, network, start_ms)

@@ -11,33 +11,39 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import datetime, tzinfo
 from typing import Protocol
 
 from sqlalchemy import Connection
 
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError
+from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.model import (
     GatewayState,
     Job,
     JobState,
     Network,
+    PointKind,
     Poll,
     PollDone,
     PollPlan,
 )
 from tallymast.domain.read_plan import read_plan
+from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
 from tallymast.routes.services import NetworkView, PollerCondition, Services
-from tallymast.storage import hours, jobs, states
+from tallymast.storage import hours, jobs, nights, states
 from tallymast.storage import network as stored_network
 from tallymast.storage.batch import EpisodeChange
 from tallymast.storage.engine import Database
+from tallymast.storage.nights import NightSite
 from tallymast.storage.writer import StorageStatus, Writer
 
 log = logging.getLogger(__name__)
 
+NIGHTS_LOOKED_BACK = 30  # how many nights are looked for at the start
 CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may be
 LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
 JOBS_SHOWN_MS = 600_000
@@ -106,6 +112,11 @@ def _store(connection: Connection, written: network_file.Written, network: Netwo
     )
 
 
+def stored_plan(connection: Connection, network: Network) -> PollPlan:
+    """Return what is to be polled of a network that is stored."""
+    return stored_network.load_plan(connection, network)
+
+
 def load_network(
     database: Database, addresses: Mapping[str, str] | None = None
 ) -> tuple[Network, PollPlan]:
@@ -127,7 +138,7 @@ def load_network(
                 "(`tallymast demo` shows an invented one)."
             )
         network = network_file.build(written, "the stored network")
-        plan = stored_network.load_plan(connection, network)
+        plan = stored_plan(connection, network)
     return network, _readdressed(plan, addresses or {})
 
 
@@ -299,23 +310,43 @@ class JobDesk(threading.Thread):
 
 
 class HourCloser(threading.Thread):
-    """Turns ended hours into chunks and rollups, beside polling."""
+    """Turns ended hours into chunks and rollups, and ended nights into rows, beside polling."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, sites: Sequence[NightSite], zone: tzinfo) -> None:
         super().__init__(name="judge", daemon=True)
         self._database = database
+        self._sites = sites
+        self._zone = zone
         self._ended = threading.Event()
 
     def run(self) -> None:
         """Look whether the file is whole, then close what can be closed, every few seconds."""
         self._look()
+        look_back = NIGHTS_LOOKED_BACK
         while True:
             try:
-                hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
+                closed = hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
+                self._close_nights(look_back, again=closed > 0)
+                look_back = 1
             except StorageError as error:
                 log.warning("closing hours waits: %s", error)
             if self._ended.wait(CLOSE_EVERY_S):
                 return
+
+    def _close_nights(self, look_back: int, *, again: bool) -> None:
+        """Compute the nights that are missing, and the last two again after hours were closed."""
+        today = datetime.fromtimestamp(now_ms() / 1000, self._zone).date()
+        first = day_number(today) - look_back
+        with self._database.reading() as connection:
+            known = nights.known_days(connection, first)
+        for site in self._sites:
+            if self._ended.is_set():
+                return
+            fresh = set() if again else known.get(site.site_id, set())
+            have = known.get(site.site_id, set()) & set(range(first, day_number(today) - 1)) | fresh
+            wanted = [day for day in range(first, day_number(today) + 1) if day not in have]
+            days = [day_of(day) for day in wanted]
+            nights.compute_nights(self._database, [site], days, self._zone, now_ms())
 
     def _look(self) -> None:
         try:
@@ -329,6 +360,28 @@ class HourCloser(threading.Thread):
         """End after the hour in hand."""
         self._ended.set()
         self.join()
+
+
+def night_sites(plan: PollPlan) -> list[NightSite]:
+    """Return the sites whose supply is watched, with where the sun rises for them."""
+    found = []
+    for gateway in plan.gateways:
+        for site in gateway.sites:
+            point = next(
+                (one for one in site.site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None
+            )
+            near = (site.site, gateway.gateway)
+            place = next(
+                (
+                    (one.latitude, one.longitude)
+                    for one in near
+                    if one.latitude is not None and one.longitude is not None
+                ),
+                None,
+            )
+            if point is not None and place is not None:
+                found.append(NightSite(site.site_id, point.tag, *place))
+    return found
 
 
 class Follow(threading.Thread):
@@ -439,11 +492,12 @@ def assemble(
     writer = Writer(database, on_commit=watch.committed if watch else None)
     desk = JobDesk(database, live)
     poll = PollThread(plan, live.sites(), Upward(live, writer, desk, watch), desk)
-    return Parts(database, live, view, writer, desk, HourCloser(database), poll)
+    closer = HourCloser(database, night_sites(plan), find_zone(network.time_zone))
+    return Parts(database, live, view, writer, desk, closer, poll)
 
 
-def services(parts: Parts, version: str) -> Services:
-    """Return what the routes are handed."""
+def services(parts: Parts, version: str, notice: Callable[[], str] = lambda: "") -> Services:
+    """Return what the routes are handed; ``notice`` is a sentence that stands on every page."""
     return Services(
         database=parts.database,
         live=parts.live,
@@ -453,6 +507,7 @@ def services(parts: Parts, version: str) -> Services:
         storage_condition=lambda: _storage_condition(parts),
         poller_condition=lambda: _poller_condition(parts),
         started_ms=now_ms(),
+        notice=notice,
     )
 
 

@@ -10,7 +10,8 @@ import pytest
 from crccheck.crc import CrcModbus
 
 from tallymast.domain.model import Network
-from tallymast.simulator.faults import Faults, read_faults
+from tallymast.simulator.fault_file import read_faults
+from tallymast.simulator.faults import Faults
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.simulator.truth import Truth
 

@@ -24,7 +24,7 @@ from tallymast.domain.model import (
 from tallymast.domain.read_plan import read_plan
 from tallymast.domain.readings import readings
 from tallymast.simulator.battery import CHARGING, rest_voltage
-from tallymast.simulator.faults import read_faults
+from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.history import history
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.simulator.scale import scaled

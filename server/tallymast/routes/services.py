@@ -160,6 +160,7 @@ class Services:
     poller_condition: Callable[[], PollerCondition]
     is_ready: Callable[[], bool] = lambda: True
     hosts: tuple[str, ...] = field(default=LOOPBACK_HOSTS)
+    notice: Callable[[], str] = lambda: ""  # a calm sentence above every page; empty for none
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

@@ -4,7 +4,6 @@ Voltages are for a 12 V pack (lead-acid 6 cells, lithium iron phosphate 4) and s
 nominal voltage.
 """
 
-import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -90,9 +89,16 @@ def cold_share(chemistry: Chemistry, temperature_c: Floats) -> Floats:
     return np.asarray(1.0 / np.interp(temperature_c, _COLD_C, _COLD_DIVISOR))
 
 
-def held_voltage(charging: Charging, temperature_c: Floats, *, is_full: np.ndarray) -> Floats:
-    """Return where the controller holds a 12 V pack [V]."""
-    held = np.where(is_full, charging.float_v, charging.absorption_v)
+def held_voltage(charging: Charging, temperature_c: Floats, floating: Floats) -> Floats:
+    """Return where the controller holds a 12 V pack [V].
+
+    Args:
+        charging: how the chemistry is charged.
+        temperature_c: of the battery.
+        floating: how far the controller has gone from absorption to float, 0..1.
+
+    """
+    held = charging.absorption_v + (charging.float_v - charging.absorption_v) * floating
     return np.asarray(held + charging.drift_v * (temperature_c - 25.0))
 
 
@@ -102,11 +108,3 @@ def rest_slopes(chemistry: Chemistry) -> list[tuple[float, float]]:
     For step-by-step integration, where a plain list is faster than an array.
     """
     return [(low, high - low) for low, high in pairwise(float(v) for v in _REST[chemistry])]
-
-
-def rest_at(slopes: list[tuple[float, float]], charge: float) -> float:
-    """Return the same as ``rest_voltage`` for one number, quickly."""
-    place = charge * 10.0
-    tenth = min(9, max(0, math.floor(place)))
-    low, rise = slopes[tenth]
-    return low + rise * (place - tenth)

@@ -8,16 +8,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from pymodbus.pdu import ExceptionResponse
 from pymodbus.pdu.pdu import ModbusPDU
 
-from tallymast.domain.model import PointKind, Site
-from tallymast.simulator.chance import Chance, Floats
+from tallymast.domain.model import Site
+from tallymast.simulator.chance import Chance
 from tallymast.simulator.faults import FaultKind, Faults
 from tallymast.simulator.radio_path import RadioPath
 from tallymast.simulator.requests import Request, answer_frame
 from tallymast.simulator.site_model import SiteModel
 from tallymast.simulator.stations import READS, WRITES, Station
 from tallymast.simulator.truth import Fate, Truth, TruthLine, packed
+
+GARBLING = (FaultKind.NOISE, FaultKind.SHARED_ADDRESS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +46,8 @@ class RemoteSite:
     site: Site
     station: Station
     path: RadioPath
-    carriers: tuple[Site, ...] = ()
-    models: tuple[SiteModel, ...] = ()  # its own and its carriers': without power all are silent
+    carriers: tuple[Site, ...]
+    models: tuple[SiteModel, ...]  # its own and its carriers': without power all are silent
 
 
 class Responder:
@@ -78,7 +81,7 @@ class Responder:
         remote = self._sites.get(request.unit)
         if remote is None or self._is_silent(remote, at_s):
             return None
-        pdu = remote.station.answer(request, at_s)
+        pdu = self._reply(remote, request, at_s)
         fate, late_s = self._fate(remote, at_s)
         self._tell(request, pdu, at_s, fate)
         if fate is Fate.LOST:
@@ -87,6 +90,13 @@ class Responder:
         if fate is Fate.GARBLED:
             frame = garbled(frame, self._chance("how", remote.site), at_s)
         return Answered(frame, self._delay_s(remote, at_s), late_s)
+
+    def _reply(self, remote: RemoteSite, request: Request, at_s: float) -> ModbusPDU:
+        at_ms = _ms(np.array([at_s]))
+        for fault in self._faults.of(FaultKind.REFUSED, remote.site):
+            if self._faults.during(fault, at_ms)[0]:
+                return ExceptionResponse(request.function, fault.code, request.unit)
+        return remote.station.answer(request, at_s)
 
     def _is_silent(self, remote: RemoteSite, at_s: float) -> bool:
         """Whether the station, or a repeater on the way to it, is dead or without power."""
@@ -98,12 +108,14 @@ class Responder:
 
     def _fate(self, remote: RemoteSite, at_s: float) -> tuple[Fate, float]:
         at = np.array([at_s])
-        signal = signal_dbm(remote.station.model, remote.site, at)
-        if remote.path.loses(at, signal)[0] or self._hit(FaultKind.LOST, remote.site, at_s):
+        signal = remote.models[0].signal_dbm(at)
+        disturbed = self._faults.rate(FaultKind.INTERFERENCE, remote.site, _ms(at))
+        is_lost = remote.path.loses(at, signal, disturbed)[0]
+        if is_lost or self._hit(FaultKind.LOST, remote.site, at_s):
             return Fate.LOST, 0.0
         if self._hit(FaultKind.LATE, remote.site, at_s):
             return Fate.LATE, float(self._faults.extra_s(remote.site, _ms(at))[0])
-        if self._hit(FaultKind.NOISE, remote.site, at_s):
+        if any(self._hit(kind, remote.site, at_s) for kind in GARBLING):
             return Fate.GARBLED, 0.0
         return Fate.SENT, 0.0
 
@@ -113,7 +125,8 @@ class Responder:
         return bool(self._chance(kind, site).uniform(at_ms)[0] < rate)
 
     def _delay_s(self, remote: RemoteSite, at_s: float) -> float:
-        added = float(remote.path.delay_s(np.array([at_s]))[0])
+        at = np.array([at_s])
+        added = float(remote.path.delay_s(at, remote.models[0].signal_dbm(at))[0])
         return remote.site.turnaround_ms / 1000 + added
 
     def _chance(self, what: str, site: Site) -> Chance:
@@ -140,14 +153,6 @@ class Responder:
         self._truth.tell(line)
 
 
-def signal_dbm(model: SiteModel, site: Site, at_s: Floats) -> Floats:
-    """Return the signal at a site [dBm], −70 where no point reports it."""
-    for point in site.points:
-        if point.kind is PointKind.SIGNAL:
-            return model.values(point, np.floor(at_s))
-    return np.full(len(at_s), -70.0)
-
-
 def garbled(frame: bytes, chance: Chance, at_s: float) -> bytes:
     """Return the frame with one byte changed, or without its end: its CRC no longer holds."""
     lot = chance.uniform(np.arange(3) + int(at_s * 1000) * 3)
@@ -158,5 +163,5 @@ def garbled(frame: bytes, chance: Chance, at_s: float) -> bytes:
     return frame[:place] + bytes([wrong]) + frame[place + 1 :]
 
 
-def _ms(at_s: Floats) -> np.ndarray:
+def _ms(at_s: np.ndarray) -> np.ndarray:
     return (at_s * 1000).astype(np.int64)

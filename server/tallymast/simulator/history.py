@@ -1,35 +1,50 @@
 """Polls as a poller would have recorded them in the past, without waiting for them.
 
 The values are those the live simulation shows at the same instants. Each poll is asked at its
-place in a steady cycle; what is lost, dead or down is asked again as often as the site allows,
-and recorded as such. Whole hours are computed at once.
+place in a steady cycle. A site that does not answer is asked as the poller asks it: the first
+miss with all its retries, then once, and in comm fail at doubling pauses. A UTC day is computed
+at once.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
+from tallymast.domain.contact import FAIL_AFTER_MS, Patience, patience
 from tallymast.domain.model import (
     Block,
     Network,
     Outcome,
     Point,
-    PointKind,
     Poll,
     PollClass,
     PollFlag,
     Site,
     SiteLayout,
 )
-from tallymast.simulator.chance import Chance, Floats
+from tallymast.domain.record.chunks import PollColumns, block_widths, polls_of
+from tallymast.simulator.chance import Chance, Floats, Ints
+from tallymast.simulator.exchange import GARBLING
 from tallymast.simulator.faults import FaultKind, Faults
 from tallymast.simulator.radio_network import repeaters
 from tallymast.simulator.radio_path import STEADY, Radio, RadioPath
 from tallymast.simulator.site_model import SiteModel
 from tallymast.simulator.stations import point_words
 
-HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
 RETRY_AFTER_S = 1.0
+_LEAD_IN_MS = 6 * 3_600_000  # a silence is followed this far back, to know how it is probed
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """A simulated network: what it is, its seed, what goes wrong, how lively the radio is."""
+
+    network: Network
+    seed: int
+    faults: Faults
+    radio: Radio = STEADY
 
 
 def history(
@@ -45,141 +60,214 @@ def history(
     slow_every_s: float = 3600.0,
 ) -> Iterator[Poll]:
     """Yield a site's polls of ``from_ms <= at_ms < to_ms``, ascending in time."""
-    past = _Past(network, site, layout, seed, faults or Faults(), radio, slow_every_s)
-    begin = from_ms
-    while begin < to_ms:
-        end = min(to_ms, begin - begin % HOUR_MS + HOUR_MS)
-        yield from past.polls(begin, end)
-        begin = end
+    past = Past(World(network, seed, faults or Faults(), radio), site, layout, slow_every_s)
+    for columns in past.days(from_ms, to_ms):
+        yield from polls_of(columns, layout.site_id, layout.id)
 
 
-class _Past:
-    """One site's past."""
+class Past:
+    """One site's past.
+
+    Args:
+        world: the simulated network.
+        site: whose.
+        layout: what its polls read.
+        slow_every_s: how often the slow blocks are read.
+
+    """
 
     def __init__(
-        self,
-        network: Network,
-        site: Site,
-        layout: SiteLayout,
-        seed: int,
-        faults: Faults,
-        radio: Radio,
-        slow_every_s: float,
+        self, world: World, site: Site, layout: SiteLayout, slow_every_s: float = 3600.0
     ) -> None:
         self._site = site
         self._layout = layout
-        self._faults = faults
+        self._faults = world.faults
         self._slow_every_ms = round(1000 * slow_every_s)
-        self._model = SiteModel(network, site, seed)
-        self._carriers = [SiteModel(network, carrier, seed) for carrier in repeaters(network, site)]
-        self._sites = (site, *repeaters(network, site))
-        self._path = RadioPath(radio, site, len(self._carriers), seed)
-        self._lot = Chance(seed, site.key, "past")
+        carriers = repeaters(world.network, site)
+        self._sites = (site, *carriers)
+        self._models = [
+            SiteModel(world.network, one, world.seed, world.faults) for one in self._sites
+        ]
+        self._path = RadioPath(world.radio, site, len(carriers), world.seed)
+        self._lot = Chance(world.seed, site.key, "past")
         self._phase_ms = round(self._lot.between(0.0, 1.0) * site.poll_every_s * 1000)
-        self._signal = next((p for p in site.points if p.kind is PointKind.SIGNAL), None)
+        gateway = next(one for one in world.network.gateways if one.key == site.gateway)
+        self._patience = patience(site, gateway)
 
-    def polls(self, from_ms: int, to_ms: int) -> list[Poll]:
+    def days(self, from_ms: int, to_ms: int) -> Iterator[PollColumns]:
+        """Yield the polls of ``from_ms <= at_ms < to_ms``, a UTC day (or its part) at a time."""
+        begin = from_ms
+        while begin < to_ms:
+            end = min(to_ms, begin - begin % DAY_MS + DAY_MS)
+            columns = self.polls(begin, end)
+            if len(columns):
+                yield columns
+            begin = end
+
+    def polls(self, from_ms: int, to_ms: int) -> PollColumns:
+        """Return the polls of a span."""
+        at_ms = self._instants(from_ms - _LEAD_IN_MS, to_ms)
+        at_ms = at_ms[~self._faults.holds(FaultKind.ABSENT, self._site, at_ms)]
+        outcome, tries = self._outcomes(at_ms)
+        asked, once = probed(at_ms, _is_missed(outcome), self._patience)
+        tries = np.where(once, 1, tries)
+        rows = asked & (at_ms >= from_ms)
+        return self._columns(at_ms[rows], outcome[rows], tries[rows])
+
+    def _instants(self, from_ms: int, to_ms: int) -> Ints:
         every = round(self._site.poll_every_s * 1000)
         first = from_ms + (self._phase_ms - from_ms) % every
-        at_ms = np.arange(first, to_ms, every, dtype=np.int64)
-        if not len(at_ms):
-            return []
-        down = self._faults.is_down(self._site.gateway, at_ms)
-        tries = self._tries(at_ms)
-        slow = self._slow_due(at_ms, every)
-        fast_words, all_words = self._words(at_ms)
-        answer_ms = self._answer_ms(at_ms)
-        return [
-            self._poll(
-                int(at_ms[n]),
-                bool(down[n]),
-                int(tries[n]),
-                float(answer_ms[n]),
-                bool(slow[n]),
-                (all_words if slow[n] else fast_words)[n],
-            )
-            for n in range(len(at_ms))
-        ]
+        return np.arange(first, to_ms, every, dtype=np.int64)
 
-    def _poll(
-        self, at_ms: int, down: bool, tries: int, answer_ms: float, slow: bool, words: bytes
-    ) -> Poll:
-        site, layout = self._site, self._layout
-        key = layout.site_id
-        if down:
-            return _nothing(key, at_ms, Outcome.GATEWAY_LOST, 0, layout.id)
-        if tries == 0:
-            return _nothing(key, at_ms, Outcome.NO_ANSWER, site.retries + 1, layout.id)
-        got = sum(
-            1 << n for n, block in enumerate(layout.blocks) if slow or block.poll is PollClass.FAST
-        )
-        outcome = Outcome.FIRST_TRY if tries == 1 else Outcome.RETRIED
-        return Poll(key, at_ms, outcome, PollFlag.NONE, tries, answer_ms, layout.id, got, 0, words)
+    # --- contact
 
-    def _tries(self, at_ms: np.ndarray) -> np.ndarray:
-        """Return at which try each poll is answered, 0 for none."""
+    def _outcomes(self, at_ms: Ints) -> tuple[Ints, Ints]:
+        """Return how each poll ends and at which try (all of them where none succeeds)."""
+        most = self._site.retries + 1
         tries = np.zeros(len(at_ms), dtype=np.int64)
-        for n in range(self._site.retries + 1):
-            at_s = at_ms / 1000.0 + n * (RETRY_AFTER_S + self._site.reply_timeout_s)
-            heard = ~self._is_lost(at_s)
-            tries = np.where((tries == 0) & heard, n + 1, tries)
-        return tries
+        spoiled = np.zeros(len(at_ms), dtype=bool)
+        for n in range(most):
+            left = np.flatnonzero(tries == 0)
+            if not len(left):
+                break
+            lost, garbled = self._fates(
+                at_ms[left] / 1000.0 + n * (RETRY_AFTER_S + self._site.reply_timeout_s)
+            )
+            tries[left[~(lost | garbled)]] = n + 1
+            spoiled[left] |= garbled & ~lost
+        answered = np.where(tries == 1, Outcome.FIRST_TRY, Outcome.RETRIED)
+        missed = np.where(spoiled, Outcome.GARBLED, Outcome.NO_ANSWER)
+        outcome = np.where(tries > 0, answered, missed).astype(np.int64)
+        outcome[self._faults.is_down(self._site.gateway, at_ms)] = Outcome.GATEWAY_LOST
+        return outcome, np.where(tries > 0, tries, most)
 
-    def _is_lost(self, at_s: Floats) -> np.ndarray:
+    def _fates(self, at_s: Floats) -> tuple[np.ndarray, np.ndarray]:
+        """Return whether an exchange begun at each instant is lost, and whether it is garbled."""
         at_ms = (at_s * 1000).astype(np.int64)
-        lost = self._path.loses(at_s, self._dbm(at_s))
-        for model, site in zip((self._model, *self._carriers), self._sites, strict=True):
+        disturbed = self._faults.rate(FaultKind.INTERFERENCE, self._site, at_ms)
+        lost = self._path.loses(at_s, self._models[0].signal_dbm(at_s), disturbed)
+        for model, site in zip(self._models, self._sites, strict=True):
             lost |= ~model.power.is_on(at_s)
-            dead = self._faults.rate(FaultKind.DEAD, site, at_ms)
-            lost |= self._lot.uniform(at_ms) < dead
-        for kind in (FaultKind.LOST, FaultKind.NOISE, FaultKind.LATE):
-            lost |= self._lot.uniform(at_ms + 1) < self._faults.rate(kind, self._site, at_ms)
-        return np.asarray(lost)
+            lost |= self._hit(FaultKind.DEAD, site, at_ms, 0)
+        lost |= self._hit(FaultKind.LOST, self._site, at_ms, 1)
+        lost |= self._hit(FaultKind.LATE, self._site, at_ms, 1)
+        garbled = np.zeros(len(at_ms), dtype=bool)
+        for kind in GARBLING:
+            garbled |= self._hit(kind, self._site, at_ms, 2)
+        return np.asarray(lost), garbled
 
-    def _dbm(self, at_s: Floats) -> Floats:
-        if self._signal is None:
-            return np.full(len(at_s), -70.0)
-        return self._model.values(self._signal, np.floor(at_s))
+    def _hit(self, kind: FaultKind, site: Site, at_ms: Ints, shift: int) -> np.ndarray:
+        return np.asarray(self._lot.uniform(at_ms + shift) < self._faults.rate(kind, site, at_ms))
 
-    def _slow_due(self, at_ms: np.ndarray, every_ms: int) -> np.ndarray:
-        """Return which polls carry the slow blocks: the first in each of their periods."""
-        place = (at_ms - self._phase_ms) % self._slow_every_ms
-        return np.asarray(place < every_ms)
+    # --- columns
 
-    def _answer_ms(self, at_ms: np.ndarray) -> Floats:
+    def _columns(self, at_ms: Ints, outcome: Ints, tries: Ints) -> PollColumns:
+        is_answered = outcome <= Outcome.RETRIED
+        is_down = outcome == Outcome.GATEWAY_LOST
+        refused, code = self._refusals(at_ms, is_answered)
+        every = round(self._site.poll_every_s * 1000)
+        is_slow = (at_ms - self._phase_ms) % self._slow_every_ms < every
+        blocks = self._layout.blocks
+        of_all = (1 << len(blocks)) - 1
+        of_fast = sum(1 << n for n, block in enumerate(blocks) if block.poll is PollClass.FAST)
+        got = np.where(is_slow, of_all, of_fast) * (is_answered & ~refused)
+        tenths = np.rint(10.0 * self._answer_ms(at_ms)).astype(np.int64)
+        return PollColumns(
+            at_ms=at_ms,
+            outcome=outcome,
+            flags=np.where(refused, int(PollFlag.REFUSED), 0).astype(np.int64),
+            tries=np.where(is_down, 0, tries),
+            answer_tenths=np.where(is_answered, tenths, -1),
+            got=got.astype(np.int64),
+            code=code,
+            words=self._words(at_ms, got),
+            widths=block_widths(blocks),
+        )
+
+    def _refusals(self, at_ms: Ints, is_answered: np.ndarray) -> tuple[np.ndarray, Ints]:
+        refused = np.zeros(len(at_ms), dtype=bool)
+        code = np.zeros(len(at_ms), dtype=np.int64)
+        for fault in self._faults.of(FaultKind.REFUSED, self._site):
+            holds = self._faults.during(fault, at_ms) & is_answered
+            refused |= holds
+            code[holds] = fault.code
+        return refused, code
+
+    def _answer_ms(self, at_ms: Ints) -> Floats:
+        at_s = at_ms / 1000.0
         wire_ms = 35.0 + self._site.turnaround_ms
-        return wire_ms + 1000.0 * self._path.delay_s(at_ms / 1000.0)
+        return wire_ms + 1000.0 * self._path.delay_s(at_s, self._models[0].signal_dbm(at_s))
 
-    def _words(self, at_ms: np.ndarray) -> tuple[list[bytes], list[bytes]]:
-        """Return each poll's words, once of its fast blocks, once of all."""
-        at_s = np.floor(at_ms / 1000.0)
-        images = [self._image(block, at_s) for block in self._layout.blocks]
-        fast = [
-            image
-            for image, block in zip(images, self._layout.blocks, strict=True)
-            if block.poll is PollClass.FAST
-        ]
-        return _rows(fast, len(at_ms)), _rows(images, len(at_ms))
+    def _words(self, at_ms: Ints, got: Ints) -> np.ndarray:
+        """Return n x W registers; those of a block that was not got are 0."""
+        blocks = self._layout.blocks
+        whole = np.zeros((len(at_ms), sum(block.words for block in blocks)), np.uint16)
+        place = 0
+        for n, block in enumerate(blocks):
+            rows = np.flatnonzero(got >> n & 1)
+            if len(rows):
+                image = self._image(block, np.floor(at_ms[rows] / 1000.0))
+                whole[rows, place : place + block.words] = image
+            place += block.words
+        return whole
 
     def _image(self, block: Block, at_s: Floats) -> np.ndarray:
         """Return a block's words at each instant, shape (instants, words)."""
         cells = np.zeros((len(at_s), block.count), dtype=np.uint16)
         for point in self._site.points:
-            if point.table is block.table:
+            if point.table is block.table and _lies_in(point, block):
                 self._lay(cells, point, point.register - block.start, at_s)
         if block.table.holds_bits:
             cells = _packed(cells, block.words)
         return cells
 
     def _lay(self, cells: np.ndarray, point: Point, offset: int, at_s: Floats) -> None:
-        words = point_words(self._model, point, at_s)
+        words = point_words(self._models[0], point, at_s)
         first, last = max(0, offset), min(cells.shape[1], offset + words.shape[1])
         if first < last:
             cells[:, first:last] |= words[:, first - offset : last - offset]
 
 
-def _nothing(site_id: int, at_ms: int, outcome: Outcome, tries: int, layout_id: int) -> Poll:
-    return Poll(site_id, at_ms, outcome, PollFlag.NONE, tries, None, layout_id, 0, 0, b"")
+def probed(at_ms: Ints, missed: np.ndarray, limits: Patience) -> tuple[np.ndarray, np.ndarray]:
+    """Return which polls of a steady cycle are asked at all, and which with a single try.
+
+    Args:
+        at_ms: when each would be asked, ascending.
+        missed: whether it would be missed.
+        limits: when a site fails, and how it is asked then.
+
+    """
+    asked = np.ones(len(at_ms), dtype=bool)
+    once = np.zeros(len(at_ms), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], missed.astype(np.int8), [0]))))
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        once[first + 1 : end] = True
+        if end - first < limits.miss_limit:
+            continue
+        failed = max(
+            first + limits.miss_limit - 1, int(np.searchsorted(at_ms, at_ms[first] + FAIL_AFTER_MS))
+        )
+        _keep_probes(asked, at_ms, min(failed, end), end, limits)
+    return asked, once
+
+
+def _keep_probes(asked: np.ndarray, at_ms: Ints, failed: int, end: int, limits: Patience) -> None:
+    """Leave only probes in a silence, up to the one that finds it has ended."""
+    place, pause_ms = failed, 1000.0 * limits.first_probe_s
+    while place < end:
+        following = int(np.searchsorted(at_ms, at_ms[place] + pause_ms))
+        asked[place + 1 : following] = False
+        place, pause_ms = following, min(2 * pause_ms, 1000.0 * limits.probe_ceiling_s)
+
+
+def _is_missed(outcome: Ints) -> np.ndarray:
+    return np.asarray((outcome == Outcome.NO_ANSWER) | (outcome == Outcome.GARBLED))
+
+
+def _lies_in(point: Point, block: Block) -> bool:
+    return (
+        point.register < block.start + block.count and block.start < point.register + point.length
+    )
 
 
 def _packed(bits: np.ndarray, words: int) -> np.ndarray:
@@ -189,10 +277,3 @@ def _packed(bits: np.ndarray, words: int) -> np.ndarray:
     weights = (1 << np.arange(16, dtype=np.uint32)).astype(np.uint32)
     packed: np.ndarray = (padded.reshape(len(bits), words, 16) * weights).sum(axis=2)
     return packed.astype(np.uint16)
-
-
-def _rows(images: Sequence[np.ndarray], count: int) -> list[bytes]:
-    if not images:
-        return [b""] * count
-    joined = np.concatenate(images, axis=1).astype(">u2")
-    return [row.tobytes() for row in joined]

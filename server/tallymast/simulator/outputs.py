@@ -28,6 +28,7 @@ class Outputs:
     def __init__(self, site: Site) -> None:
         self._points = [point for point in site.points if point.write is not None]
         self._held: dict[str, _Held] = {}
+        self._ran_s: dict[str, float] = {}  # of pulses that ended or were replaced
         self._heard_s: float | None = None
 
     def heard(self, at_s: float) -> None:
@@ -48,7 +49,9 @@ class Outputs:
                 covered.update(places)
         if covered != set(range(start, start + len(values))):
             return False
-        self._held.update({point.tag: held for point, held in taken})
+        for point, held in taken:
+            self._ran_s[point.tag] = self.ran_s(point, at_s)
+            self._held[point.tag] = held
         return True
 
     def words(self, point: Point, at_s: float) -> Words | None:
@@ -61,6 +64,18 @@ class Outputs:
         if point.table.holds_bits or point.bit is not None or len(held.values) != point.length:
             return words_of(point, np.array([float(held.values[0] != 0)]))
         return np.array([held.values], dtype=np.uint16)
+
+    def is_known(self, tag: str) -> bool:
+        """Whether an output was written, or fell back, since the station was first heard."""
+        return tag in self._held
+
+    def ran_s(self, point: Point, at_s: float) -> float:
+        """Return how long a pulse output has run by ``at_s``, all its pulses together [s]."""
+        before, held = self._ran_s.get(point.tag, 0.0), self._held.get(point.tag)
+        if held is None or point.kind is not PointKind.PULSE_OUTPUT:
+            return before
+        asked_s = held.values[-1] * (point.seconds_per_count or 1.0)
+        return before + min(max(at_s - held.at_s, 0.0), asked_s)
 
     def is_on(self, tag: str, at_s: float) -> bool:
         """Whether an output was told to be on and still is."""

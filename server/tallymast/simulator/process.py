@@ -4,10 +4,14 @@ Ours throughout: typical tanks, wells, gates and meters. A total and its rate co
 a pump's contact, volume and pressure of one balance, so the values of a site fit together.
 """
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 
 from tallymast.domain.model import Point, PointKind, Site
 from tallymast.simulator.chance import Chance, Floats
+from tallymast.simulator.counting import counted, forgetting, is_inside, joined, off_spans, shown
+from tallymast.simulator.faults import Faults
 from tallymast.simulator.flow import DAY_S, Flow, Shape, household, irrigation, steady
 from tallymast.simulator.tank import PumpedTank
 
@@ -23,11 +27,23 @@ class Process:
         site: whose.
         seed: the network's.
         shift_s: local solar time minus UTC [s].
+        faults: ordered troubles.
+        dark_spans: when the station had no power, up to an instant [s since 1970 UTC].
 
     """
 
-    def __init__(self, site: Site, seed: int, shift_s: float) -> None:
+    def __init__(
+        self,
+        site: Site,
+        seed: int,
+        shift_s: float,
+        faults: Faults,
+        dark_spans: Callable[[float], Sequence[tuple[float, float]]],
+    ) -> None:
         self._site = site
+        self._dark_spans = dark_spans
+        self._stopped = off_spans(faults, site)
+        self._restarts = forgetting(faults, site)
         self._seed = seed
         self._shift_s = shift_s
         self._totals = [p for p in site.points if p.kind is PointKind.TOTALIZER]
@@ -40,11 +56,11 @@ class Process:
 
     def runs(self, at_s: Floats) -> np.ndarray:
         """Return whether the site's pump runs."""
-        return self._tank.runs(at_s)
+        return np.asarray(self._tank.runs(at_s) & ~is_inside(self._stopped, at_s))
 
     def run_hours(self, at_s: Floats) -> Floats:
         """Return the hours the pump has run since 2020."""
-        return self._tank.run_hours(at_s)
+        return counted(self._tank.run_hours, self._stopped, at_s)
 
     def full_share(self, at_s: Floats) -> Floats:
         """Return how full the site's tank is between its start and stop levels, 0..1."""
@@ -54,11 +70,10 @@ class Process:
 
     def pulses(self, point: Point, at_s: Floats) -> Floats:
         """Return a totalizer's count, within its modulus."""
-        if self.has_pump and point == self._totals[0]:
-            counts = self._tank.pumped(at_s) * _pulses_per_s(point)
-        else:
-            counts = self._flow(point).total(at_s)
-        return np.asarray(np.floor(counts) % (point.modulus or 2**32))
+        flowed = self._pumped if self._is_pumped(point) else self._flow(point).total
+        stopped = self._stopped if self._is_pumped(point) else ()
+        uncounted = joined(self._dark_spans(float(at_s.max())), stopped)
+        return shown(lambda when: counted(flowed, uncounted, when), self._restarts, point, at_s)
 
     def rate(self, point: Point, at_s: Floats) -> Floats:
         """Return a rate in the unit of its point, from the flow of the total beside it."""
@@ -68,6 +83,12 @@ class Process:
         total = self._totals[place]
         volume = total.volume_per_pulse or 1.0 / (total.k_factor or 1.0)
         return self._flow(total).rate_per_s(at_s) * volume * _per_unit_of_time(point.unit)
+
+    def _is_pumped(self, point: Point) -> bool:
+        return self.has_pump and point == self._totals[0]
+
+    def _pumped(self, at_s: Floats) -> Floats:
+        return self._tank.pumped(at_s) * _pulses_per_s(self._totals[0])
 
     def _flow(self, point: Point) -> Flow:
         if point.tag not in self._flows:

@@ -116,7 +116,7 @@ class RadioNetwork:
 
     def _model(self, site: Site) -> SiteModel:
         if site.key not in self._models:
-            self._models[site.key] = SiteModel(self.network, site, self.seed)
+            self._models[site.key] = SiteModel(self.network, site, self.seed, self.faults)
         return self._models[site.key]
 
 

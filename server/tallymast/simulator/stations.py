@@ -14,11 +14,13 @@ from pymodbus.pdu import register_message as registers
 from pymodbus.pdu.pdu import ModbusPDU
 
 from tallymast.domain.model import Point, PointKind, Site, Table
+from tallymast.simulator.chance import Floats
 from tallymast.simulator.outputs import Outputs
 from tallymast.simulator.requests import Request
 from tallymast.simulator.site_model import SiteModel
 from tallymast.simulator.words import Words, raw_numbers, text_words, words_of
 
+TRAVEL_PER_S = 100.0 / 300.0  # Ours: a gate takes five minutes from end to end [%/s]
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 
 READS: dict[int, tuple[Table, type[ModbusPDU]]] = {
@@ -102,7 +104,29 @@ class Station:
         held = self.outputs.words(point, at_s)
         if held is not None:
             return held
-        return point_words(self.model, point, np.array([np.floor(at_s)]))
+        moment = np.array([np.floor(at_s)])
+        followed = self._followed(point, moment)
+        if followed is not None:
+            return words_of(point, raw_numbers(point, followed))
+        return point_words(self.model, point, moment)
+
+    def _followed(self, point: Point, moment: Floats) -> Floats | None:
+        """Return what an input shows that follows an output written since; None if none does."""
+        drivers = [
+            one for one in self.site.points if one.feedback and one.feedback.tag == point.tag
+        ]
+        at_s = float(moment[0])
+        pulses = [one for one in drivers if one.kind is PointKind.PULSE_OUTPUT]
+        if pulses:
+            ran_s = [self.outputs.ran_s(one, at_s) for one in pulses]
+            moved = TRAVEL_PER_S * (ran_s[0] - sum(ran_s[1:]))  # the first raises, others lower
+            return np.clip(self.model.values(point, moment) + moved, 0.0, 100.0)
+        for one in drivers:
+            if self.outputs.is_on(one.tag, at_s):
+                return np.ones(1)
+            if self.outputs.is_known(one.tag) and self.model.values(one, moment)[0]:
+                return np.zeros(1)  # held by somebody, and fallen back or switched off since
+        return None
 
     def _has(self, table: Table, start: int, count: int) -> bool:
         known = {

@@ -41,13 +41,21 @@ class Weather:
         )
 
     def daily_temperature_c(self, at_s: Floats) -> Floats:
-        """Return the air temperature without its daily swing, as a battery box feels it [°C]."""
+        """Return the air temperature without its daily swing [°C]."""
         far = abs(self._latitude)
         season = np.cos((at_s - _COLDEST_S) / _YEAR_S * 2 * np.pi)
         if self._latitude < 0:
             season = -season
         front = 4.5 * self._front.smooth(at_s, 2.5 * _DAY_S)
-        return np.asarray(28.0 - 0.47 * far - 0.30 * far * season + front)
+        return np.asarray(self._mean_c() - 0.30 * far * season + front)
+
+    def box_temperature_c(self, at_s: Floats) -> Floats:
+        """Return what a battery feels in its box, half in the ground: seasons at half strength."""
+        mean = self._mean_c()
+        return np.asarray(mean + 0.55 * (self.daily_temperature_c(at_s) - mean) + 3.0)
+
+    def _mean_c(self) -> float:
+        return 28.0 - 0.47 * abs(self._latitude)
 
     def clearness(self, at_s: Floats) -> Floats:
         """Return the share of clear-sky sunshine that reaches the ground, 0.15 to 1."""

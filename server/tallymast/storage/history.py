@@ -23,43 +23,53 @@ from tallymast.storage.layouts import load_layouts
 from tallymast.storage.rollups import put_rollup, roll_up
 
 _TRIES = 5
+_HOURS_A_STEP = 6  # so many hours' rollups are stored under one lock
 
 
 def store_history(
     database: Database, site_id: int, layout: SiteLayout, polls: Iterable[Poll]
 ) -> int:
-    """Store a site's polls of the past; return how many.
+    """Store a site's polls of the past, ascending in time; return how many.
 
-    Days merge with what is there; the same history may be stored twice. Beside a running
-    poller it holds the write lock for milliseconds at a time.
+    Raises:
+        StorageError: see ``store_day``.
+
+    """
+    stored = 0
+    for some in _days(polls):
+        columns = columns_of(some, block_widths(layout.blocks))
+        store_day(database, site_id, layout, columns)
+        stored += len(columns)
+    return stored
+
+
+def store_day(database: Database, site_id: int, layout: SiteLayout, columns: PollColumns) -> None:
+    """Store a site's polls of one UTC day of the past, or of a part of it.
+
+    They merge with what is there; the same polls may be stored twice. Beside a running poller
+    it holds the write lock for milliseconds at a time.
 
     Args:
         database: where to.
         site_id: whose.
         layout: what they read; stored already (see ``layouts.keep_layout``).
-        polls: ascending in time.
+        columns: at least one poll, all of one UTC day, ascending in time.
 
     Raises:
         StorageError: the database refused, or another writer kept changing the same day.
 
     """
-    stored = 0
-    for day_ms, some in _days(polls):
-        columns = columns_of(some, block_widths(layout.blocks))
-        if not any(_store_day(database, site_id, layout, day_ms, columns) for _ in range(_TRIES)):
-            raise StorageError(f"Another program kept changing the same day of site {site_id}.")
-        stored += len(columns)
-    return stored
+    if not any(_stored(database, site_id, layout, columns) for _ in range(_TRIES)):
+        raise StorageError(f"Another program kept changing the same day of site {site_id}.")
 
 
-def _days(polls: Iterable[Poll]) -> Iterator[tuple[int, Sequence[Poll]]]:
-    for day, some in groupby(polls, key=lambda poll: poll.at_ms // DAY_MS):
-        yield day * DAY_MS, list(some)
+def _days(polls: Iterable[Poll]) -> Iterator[Sequence[Poll]]:
+    for _, some in groupby(polls, key=lambda poll: poll.at_ms // DAY_MS):
+        yield list(some)
 
 
-def _store_day(
-    database: Database, site_id: int, layout: SiteLayout, day_ms: int, columns: PollColumns
-) -> bool:
+def _stored(database: Database, site_id: int, layout: SiteLayout, columns: PollColumns) -> bool:
+    day_ms = int(columns.at_ms[0]) // DAY_MS * DAY_MS
     with database.reading() as conn:
         seen = look(conn, site_id, day_ms, day_ms + DAY_MS)
         old = load_chunks(conn, site_id, day_ms, day_ms + DAY_MS)
@@ -67,16 +77,21 @@ def _store_day(
     new = Chunk(site_id, day_ms, HOUR, layout.id, columns)
     change = merged_day(site_id, day_ms, [*old, new])
     hours = sorted(set((columns.at_ms // HOUR_MS * HOUR_MS).tolist()))
+    rollups = [
+        (hour_ms, roll_up(hour_parts(hour_ms, change.chunks, layouts), hour_ms))
+        for hour_ms in hours
+    ]
     with database.writing() as conn:
         if not still_so(conn, seen):
             return False
         put_chunks(conn, site_id, change)
         mark_hours(conn, ((site_id, hour_ms) for hour_ms in hours))
         now = look(conn, site_id, day_ms, day_ms + DAY_MS)
-    for hour_ms in hours:
-        rollup = roll_up(hour_parts(hour_ms, change.chunks, layouts), hour_ms)
+    for first in range(0, len(rollups), _HOURS_A_STEP):
         with database.writing() as conn:
-            if still_so(conn, now):  # else it stays marked, and is redone from what is there
+            if not still_so(conn, now):  # the hours stay marked, and are redone from what is there
+                break
+            for hour_ms, rollup in rollups[first : first + _HOURS_A_STEP]:
                 put_rollup(conn, site_id, hour_ms, rollup)
                 unmark(conn, site_id, hour_ms)
     return True

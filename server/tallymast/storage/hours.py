@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, bindparam, delete, func, select
 
 from tallymast.domain.errors import DecodeError
 from tallymast.domain.model import Poll, SiteLayout
@@ -38,6 +38,11 @@ from tallymast.storage.rollups import HourRollup, put_rollup, roll_up
 
 log = logging.getLogger(__name__)
 
+_UNMARK: Final = delete(schema.dirty).where(  # made once: it runs for every hour of a site
+    schema.dirty.c.kind == "hour",
+    schema.dirty.c.key_id == bindparam("site"),
+    schema.dirty.c.start_ms == bindparam("hour"),
+)
 _DAY_AFTER_MS: Final = 2 * HOUR_MS  # ours: what comes late mostly comes within two hours
 
 
@@ -166,12 +171,7 @@ def _drop_hot(conn: Connection, hot: Sequence[Poll]) -> None:
 
 def unmark(conn: Connection, site_id: int, hour_ms: int) -> None:
     """Take the mark away that an hour has to be computed again."""
-    dirty = schema.dirty
-    conn.execute(
-        delete(dirty).where(
-            dirty.c.kind == "hour", dirty.c.key_id == site_id, dirty.c.start_ms == hour_ms
-        )
-    )
+    conn.execute(_UNMARK, {"site": site_id, "hour": hour_ms})
 
 
 # --- days -----------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, bindparam, delete, or_, select
 
 from tallymast.domain.record.rollups import (
     HOUR_MS,
@@ -13,9 +13,22 @@ from tallymast.domain.record.rollups import (
     point_hours,
     quarters_bytes,
 )
-from tallymast.storage import episodes, schema
+from tallymast.storage import schema
 from tallymast.storage.changes import canonical, insert_many
 from tallymast.storage.parts import Part
+
+_FORGET = delete(schema.point_hour).where(  # made once: it runs for every hour of a site
+    schema.point_hour.c.point_id.in_(
+        select(schema.point.c.id).where(schema.point.c.site_id == bindparam("site"))
+    ),
+    schema.point_hour.c.hour_ms == bindparam("hour"),
+)
+_MAINTENANCE = select(schema.episode.c.from_ms, schema.episode.c.to_ms).where(
+    schema.episode.c.site_id == bindparam("site"),
+    schema.episode.c.kind == "maintenance",
+    schema.episode.c.from_ms < bindparam("end"),
+    or_(schema.episode.c.to_ms.is_(None), schema.episode.c.to_ms > bindparam("begin")),
+)
 
 HourRollup = tuple[CommHour, Mapping[int, Sequence[PointHour]]]  # points by layout
 
@@ -75,16 +88,14 @@ def _comm_row(
 
 
 def _forget_points(conn: Connection, site_id: int, hour_ms: int) -> None:
-    point, hour = schema.point, schema.point_hour
-    mine = select(point.c.id).where(point.c.site_id == site_id)
-    conn.execute(delete(hour).where(hour.c.point_id.in_(mine), hour.c.hour_ms == hour_ms))
+    conn.execute(_FORGET, {"site": site_id, "hour": hour_ms})
 
 
 def _maintenance_ms(conn: Connection, site_id: int, hour_ms: int) -> int:
     end_ms = hour_ms + HOUR_MS
+    found = conn.execute(_MAINTENANCE, {"site": site_id, "begin": hour_ms, "end": end_ms})
     spans = sorted(
-        (max(one.from_ms, hour_ms), min(one.to_ms or end_ms, end_ms))
-        for one in episodes.between(conn, hour_ms, end_ms, site_id=site_id, kind="maintenance")
+        (max(from_ms, hour_ms), min(to_ms or end_ms, end_ms)) for from_ms, to_ms in found
     )
     total, reached = 0, hour_ms
     for start, end in spans:  # two may overlap

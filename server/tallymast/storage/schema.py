@@ -269,6 +269,19 @@ point_hour = Table(  # raw numbers, scaled when read
     Column("on_ms", Integer, nullable=False),
     **_KEYED,
 )
+night = Table(  # days are local, counted from 1970-01-01
+    "night",
+    metadata,
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("day", Integer, primary_key=True, autoincrement=False),
+    Column("low_v", Double),
+    Column("low_ms", Ms),
+    Column("predawn_v", Double),
+    Column("peak_v", Double),
+    Column("peak_ms", Ms),
+    Column("n", Integer, nullable=False),
+    **_KEYED,
+)
 dirty = Table(  # hours and days to compute again
     "dirty",
     metadata,

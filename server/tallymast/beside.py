@@ -1,0 +1,97 @@
+"""Processes that run beside the demo: the simulated radio network, and the writing of its past.
+
+Both end with the process that started them, however that ends.
+"""
+
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from tallymast.domain.errors import ConfigError
+from tallymast.settings import Settings
+
+
+@contextmanager
+def simulator(network: Path, *more: str) -> Iterator[Callable[[], dict[str, str]]]:
+    """Run a simulated radio network in a process of its own.
+
+    Args:
+        network: its network file.
+        more: further options of `tallymast simulate`.
+
+    Yields:
+        A function that waits until it listens and gives each gateway's address, by key.
+
+    """
+    command = [
+        *(sys.executable, "-m", "tallymast", "simulate", "--network", str(network)),
+        *("--any-port", "--until-stdin-ends", *more),
+    ]
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stdin=subprocess.PIPE,  # closed with this process, however that ends; then it ends too
+        text=True,
+        start_new_session=True,  # Ctrl-C reaches the poller first
+    )
+    try:
+        yield lambda: _addresses(process)
+    finally:
+        process.terminate()
+        with suppress(BrokenPipeError):
+            process.communicate(timeout=10)
+
+
+@contextmanager
+def older_days(settings: Settings) -> Iterator[Callable[[], str]]:
+    """Write the demo's older days in a process of its own; give what is to be said of it."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tallymast", "demo-past", "--data-dir", str(settings.data_dir)],
+        stdout=subprocess.PIPE,
+        stdin=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+    )
+    watch = _OlderDays(process)
+    watch.start()
+    try:
+        yield lambda: watch.words
+    finally:
+        process.terminate()
+        process.wait(timeout=10)
+        watch.join()
+
+
+class _OlderDays(threading.Thread):
+    """Reads how far the older days are written."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        super().__init__(name="older-days", daemon=True)
+        self._process = process
+        self.words = ""
+
+    def run(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            done, _, whole = line.strip().partition(" of ")
+            self.words = (
+                f"The demo's older days are being written: {done} of {whole} are there."
+                if done != whole
+                else ""
+            )
+        self.words = ""
+
+
+def _addresses(process: subprocess.Popen[str]) -> dict[str, str]:
+    found = {}
+    assert process.stdout is not None
+    for line in process.stdout:
+        key, separator, address = line.rstrip("\n").partition(" listens at ")
+        if separator:
+            found[key] = address
+        if line == "ready\n":
+            return found
+    raise ConfigError("The simulated radio network did not start; what it said stands above.")

@@ -1,0 +1,265 @@
+"""Gives the demo a past: sixty days before it was first started, and every gap since.
+
+When the demo is started for the first time, that instant is kept; its local day is the day D
+from which all troubles are counted. The last day is written before the pages open; older days
+follow, newest first, in a process of their own.
+"""
+
+import json
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection
+
+from tallymast import assets, wiring
+from tallymast.domain import network_file
+from tallymast.domain.contact import first_state, fitted, next_state, patience
+from tallymast.domain.model import (
+    GatewayPlan,
+    Network,
+    Outcome,
+    PollPlan,
+    SitePlan,
+    SiteState,
+    SiteStatus,
+)
+from tallymast.domain.record.chunks import PollColumns, polls_of
+from tallymast.domain.zones import find_zone
+from tallymast.simulator.fault_file import Moments, read_faults
+from tallymast.simulator.history import Past, World
+from tallymast.simulator.radio_path import LIVELY
+from tallymast.storage import episodes, notes, setting, states
+from tallymast.storage.engine import Database
+from tallymast.storage.history import store_day
+from tallymast.storage.nights import compute_nights
+
+NETWORK = "ombrel-basin.toml"
+TROUBLES = "ombrel-basin-troubles.toml"
+LOG = "ombrel-basin-log.toml"
+SEED = 1
+DAYS = 60
+DAY_MS = 86_400_000
+_BEGUN, _TO_FILL = "demo-begun-ms", "demo-to-fill"
+_STATE_FROM_MS = DAY_MS // 4  # so far back polls are looked at to know how a site stands
+
+Span = tuple[int, int]  # UTC milliseconds, the end not included
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The demo's network with its troubles, as they are since it was first started."""
+
+    begun_ms: int
+    world: World
+    plan: PollPlan
+
+    @property
+    def sites(self) -> list[tuple[GatewayPlan, SitePlan]]:
+        """Every site with its gateway."""
+        return [(gateway, site) for gateway in self.plan.gateways for site in gateway.sites]
+
+
+def path_of(name: str) -> Path:
+    """Return where a file of the demo lies."""
+    return assets.demo_data() / name
+
+
+def simulated(shown: Scene) -> tuple[Path, *tuple[str, ...]]:
+    """Return the network file and the options by which the live demo shows the same scene."""
+    options = ("--faults", str(path_of(TROUBLES)), "--begun-ms", str(shown.begun_ms), "--lively")
+    return (path_of(NETWORK), *options, "--seed", str(SEED))
+
+
+def begin(database: Database, now_ms: int) -> Scene:
+    """Return the demo's scene; on an empty database begin it, with what people wrote down.
+
+    Raises:
+        ConfigError: the database keeps another network than the demo's.
+
+    """
+    with database.writing() as connection:
+        begun = setting.load(connection, _BEGUN)
+        if begun is None:
+            setting.keep(connection, _BEGUN, str(now_ms))
+            setting.keep(connection, _TO_FILL, json.dumps([[_first_ms(now_ms), now_ms]]))
+            _write_log(connection, _network(), now_ms)
+    return scene(database)
+
+
+def scene(database: Database) -> Scene:
+    """Return the scene of a demo that was begun before."""
+    with database.reading() as connection:
+        begun_ms = int(setting.load(connection, _BEGUN) or 0)
+    network, plan = wiring.load_network(database)
+    text = path_of(TROUBLES).read_text(encoding="utf-8")
+    faults = read_faults(text, TROUBLES, network, begun_ms)
+    return Scene(begun_ms, World(network, SEED, faults, LIVELY), plan)
+
+
+def _network() -> Network:
+    text = path_of(NETWORK).read_text(encoding="utf-8")
+    return network_file.read(text, NETWORK)[1]
+
+
+def _first_ms(now_ms: int) -> int:
+    """Return where the past begins: sixty days ago, at midnight UTC."""
+    return now_ms // DAY_MS * DAY_MS - DAYS * DAY_MS
+
+
+# --- the newest day, before the pages open ----------------------------------------------
+
+
+def join(database: Database, shown: Scene, now_ms: int) -> None:
+    """Write what the sites did since they were last polled, a day at most; note what is older.
+
+    Afterwards every site stands as if it had been polled all the time.
+    """
+    with database.reading() as connection:
+        known = states.load_site_states(connection)
+        to_fill = _spans(connection)
+    polled = [state.last_poll_ms for state in known.values() if state.last_poll_ms is not None]
+    if polled:
+        to_fill.append((max(polled) + 1, now_ms))
+    newest = to_fill.pop() if to_fill else (now_ms, now_ms)
+    begin_ms = max(newest[0], now_ms - DAY_MS)
+    found = []
+    for gateway, site in shown.sites:
+        past = Past(shown.world, site.site, site.layout, gateway.gateway.slow_every_s)
+        for columns in past.days(begin_ms, now_ms):
+            store_day(database, site.site_id, site.layout, columns)
+        if site.site.in_service:
+            found.append(_state(gateway, site, past, known.get(site.site_id), begin_ms, now_ms))
+    if newest[0] < begin_ms:
+        to_fill.append((newest[0], begin_ms))
+    with database.writing() as connection:
+        states.store_states(connection, found, ())
+        _keep_spans(connection, to_fill)
+
+
+def _state(
+    gateway: GatewayPlan,
+    site: SitePlan,
+    past: Past,
+    before: SiteState | None,
+    from_ms: int,
+    now_ms: int,
+) -> SiteState:
+    """Return how a site stands after its past, from its newest polls."""
+    state = fitted(
+        before or first_state(site.layout, SiteStatus.NEVER_ANSWERED, from_ms), site.layout
+    )
+    columns = past.polls(max(from_ms, now_ms - _STATE_FROM_MS), now_ms)
+    limits = patience(site.site, gateway.gateway)
+    for poll in polls_of(_telling(columns), site.site_id, site.layout.id):
+        state = next_state(state, poll, site.layout, limits)
+    return state
+
+
+def _telling(columns: PollColumns) -> PollColumns:
+    """Return the polls that decide how a site stands: the last whole answer, and the newest."""
+    answered = (columns.outcome <= Outcome.RETRIED).nonzero()[0]
+    if not len(answered):
+        return columns
+    whole = columns.got == columns.got.max(initial=0)
+    rows = {int(whole.nonzero()[0][-1]), *range(max(0, int(answered[-1]) - 5), len(columns))}
+    return columns.take(np.array(sorted(rows)))
+
+
+# --- older days -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A UTC day to fill, or its part, and what is left to fill after it."""
+
+    from_ms: int
+    to_ms: int
+    left: tuple[Span, ...]
+
+
+def pieces(database: Database) -> list[Piece]:
+    """Return what is to be filled, by UTC day, newest first."""
+    with database.reading() as connection:
+        spans = sorted(_spans(connection))
+    found = []
+    while spans:
+        first, end = spans.pop()
+        begin_ms = max(first, (end - 1) // DAY_MS * DAY_MS)
+        if begin_ms > first:
+            spans.append((first, begin_ms))
+        found.append(Piece(begin_ms, end, tuple(spans)))
+    return found
+
+
+def fill(database: Database, days: Sequence[Piece]) -> Iterator[int]:
+    """Write missing days, yielding after each how many are done.
+
+    Safe to be killed at any instant: what is not noted as done is done again.
+    """
+    shown = scene(database)
+    pasts = [
+        (site, Past(shown.world, site.site, site.layout, gateway.gateway.slow_every_s))
+        for gateway, site in shown.sites
+    ]
+    for done, piece in enumerate(days, start=1):
+        for site, past in pasts:
+            for columns in past.days(piece.from_ms, piece.to_ms):
+                store_day(database, site.site_id, site.layout, columns)
+        _compute_nights(database, shown, piece.from_ms)
+        with database.writing() as connection:
+            _keep_spans(connection, piece.left)
+        yield done
+
+
+def _compute_nights(database: Database, shown: Scene, begin_ms: int) -> None:
+    """Compute the nights that a newly written UTC day completes: its own and the next."""
+    zone = find_zone(shown.world.network.time_zone)
+    day = datetime.fromtimestamp(begin_ms / 1000, zone).date()
+    days: list[date] = [day + timedelta(days=n) for n in range(3)]
+    compute_nights(database, wiring.night_sites(shown.plan), days, zone, wiring.now_ms())
+
+
+def _spans(connection: Connection) -> list[Span]:
+    return [(first, end) for first, end in json.loads(setting.load(connection, _TO_FILL) or "[]")]
+
+
+def _keep_spans(connection: Connection, spans: Sequence[Span]) -> None:
+    setting.keep(connection, _TO_FILL, json.dumps(spans))
+
+
+# --- what people wrote down -------------------------------------------------------------
+
+
+def _write_log(connection: Connection, network: Network, begun_ms: int) -> None:
+    """Store the demo's notes and episodes."""
+    body: dict[str, Any] = tomllib.loads(path_of(LOG).read_text(encoding="utf-8"))
+    moments = Moments(begun_ms, find_zone(network.time_zone))
+    plan = wiring.stored_plan(connection, network)
+    sites = {site.site.key: site.site_id for gateway in plan.gateways for site in gateway.sites}
+    gateways = {gateway.gateway.key: gateway.gateway_id for gateway in plan.gateways}
+    for one in body["note"]:
+        notes.add(
+            connection,
+            sites[one["site"]],
+            at_ms=moments.at_ms(one["at"]),
+            actor=one["actor"],
+            kind=one["kind"],
+            text=one["text"],
+        )
+    for one in body["episode"]:
+        episodes.open_episode(
+            connection,
+            one["kind"],
+            from_ms=moments.at_ms(one["from"]),
+            to_ms=moments.at_ms(one["to"]) if "to" in one else None,
+            planned_end_ms=moments.at_ms(one["until"]) if "until" in one else None,
+            site_id=sites[one["site"]] if "site" in one else None,
+            gateway_id=gateways[one["gateway"]] if "gateway" in one else None,
+            actor=one.get("actor", ""),
+            reason=one["reason"],
+        )
