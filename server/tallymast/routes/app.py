@@ -5,9 +5,20 @@ from fastapi.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tallymast.routes import charts, day_reading, docs, health, round_page, site_page, static
+from tallymast.routes import (
+    charts,
+    day_reading,
+    docs,
+    gateway_page,
+    health,
+    round_page,
+    site_page,
+    static,
+    widgets_page,
+)
 from tallymast.routes.api import gateways, jobs, polls, readings, sites
 from tallymast.routes.day import Days
+from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import Guard, Refuse
@@ -18,6 +29,8 @@ from tallymast.routes.standings import Standings
 ROOMS = (
     round_page,
     site_page,
+    gateway_page,
+    widgets_page,
     charts,
     sites,
     polls,
@@ -55,7 +68,9 @@ def create_app(services: Services) -> FastAPI:
     app.state.standings = Standings(services)
     app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms))
     app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
-    app.state.site_boards = SiteBoards(services, app.state.standings)
+    shared = (services, app.state.standings, app.state.days)
+    app.state.site_boards = SiteBoards(*shared)
+    app.state.gateway_boards = GatewayBoards(*shared)
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)

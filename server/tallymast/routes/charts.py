@@ -113,9 +113,18 @@ def figure(
             "yaxis": {"title": {"text": point.unit}, "fixedrange": True, "rangemode": _from(point)},
         },
     )
-    for level, words in levels(point, site):
+    for n, (level, words) in enumerate(levels(point, site)):
         made.add_hline(
-            y=level, line={"width": 1, "dash": "dash"}, annotation={"text": words, "font_size": 11}
+            y=level,
+            line={"width": 1, "dash": "dash"},
+            annotation={
+                "text": words,
+                "font_size": 11,
+                "xanchor": "left",
+                "x": 0.005 if n % 2 else 0.25,  # two limits that lie close do not share a place
+                "yanchor": "middle",
+                "borderpad": 1,
+            },
         )
     return json.dumps(json.loads(made.to_json()), separators=(",", ":"))
 

@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import Depends, Request
 
 from tallymast.domain.model import HourCounts
+from tallymast.routes.nights import NO_SPARK, Spark
 from tallymast.routes.tape import QUARTER_MS, Tape
 
 KEPT_MS = 60_000
@@ -15,10 +16,17 @@ KEPT_MS = 60_000
 
 @dataclass(frozen=True, slots=True)
 class SiteDay:
-    """A site's last 24 h: counts and the tape."""
+    """A site's last 24 h: counts and the tape; and its last thirty nights, drawn.
+
+    ``predawn_v`` is the newest night's, ``nights`` how many have a reading.
+    """
 
     counts: HourCounts
     tape: Tape
+    spark: Spark = NO_SPARK
+    predawn_v: float | None = None
+    nights: int = 0
+    pause: str = ""  # why nobody asks it at present, and until when
 
 
 NOTHING = SiteDay(HourCounts(), Tape("", ""))

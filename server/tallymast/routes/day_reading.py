@@ -1,27 +1,42 @@
-"""Reads the last 24 h of every site for the pages."""
+"""Reads the last 24 h of every site, and its last nights, for the pages."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
 
-from tallymast.domain.model import HourCounts
+from tallymast.domain.health.nights import Night, day_number
+from tallymast.domain.model import HourCounts, SitePlan
+from tallymast.domain.zones import find_zone
 from tallymast.routes.day import SiteDay
+from tallymast.routes.formats import calendar_day
+from tallymast.routes.nights import NIGHTS_SHOWN, draw_nights
 from tallymast.routes.services import Services
 from tallymast.routes.tape import QUARTER_MS, QUARTERS, Quarter, Tape, draw_tape, tape_start_ms
-from tallymast.storage import comms
+from tallymast.storage import comms, episodes, nights
 
 
 def read_days(given: Services, now_ms: int) -> Mapping[int, SiteDay]:
-    """Return every site's last 24 h up to ``now_ms``, by site id."""
+    """Return every site's last 24 h up to ``now_ms`` and its nights, by site id."""
+    network = given.network()
     start = tape_start_ms(now_ms)
     end = start + QUARTERS * QUARTER_MS
+    zone = find_zone(network.time_zone)
+    today = day_number(datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(zone).date())
     with given.database.reading() as connection:
         counted = comms.counts(connection, start, end)
         inked = comms.quarters(connection, start, end)
+        dark = nights.load_nights(connection, today - NIGHTS_SHOWN + 1, today)
+        paused = episodes.between(connection, now_ms, now_ms + 1, kind="not-polled")
+    pauses = {one.site_id: _pause(one, zone) for one in paused}
     return {
-        site_id: SiteDay(counts, _tape(inked.get(site_id))) for site_id, counts in counted.items()
-    } | {
-        site_id: SiteDay(HourCounts(), _tape(table))
-        for site_id, table in inked.items()
-        if site_id not in counted
+        plan.site_id: _day(
+            plan,
+            counted.get(plan.site_id, HourCounts()),
+            _tape(inked.get(plan.site_id)),
+            dark.get(plan.site_id, ()),
+            today,
+            pauses.get(plan.site_id, ""),
+        )
+        for plan in network.sites
     }
 
 
@@ -29,6 +44,30 @@ def read_counts(given: Services, now_ms: int) -> Mapping[int, HourCounts]:
     """Return every site's polls of the last 24 h, to the quarter hour at the old end."""
     with given.database.reading() as connection:
         return comms.counts(connection, tape_start_ms(now_ms), now_ms + 1)
+
+
+def _day(
+    plan: SitePlan,
+    counts: HourCounts,
+    tape: Tape,
+    dark: Sequence[Night],
+    today: int,
+    pause: str,
+) -> SiteDay:
+    known = [night for night in dark if night.predawn_v is not None]
+    newest = known[-1].predawn_v if known and known[-1].day >= today - 1 else None
+    return SiteDay(
+        counts, tape, draw_nights(dark, today, plan.site.supply), newest, len(known), pause
+    )
+
+
+def _pause(episode: episodes.Episode, zone: tzinfo) -> str:
+    """Return why a site is not polled, and until when, as the end of a sentence."""
+    reason = episode.reason.rstrip(".")
+    words = reason[:1].lower() + reason[1:]
+    if episode.planned_end_ms is None:
+        return words
+    return f"{words} until {calendar_day(episode.planned_end_ms, zone)}"
 
 
 def _tape(table: comms.Numbers | None) -> Tape:

@@ -53,6 +53,12 @@ def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
     return f"{day} {time}"
 
 
+def calendar_day(ms: int, zone: tzinfo) -> str:
+    """Return the day of an instant, ``14 Apr 2027``."""
+    at = datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone)
+    return f"{at.day} {_MONTHS[at.month - 1]} {at.year}"
+
+
 class Clock:
     """Writes times for one page: where people are, and what time it is now."""
 

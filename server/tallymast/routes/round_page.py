@@ -42,6 +42,7 @@ class Line:
 
     key: str
     text: Markup
+    act: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,7 @@ class View:
     """Everything the page shows."""
 
     system: tuple[str, ...]
+    notice: str
     summary: Summary
     checked_ms: int
     found: tuple[Finding, ...]
@@ -103,7 +105,11 @@ class RoundBoard:
             Group(
                 gateway_head(gateway, states.get(gateway.gateway_id)),
                 tuple(
-                    row(standings[plan.site_id], days.get(plan.site_id, NOTHING))
+                    row(
+                        standings[plan.site_id],
+                        days.get(plan.site_id, NOTHING),
+                        network.hops(plan.site),
+                    )
                     for plan in gateway.sites
                 ),
             )
@@ -111,7 +117,8 @@ class RoundBoard:
         )
         return View(
             system_lines(given.storage_condition(), given.poller_condition()),
-            summary(standings.values(), found),
+            given.notice(),
+            summary(standings.values(), found, {key: day.pause for key, day in days.items()}),
             self._standings.judged_ms,
             found,
             groups,
@@ -121,7 +128,8 @@ class RoundBoard:
         """Keep the fragments of what is new in ``view``; return the version it is shown at."""
         board, clock = self._board, self._screens.clock()
         with board.lock:
-            self._put("system", "system", view.system, {"system": view.system})
+            told = {"system": view.system, "notice": view.notice}
+            self._put("system", "system", (view.system, view.notice), told)
             checked = (view.summary, view.checked_ms)
             context = {"summary": view.summary, "checked_ms": view.checked_ms, "clock": clock}
             self._put("checked", "checked", checked, context)
@@ -146,8 +154,8 @@ def worded(found: tuple[Finding, ...], clock: Clock) -> dict[str, object]:
     """Return the findings in sentences, those for today and those worth watching."""
     act, watch = worst_first(found)
     return {
-        "act": [Line(finding.key, sentence(finding, clock)) for finding in act],
-        "watch": [Line(finding.key, sentence(finding, clock)) for finding in watch],
+        "act": [Line(finding.key, sentence(finding, clock), finding.act) for finding in act],
+        "watch": [Line(finding.key, sentence(finding, clock), finding.act) for finding in watch],
     }
 
 
@@ -173,6 +181,7 @@ def round_page(
         {
             "stream": f"/stream/round?have={version_word(given, version)}",
             "system": view.system,
+            "notice": view.notice,
             "summary": view.summary,
             "checked_ms": view.checked_ms,
             "groups": view.groups,

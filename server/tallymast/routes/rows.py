@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tallymast.domain.health.attention import Standing, number_of
+from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.findings import (
     ContactAlarm,
     FarOutside,
@@ -15,6 +15,7 @@ from tallymast.domain.health.findings import (
 from tallymast.domain.model import Point, PointKind, Quality, Reading, SiteStatus
 from tallymast.routes.day import SiteDay
 from tallymast.routes.formats import number, value_words
+from tallymast.routes.nights import Spark
 from tallymast.routes.tape import Tape
 
 MAIN_VALUES = 3
@@ -58,14 +59,13 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class SupplyCell:
-    """A supply voltage against its disconnect; ``place`` is where it stands on a 0..48 scale."""
+    """A supply voltage, what it is measured against, and its nights."""
 
     words: str
     tone: str
     remark: str
     against: str
-    place: float | None
-    disconnect_place: float | None
+    spark: Spark
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,9 @@ class SiteRow:
     key: str
     name: str
     area: str
+    hops: int  # repeaters between its gateway and it
     mark: Mark
+    pause: str
     last_answer_ms: int | None
     missed_in_row: int
     tape: Tape
@@ -85,22 +87,34 @@ class SiteRow:
     values: tuple[Cell, ...]
 
 
-def row(standing: Standing, day: SiteDay) -> SiteRow:
+def row(standing: Standing, day: SiteDay, hops: int = 0) -> SiteRow:
     """Return what a site's row shows."""
     site, state = standing.plan.site, standing.state
     return SiteRow(
         site.key,
         site.name,
         site.area,
-        mark_of(standing),
+        hops,
+        row_mark(standing),
+        day.pause if standing.status is SiteStatus.NOT_POLLED else "",
         state.last_answer_ms if state else None,
         state.missed_in_row if state and standing.status is SiteStatus.IN_SERVICE else 0,
         day.tape,
         day.counts.answered,
         day.counts.asked,
-        supply_cell(standing),
+        supply_cell(standing, day),
         tuple(cell(standing, point) for point in main_points(site.points)),
     )
+
+
+def row_mark(standing: Standing) -> Mark:
+    """Return the mark of a site among others: what it is doing, and whether it needs a look."""
+    mark = mark_of(standing)
+    if mark is not CALM or not standing.findings:
+        return mark
+    if any(finding.act for finding in standing.findings):
+        return Mark("answering, look today", "octagon", "act")
+    return Mark("answering, worth watching", "triangle", "watch")
 
 
 def mark_of(standing: Standing) -> Mark:
@@ -151,7 +165,7 @@ def remark_of(standing: Standing, reading: Reading | None) -> str:
     return str(reading.quality)
 
 
-def supply_cell(standing: Standing) -> SupplyCell | None:
+def supply_cell(standing: Standing, day: SiteDay) -> SupplyCell | None:
     """Return the supply voltage as shown, None where the site reports none."""
     site = standing.plan.site
     point = next((p for p in site.points if p.kind is PointKind.SUPPLY_VOLTAGE), None)
@@ -159,18 +173,22 @@ def supply_cell(standing: Standing) -> SupplyCell | None:
         return None
     reading = standing.readings.get(point.tag)
     disconnect = site.supply.disconnect_v if site.supply else None
-    nominal = site.supply.nominal_v if site.supply else None
+    parts = [
+        f"{name}\u00a0{number(volts, 2)}"
+        for name, volts in (("pre-dawn", day.predawn_v), ("disconnect", disconnect))
+        if volts is not None
+    ]
     return SupplyCell(
         value_words(reading, point),
-        _supply_tone(standing, reading),
+        supply_tone(standing, reading),
         remark_of(standing, reading),
-        f"disconnect {number(disconnect)}" if disconnect is not None else "",
-        _place(number_of(reading), nominal),
-        _place(disconnect, nominal),
+        ", ".join(parts),
+        day.spark,
     )
 
 
-def _supply_tone(standing: Standing, reading: Reading | None) -> str:
+def supply_tone(standing: Standing, reading: Reading | None) -> str:
+    """Return how loud a supply is."""
     if reading is None or reading.quality in (Quality.STALE, Quality.NONE):
         return "off"
     if any(isinstance(finding, SupplyBelowDisconnect) for finding in standing.findings):
@@ -178,10 +196,3 @@ def _supply_tone(standing: Standing, reading: Reading | None) -> str:
     if any(isinstance(finding, SupplyNearDisconnect) for finding in standing.findings):
         return "watch"
     return "calm"
-
-
-def _place(volts: float | None, nominal_v: float | None) -> float | None:
-    """Return where a voltage stands on a scale from 0.9 to 1.25 of nominal, 0..48."""
-    if volts is None or not nominal_v:
-        return None
-    return round(min(max((volts / nominal_v - 0.9) / 0.35, 0), 1) * 48, 1)

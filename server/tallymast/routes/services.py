@@ -18,6 +18,7 @@ from tallymast.domain.model import (
     Network,
     Poll,
     PollPlan,
+    Site,
     SitePlan,
     SiteState,
 )
@@ -141,6 +142,17 @@ class NetworkView:
     def site(self, key: str) -> SitePlan | None:
         """Return the site with this key, or None."""
         return self._sites.get(key)
+
+    def hops(self, site: Site) -> int:
+        """Return how many repeaters carry a site."""
+        count, via = 0, site.via
+        while via is not None and count < len(self._sites):
+            count, via = count + 1, self._sites[via].site.via
+        return count
+
+    def gateway(self, key: str) -> GatewayPlan | None:
+        """Return the gateway with this key, or None."""
+        return next((one for one in self.gateways if one.gateway.key == key), None)
 
     def gateway_of(self, site_id: int) -> GatewayPlan:
         """Return the gateway behind which a site lies."""

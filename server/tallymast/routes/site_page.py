@@ -12,11 +12,13 @@ from markupsafe import Markup
 
 from tallymast.domain.health.attention import needs
 from tallymast.domain.model import Poll, SitePlan
-from tallymast.domain.positions import distance_bearing
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.api.jobs import ask_poll
 from tallymast.routes.board import Board
 from tallymast.routes.charts import SPANS
+from tallymast.routes.day import NOTHING, Days
+from tallymast.routes.log_book import read_log
+from tallymast.routes.plot import way_of
 from tallymast.routes.round_page import Line
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.security import CHARTS, extend_policy
@@ -25,10 +27,12 @@ from tallymast.routes.services import Given, Services
 from tallymast.routes.site_rows import (
     POLLS_SHOWN,
     charted,
+    contact_panel,
     job_line,
     point_rows,
     poll_rows,
     site_head,
+    supply_panel,
 )
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
@@ -44,9 +48,10 @@ router = APIRouter(include_in_schema=False)
 class SiteBoard:
     """One site's fragments, for all its tabs."""
 
-    def __init__(self, given: Services, standings: Standings, plan: SitePlan) -> None:
+    def __init__(self, given: Services, standings: Standings, days: Days, plan: SitePlan) -> None:
         self._given = given
         self._standings = standings
+        self._days = days
         self._plan = plan
         self._screens = Screens(given)
         self._board = Board()
@@ -79,17 +84,23 @@ class SiteBoard:
             if self._plan.site.key in finding.site_keys
         ]
         clock = self._screens.clock()
-        lines = [Line(one.key, sentence(one, clock)) for one in found]
+        day = self._days.upto(now_ms).get(self._plan.site_id, NOTHING)
+        lines = [Line(one.key, sentence(one, clock), one.act) for one in found]
         shown: dict[str, object] = {
             "system": system_lines(given.storage_condition(), given.poller_condition()),
-            "head": site_head(standing),
+            "notice": given.notice(),
+            "head": site_head(standing, day),
+            "supply": supply_panel(standing, day),
+            "contact": contact_panel(standing, day),
             "site_findings": tuple(lines),
             "points": point_rows(standing),
             "polls": poll_rows(self._polls()),
             "job": job_line(given.live.jobs().values(), self._plan.site_id, now_ms),
         }
         with self._board.lock:
-            for name in ("system", "head", "site_findings", "polls", "job"):
+            told = {name: shown[name] for name in ("system", "notice")}
+            self._put("system", "system", told, told)
+            for name in ("head", "supply", "contact", "site_findings", "polls", "job"):
                 self._put(name, name, {name: shown[name]}, shown[name])
             for row in point_rows(standing):
                 self._put(f"point-{row.tag}", "point", {"row": row}, row)
@@ -125,9 +136,10 @@ class SiteBoard:
 class SiteBoards:
     """A board a site, made when its page is first opened; all anew with a new network."""
 
-    def __init__(self, given: Services, standings: Standings) -> None:
+    def __init__(self, given: Services, standings: Standings, days: Days) -> None:
         self._given = given
         self._standings = standings
+        self._days = days
         self._lock = Lock()
         self._revision = -1
         self._boards: dict[int, SiteBoard] = {}
@@ -140,7 +152,9 @@ class SiteBoards:
                 self._boards.clear()
                 self._revision = revision
             if plan.site_id not in self._boards:
-                self._boards[plan.site_id] = SiteBoard(self._given, self._standings, plan)
+                self._boards[plan.site_id] = SiteBoard(
+                    self._given, self._standings, self._days, plan
+                )
             return self._boards[plan.site_id]
 
 
@@ -171,6 +185,7 @@ def site_page(
             "site": plan.site,
             "gateway": given.network().gateway_of(plan.site_id).gateway,
             "way": _way(given, plan),
+            "log": read_log(given, plan),
             "charts": charted(plan.site.points),
             "spans": tuple(SPANS),
             **shown,
@@ -206,13 +221,10 @@ def poll_now(request: Request, key: str, given: Given, show: Show) -> Response:
 
 def _way(given: Services, plan: SitePlan) -> str:
     """Return how the site is reached: how far, in which direction, through what."""
-    site, gateway = plan.site, given.network().gateway_of(plan.site_id).gateway
-    parts = []
-    ends = (gateway.latitude, gateway.longitude, site.latitude, site.longitude)
-    if None not in ends:
-        leg = distance_bearing(*(float(end or 0.0) for end in ends))
-        parts.append(f"{leg.distance_km:.1f} km at {leg.bearing_deg:03.0f}° true")
-    via = given.network().site(site.via) if site.via else None
+    network = given.network()
+    way = way_of(network.gateway_of(plan.site_id), plan.site)
+    via = network.site(plan.site.via) if plan.site.via else None
+    parts = [way.words] if way else []
     if via is not None:
         parts.append(f"through {via.site.name}")
     return ", ".join(parts)

@@ -3,9 +3,10 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.attention import Standing, number_of
 from tallymast.domain.modbus.layouts import registers_needed
 from tallymast.domain.model import (
+    Chemistry,
     Job,
     JobState,
     Outcome,
@@ -13,10 +14,16 @@ from tallymast.domain.model import (
     PointKind,
     Poll,
     PollFlag,
+    SiteStatus,
+    Supply,
+    SupplyKind,
     WordLayout,
 )
+from tallymast.routes.day import NOTHING, SiteDay
 from tallymast.routes.formats import value_words
-from tallymast.routes.rows import Mark, mark_of, remark_of, tone_of
+from tallymast.routes.nights import Gauge, Spark, draw_gauge
+from tallymast.routes.rows import Mark, mark_of, remark_of, supply_tone, tone_of
+from tallymast.routes.tape import Tape
 
 POLLS_SHOWN = 25
 JOB_SHOWN_MS = 600_000
@@ -40,6 +47,30 @@ class SiteHead:
     last_answer_ms: int | None
     missed_in_row: int
     probe_s: float | None
+    pause: str
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyPanel:
+    """The supply: now, before dawn, and against what it is judged."""
+
+    words: str
+    tone: str
+    remark: str
+    kind: str
+    gauge: Gauge
+    spark: Spark
+    nights: int
+
+
+@dataclass(frozen=True, slots=True)
+class ContactPanel:
+    """The last 24 h of polls."""
+
+    tape: Tape
+    asked: int
+    answered: int
+    first_try: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +107,7 @@ class JobLine:
     is_over: bool
 
 
-def site_head(standing: Standing) -> SiteHead:
+def site_head(standing: Standing, day: SiteDay = NOTHING) -> SiteHead:
     """Return the head of a site's page."""
     state = standing.state
     return SiteHead(
@@ -85,7 +116,67 @@ def site_head(standing: Standing) -> SiteHead:
         state.last_answer_ms if state else None,
         state.missed_in_row if state else 0,
         state.probe_s if state else None,
+        day.pause if standing.status is SiteStatus.NOT_POLLED else "",
     )
+
+
+def contact_panel(standing: Standing, day: SiteDay) -> ContactPanel | None:
+    """Return a site's last 24 h of polls, None where nobody asked."""
+    counts = day.counts
+    if not counts.asked:
+        return None
+    return ContactPanel(day.tape, counts.asked, counts.answered, counts.first_try)
+
+
+def supply_panel(standing: Standing, day: SiteDay) -> SupplyPanel | None:
+    """Return a site's supply, None where it reports none."""
+    site = standing.plan.site
+    point = next((one for one in site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None)
+    if point is None:
+        return None
+    reading = standing.readings.get(point.tag)
+    tone = supply_tone(standing, reading)
+    known = number_of(reading)
+    return SupplyPanel(
+        value_words(reading, point),
+        tone,
+        remark_of(standing, reading),
+        _supply_words(site.supply),
+        draw_gauge(known, day.predawn_v, site.supply, tone),
+        day.spark,
+        day.nights,
+    )
+
+
+def _supply_words(supply: Supply | None) -> str:
+    """Return what a supply is made of, ``Solar 20 W, AGM 33 Ah, fitted 1 May 2022``."""
+    if supply is None:
+        return ""
+    parts = [_KINDS[supply.kind]]
+    if supply.panel_w:
+        parts[0] += f" {supply.panel_w:g}\u00a0W"
+    battery = _CHEMISTRIES.get(supply.chemistry, "") if supply.chemistry else ""
+    if supply.capacity_ah:
+        battery = f"{battery} {supply.capacity_ah:g}\u00a0Ah".strip()
+    parts.append(f"{battery} at {supply.nominal_v:g}\u00a0V".strip())
+    if supply.installed:
+        parts.append(f"fitted {supply.installed:%Y-%m-%d}")
+    return ", ".join(parts)
+
+
+_KINDS = {
+    SupplyKind.SOLAR: "Solar",
+    SupplyKind.MAINS_WITH_BATTERY: "Mains with battery",
+    SupplyKind.MAINS: "Mains",
+    SupplyKind.PRIMARY: "Primary pack",
+}
+_CHEMISTRIES = {
+    Chemistry.FLOODED: "flooded lead-acid",
+    Chemistry.AGM: "AGM",
+    Chemistry.GEL: "gel",
+    Chemistry.LIFEPO4: "LiFePO4",
+    Chemistry.LITHIUM_PRIMARY: "lithium",
+}
 
 
 def point_rows(standing: Standing) -> tuple[PointRow, ...]:
@@ -95,13 +186,15 @@ def point_rows(standing: Standing) -> tuple[PointRow, ...]:
 
 def _point_row(standing: Standing, point: Point) -> PointRow:
     reading = standing.readings.get(point.tag)
+    remark = remark_of(standing, reading)
+    is_old = remark in ("last", "stale")  # its age stands beside it
     return PointRow(
         point.tag,
         point.name,
         value_words(reading, point),
         tone_of(standing, point, reading),
-        remark_of(standing, reading),
-        reading.reason if reading else "not read yet",
+        remark,
+        "" if is_old else reading.reason if reading else "not read yet",
         reading.at_ms if reading else None,
         place_of(point),
     )

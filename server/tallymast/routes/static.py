@@ -16,7 +16,12 @@ from fastapi import APIRouter, Header, Request, Response
 from tallymast import assets
 
 FOR_EVER = "public, max-age=31536000, immutable"
-_TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
+_TYPES = {
+    ".js": "text/javascript",
+    ".css": "text/css",
+    ".svg": "image/svg+xml",
+    ".woff2": "font/woff2",
+}
 _COMPRESSED = {".js", ".css", ".svg", ".txt"}
 
 router = APIRouter(include_in_schema=False)
@@ -59,7 +64,8 @@ def static_file(
     path = _files().get(name)
     if path is None:
         return Response(status_code=404)
-    kept = FOR_EVER if v == _digest(name) else "no-cache"
+    is_named = v == _digest(name) or path.suffix == ".woff2"  # a font's name has its version
+    kept = FOR_EVER if is_named else "no-cache"
     headers = {"Cache-Control": kept, "ETag": f'"{_digest(name)}"', "Vary": "Accept-Encoding"}
     if request.headers.get("if-none-match") == headers["ETag"]:
         return Response(status_code=304, headers=headers)

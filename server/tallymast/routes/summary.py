@@ -1,6 +1,6 @@
 """What the Morning round says above its table: what was checked and clean, what is not known."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tallymast.domain.health.attention import Checked, Standing
@@ -63,7 +63,11 @@ class Summary:
         return "; ".join(parts)
 
 
-def summary(standings: Iterable[Standing], found: Iterable[Finding]) -> Summary:
+def summary(
+    standings: Iterable[Standing],
+    found: Iterable[Finding],
+    pauses: Mapping[int, str] | None = None,
+) -> Summary:
     """Return the counts over all sites."""
     needing = {key for finding in found for key in finding.site_keys}
     off: dict[SiteStatus, list[str]] = {}
@@ -72,7 +76,9 @@ def summary(standings: Iterable[Standing], found: Iterable[Finding]) -> Summary:
     for standing in standings:
         checked += standing.checked
         if standing.status in (SiteStatus.NOT_POLLED, SiteStatus.MAINTENANCE):
-            off.setdefault(standing.status, []).append(standing.plan.site.name)
+            pause = (pauses or {}).get(standing.plan.site_id, "")
+            name = standing.plan.site.name
+            off.setdefault(standing.status, []).append(f"{name} ({pause})" if pause else name)
             continue
         polled += 1
         waiting += standing.waits

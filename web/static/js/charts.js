@@ -1,17 +1,20 @@
-// Draws a site's charts when they come into view, in the page's own colours.
+// Draws a site's charts when they come into view, in the page's own colours. All charts of a page
+// share one span, one zoom and one cursor.
 (() => {
   "use strict";
   const script = document.currentScript;
   const charts = [...document.querySelectorAll(".chart")];
   const spans = document.querySelector(".spans");
+  const whole = document.querySelector(".whole");
   const CONFIG = {
     plotlyServerURL: "",
     displaylogo: false,
     responsive: true,
-    modeBarButtonsToRemove: ["sendChartToCloud", "select2d", "lasso2d", "autoScale2d"],
-    displayModeBar: "hover",
+    displayModeBar: false,
+    doubleClick: false,
   };
   let library = null;
+  let zoom = null; // [from, to] as the axis writes them; null: the whole span
 
   function plotly() {
     library ??= new Promise((resolve, reject) => {
@@ -44,7 +47,11 @@
       }
     }
     for (const shape of figure.layout.shapes ?? []) shape.line.color = colour("--watch");
-    for (const note of figure.layout.annotations ?? []) note.font = { ...note.font, color: colour("--watch") };
+    for (const note of figure.layout.annotations ?? []) {
+      note.font = { ...note.font, color: colour("--watch") };
+      note.bgcolor = colour("--ground");
+    }
+    if (zoom) figure.layout.xaxis.range = [...zoom];
     return figure;
   }
 
@@ -58,6 +65,84 @@
     chart.replaceChildren(line);
   }
 
+  // --- one zoom
+
+  function zoomTo(range) {
+    zoom = range;
+    whole.hidden = zoom === null;
+    for (const chart of charts) if (chart.shown) applyZoom(chart);
+  }
+
+  function applyZoom(chart) {
+    const range = zoom ?? chart.wholeSpan;
+    const now = chart.layout.xaxis.range;
+    if (String(now[0]) === String(range[0]) && String(now[1]) === String(range[1])) return;
+    window.Plotly.relayout(chart, { "xaxis.range": [...range] });
+  }
+
+  function relaid(event) {
+    const from = event["xaxis.range[0]"], to = event["xaxis.range[1]"];
+    if (from && to) zoomTo([from, to]);
+  }
+
+  // --- one cursor
+
+  function cursorOf(chart) {
+    if (!chart.cursor) {
+      chart.cursor = document.createElement("div");
+      chart.cursor.className = "cursor";
+      chart.append(chart.cursor);
+    }
+    return chart.cursor;
+  }
+
+  function nearest(times, at) {
+    let low = 0, high = times.length - 1;
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (times[middle] < at) low = middle + 1;
+      else high = middle;
+    }
+    return low > 0 && at - times[low - 1] < times[low] - at ? low - 1 : low;
+  }
+
+  function point(origin, event) {
+    const at = Date.parse(`${String(event.points[0].x).replace(" ", "T")}Z`);
+    for (const chart of charts) {
+      if (chart === origin || !chart.shown) continue;
+      const axis = chart._fullLayout.xaxis;
+      const place = axis.d2p(event.points[0].x) + axis._offset;
+      const cursor = cursorOf(chart);
+      const inside = place >= axis._offset && place <= axis._offset + axis._length;
+      cursor.hidden = !inside;
+      if (!inside) continue;
+      const value = chart.values[nearest(chart.times, at)];
+      cursor.style.left = `${place}px`;
+      cursor.classList.toggle("left", place > axis._offset + axis._length * 0.7);
+      cursor.textContent = value === null || value === undefined ? "no value" : String(value);
+    }
+  }
+
+  function leave() {
+    for (const chart of charts) if (chart.cursor) chart.cursor.hidden = true;
+  }
+
+  // --- drawing
+
+  function keep(chart, figure, span) {
+    const main = figure.data.find((trace) => trace.meta === "main");
+    chart.times = main.x.map((one) => Date.parse(`${one.replace(" ", "T")}Z`));
+    chart.values = main.y;
+    chart.wholeSpan = span;
+    if (!chart.shown) {
+      chart.on("plotly_hover", (event) => point(chart, event));
+      chart.on("plotly_unhover", leave);
+      chart.on("plotly_relayout", relaid);
+      chart.on("plotly_doubleclick", () => zoomTo(null));
+    }
+    chart.shown = true;
+  }
+
   async function draw(chart) {
     const span = chosen();
     if (chart.dataset.shown === span) return;
@@ -65,16 +150,20 @@
     try {
       const answer = await fetch(`${chart.dataset.chart}?span=${encodeURIComponent(span)}`);
       if (!answer.ok) throw new Error("the server did not answer");
-      const figure = dress(await answer.json());
+      const figure = await answer.json();
+      const wholeSpan = [...figure.layout.xaxis.range];
+      dress(figure);
       const library = await plotly();
       if (chart.dataset.shown !== span) return;
       if (!figure.data.some((trace) => trace.y.some((value) => value !== null))) {
         library.purge(chart);
+        chart.shown = false;
         say(chart, "No reading in this span yet.");
         return;
       }
       if (chart.firstElementChild?.tagName === "P") chart.replaceChildren();
       await library.react(chart, figure.data, figure.layout, CONFIG);
+      keep(chart, figure, wholeSpan);
     } catch (error) {
       delete chart.dataset.shown;
       say(chart, `This chart cannot be drawn now: ${error.message}.`);
@@ -98,8 +187,16 @@
 
   document.querySelector(".charts-off")?.remove();
   spans.hidden = false;
-  spans.addEventListener("change", () => { for (const chart of inView) draw(chart); });
+  spans.addEventListener("change", () => {
+    zoom = null;
+    whole.hidden = true;
+    for (const chart of inView) draw(chart);
+  });
+  whole.addEventListener("click", () => zoomTo(null));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
-  setInterval(() => { if (!document.hidden && chosen() === "24 h") again(); }, 60000);
+  setInterval(() => {
+    const reading = zoom !== null || charts.some((chart) => chart.matches(":hover"));
+    if (!document.hidden && !reading && chosen() === "24 h") again();
+  }, 60000);
   for (const chart of charts) watcher.observe(chart);
 })();

@@ -321,7 +321,11 @@ def _lateness(
     if state.last_poll_ms is not None and now_ms - state.last_poll_ms > late_ms:
         return [Overdue(site, state.last_poll_ms)]
     old = [(point, readings[point.tag]) for point in site.points if point.tag in readings]
-    stale = [(p, r.at_ms) for p, r in old if r.quality is Quality.STALE and r.at_ms is not None]
+    stale = [
+        (p, r.at_ms)
+        for p, r in old
+        if r.quality is Quality.STALE and r.at_ms is not None and now_ms - r.at_ms > late_ms
+    ]
     if not stale:
         return []
     return [OldValues(site, tuple(p for p, _ in stale), min(at for _, at in stale))]

@@ -2,7 +2,7 @@
 
 from difflib import get_close_matches
 
-from tallymast.domain.model import Point, SitePlan
+from tallymast.domain.model import GatewayPlan, Point, SitePlan
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import NetworkView
 
@@ -18,6 +18,20 @@ def the_site(network: NetworkView, key: str) -> SitePlan:
     if found is None:
         keys = [site.site.key for site in network.sites]
         raise Problem(404, f"There is no site {key!r}.{_nearest(key, keys)}")
+    return found
+
+
+def the_gateway(network: NetworkView, key: str) -> GatewayPlan:
+    """Return the gateway with this key.
+
+    Raises:
+        Problem: 404, with the nearest key there is.
+
+    """
+    found = network.gateway(key)
+    if found is None:
+        keys = [one.gateway.key for one in network.gateways]
+        raise Problem(404, f"There is no gateway {key!r}.{_nearest(key, keys)}")
     return found
 
 

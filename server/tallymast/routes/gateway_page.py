@@ -1,0 +1,245 @@
+"""A gateway: how the channel is, and how each site behind it comes through."""
+
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from threading import Lock
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Header, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from markupsafe import Markup
+
+from tallymast.domain.health.attention import Standing
+from tallymast.domain.model import GatewayPlan, GatewayState, PointKind
+from tallymast.routes.api.finding import the_gateway
+from tallymast.routes.board import Board
+from tallymast.routes.day import NOTHING, Days, SiteDay
+from tallymast.routes.formats import number, share, value_words
+from tallymast.routes.plot import Plot, draw_plot, way_of
+from tallymast.routes.rows import Mark, remark_of, row_mark
+from tallymast.routes.screens import Screens, Show
+from tallymast.routes.services import Given, Services
+from tallymast.routes.standings import Standings
+from tallymast.routes.streams import stream, version_word
+from tallymast.routes.summary import gateway_head, system_lines
+from tallymast.routes.tape import Tape
+
+TICK_MS = 10_000
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One thing known of a channel: a name, its words, what it means."""
+
+    name: str
+    words: str
+    meaning: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PathRow:
+    """How one site comes through."""
+
+    key: str
+    name: str
+    unit: int
+    mark: Mark
+    hops: int
+    way: str
+    through: str
+    signal: str
+    signal_remark: str
+    first_try: str
+    answered: int
+    asked: int
+    tape: Tape
+
+
+def path_row(given: Services, gateway: GatewayPlan, standing: Standing, day: SiteDay) -> PathRow:
+    """Return how a site comes through."""
+    site, network = standing.plan.site, given.network()
+    way, via = way_of(gateway, site), network.site(site.via) if site.via else None
+    point = next((one for one in site.points if one.kind is PointKind.SIGNAL), None)
+    reading = standing.readings.get(point.tag) if point else None
+    counts = day.counts
+    return PathRow(
+        site.key,
+        site.name,
+        site.unit,
+        row_mark(standing),
+        network.hops(site),
+        way.words if way else "place not written down",
+        via.site.name if via else "",
+        value_words(reading, point) if point else "not reported",
+        remark_of(standing, reading) if point else "",
+        share(counts.first_try, counts.asked) if counts.asked else "",
+        counts.answered,
+        counts.asked,
+        day.tape,
+    )
+
+
+def facts(gateway: GatewayPlan, state: GatewayState | None) -> tuple[Fact, ...]:
+    """Return what is known of a gateway's channel."""
+    wired = gateway.gateway
+    found = [
+        Fact("Address", f"{wired.address}, {wired.transport.value}"),
+        Fact(
+            "Line",
+            f"{number(wired.baud)} baud, {wired.character_bits} bits a character",
+            f"gap of {wired.min_gap_ms:.0f} ms between exchanges",
+        ),
+        Fact("Sites", f"{sum(plan.site.in_service for plan in gateway.sites)} polled"),
+    ]
+    if state is None:
+        return tuple(found)
+    if state.cycle_s is not None:
+        found.append(Fact("Cycle", f"{state.cycle_s:.1f} s", "every polled site visited once"))
+    if state.airtime_used is not None:
+        used = f"{100 * state.airtime_used:.0f}\u00a0% of airtime used"
+        found.append(Fact("Airtime", used, "over the last minutes"))
+    if state.holds_s is not None:
+        found.append(Fact("Too full", f"it can hold {state.holds_s:.0f} s a cycle"))
+    late = "none seen yet" if state.lateness_s == 0 else f"{state.lateness_s:.2f} s at worst"
+    found.append(Fact("Late answers", late, f"quarantine {state.quarantine_s:.1f} s"))
+    found.append(Fact("Exchanges", number(state.exchanges), "since polling began"))
+    return tuple(found)
+
+
+class GatewayBoard:
+    """One gateway's fragments, for all its tabs."""
+
+    def __init__(
+        self, given: Services, standings: Standings, days: Days, plan: GatewayPlan
+    ) -> None:
+        self._given = given
+        self._standings = standings
+        self._days = days
+        self._plan = plan
+        self._screens = Screens(given)
+        self._board = Board()
+        self._turn = Lock()
+
+    def since(self, version: int) -> tuple[int, Markup]:
+        """Return the newest version and the message that brings a tab there."""
+        return self._board.since(version)
+
+    async def catch_up(self) -> None:
+        """Bring the fragments up to the newest state."""
+        await run_in_threadpool(self.show, TICK_MS)
+
+    def show(self, every_ms: int) -> tuple[int, dict[str, object]]:
+        """Keep the fragments of what is new; return the version and what the page shows."""
+        with self._turn:
+            return self._show(every_ms)
+
+    def _show(self, every_ms: int) -> tuple[int, dict[str, object]]:
+        given, plan = self._given, self._plan
+        standings = self._standings.now(every_ms)
+        days: Mapping[int, SiteDay] = self._days.upto(given.now_ms())
+        state = given.live.gateways().get(plan.gateway_id)
+        rows = tuple(
+            path_row(given, plan, standings[one.site_id], days.get(one.site_id, NOTHING))
+            for one in plan.sites
+        )
+        plot: Plot = draw_plot(plan, [one.mark for one in rows])
+        shown: dict[str, object] = {
+            "system": system_lines(given.storage_condition(), given.poller_condition()),
+            "notice": given.notice(),
+            "channel": gateway_head(plan, state),
+            "facts": facts(plan, state),
+            "plot": plot,
+            "rows": rows,
+        }
+        with self._board.lock:
+            self._put("system", {name: shown[name] for name in ("system", "notice")})
+            self._put("channel", {name: shown[name] for name in ("channel", "facts")})
+            self._put("plot", {"plot": plot})
+            for one in rows:
+                self._put(f"path-{one.key}", {"row": one}, "path_row")
+            return self._board.version, shown
+
+    def _put(self, name: str, context: dict[str, object], partial: str = "") -> None:
+        def render() -> Markup:
+            more = {**context, "clock": self._screens.clock()}
+            return self._screens.fragment(f"partials/{partial or name}.html", more)
+
+        self._board.put(name, context, render)
+
+
+class GatewayBoards:
+    """A board a gateway, made when its page is first opened; all anew with a new network."""
+
+    def __init__(self, given: Services, standings: Standings, days: Days) -> None:
+        self._given = given
+        self._standings = standings
+        self._days = days
+        self._lock = Lock()
+        self._revision = -1
+        self._boards: dict[int, GatewayBoard] = {}
+
+    def of(self, plan: GatewayPlan) -> GatewayBoard:
+        """Return the board of a gateway."""
+        with self._lock:
+            revision = self._given.network().revision_id
+            if revision != self._revision:
+                self._boards.clear()
+                self._revision = revision
+            if plan.gateway_id not in self._boards:
+                board = GatewayBoard(self._given, self._standings, self._days, plan)
+                self._boards[plan.gateway_id] = board
+            return self._boards[plan.gateway_id]
+
+
+def gateway_boards(request: Request) -> GatewayBoards:
+    """Return the application's gateway boards."""
+    found = request.app.state.gateway_boards
+    assert isinstance(found, GatewayBoards)
+    return found
+
+
+TheBoards = Annotated[GatewayBoards, Depends(gateway_boards)]
+
+
+@router.get("/gateways")
+def first_gateway(given: Given) -> RedirectResponse:
+    """Go to the first gateway's page."""
+    gateways = given.network().gateways
+    return RedirectResponse(f"/gateways/{gateways[0].gateway.key}" if gateways else "/", 307)
+
+
+@router.get("/gateways/{key}")
+def gateway_page(
+    request: Request, key: str, given: Given, boards: TheBoards, show: Show
+) -> HTMLResponse:
+    """Show one gateway: its channel, its sites around it, and how each comes through."""
+    plan = the_gateway(given.network(), key)
+    version, shown = boards.of(plan).show(0)
+    return show.page(
+        request,
+        "gateway.html",
+        {
+            "stream": f"/stream/gateways/{key}?have={version_word(given, version)}",
+            "gateway": plan.gateway,
+            "gateways": [one.gateway for one in given.network().gateways],
+            **shown,
+        },
+    )
+
+
+@router.get("/stream/gateways/{key}", response_class=EventSourceResponse)
+async def gateway_stream(
+    key: str,
+    given: Given,
+    boards: TheBoards,
+    have: str = "",
+    last_event_id: Annotated[str, Header()] = "",
+) -> AsyncIterator[ServerSentEvent]:
+    """Keep an open gateway page current."""
+    board = await run_in_threadpool(boards.of, the_gateway(given.network(), key))
+    async for event in stream(given, board, board.catch_up, last_event_id or have):
+        yield event
