@@ -4,16 +4,26 @@ import os
 import shutil
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 import uvicorn
+from fastapi import FastAPI
 from playwright.sync_api import Browser, Page, sync_playwright
 from tests.routes.conftest import World, world
 
-from tallymast import serving
+from tallymast import demonstration, serving, wiring
+from tallymast.domain.model import GatewayState, GatewayStatus
+from tallymast.live import Live
 from tallymast.routes.app import create_app
+from tallymast.routes.services import NetworkView, PollerCondition, Services
+from tallymast.storage import states
+from tallymast.storage.engine import open_database
+from tallymast.storage.writer import StorageStatus
 
 __all__ = ["world"]  # the same small world as behind the API tests
 
@@ -49,22 +59,24 @@ def browser() -> Iterator[Browser]:
         made.close()
 
 
-@pytest.fixture
-def base(world: World) -> Iterator[str]:
-    """The address of the served world."""
+@contextmanager
+def served(app: FastAPI) -> Iterator[str]:
+    """Serve an application on a free port for a block; give its address."""
     with serving.listening_socket("127.0.0.1", 0) as listening:
-        config = uvicorn.Config(
-            create_app(world.services()),
-            log_config=None,
-            lifespan="off",
-            timeout_graceful_shutdown=1,
-        )
+        config = uvicorn.Config(app, log_config=None, lifespan="off", timeout_graceful_shutdown=1)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         server.should_exit = True
         thread.join()
+
+
+@pytest.fixture
+def base(world: World) -> Iterator[str]:
+    """The address of the served world."""
+    with served(create_app(world.services())) as address:
+        yield address
 
 
 @dataclass
@@ -78,6 +90,11 @@ class Watched:
 @pytest.fixture
 def open_page(browser: Browser, base: str) -> Iterator[Callable[..., Page]]:
     """Open a page; the test fails if it says an error or asks another server."""
+    yield from opening(browser, base)
+
+
+def opening(browser: Browser, base: str) -> Iterator[Callable[..., Page]]:
+    """Give a function that opens pages; afterwards nothing may have gone wrong on them."""
     watched: list[Watched] = []
 
     def start(path: str, width: int = 1280, dark: bool = False, scripts: bool = True) -> Page:
@@ -113,3 +130,54 @@ def open_page(browser: Browser, base: str) -> Iterator[Callable[..., Page]]:
     for one in watched:
         one.page.close()
     assert not [line for one in watched for line in one.wrong]
+
+
+# --- the whole demo, standing still ------------------------------------------------------
+
+DEMO_NOW_MS = round(
+    datetime(2026, 11, 25, 8, 2, tzinfo=ZoneInfo("America/Denver")).timestamp() * 1000
+)
+
+
+@pytest.fixture(scope="session")
+def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
+    """What the demo's pages are handed at one instant: 24 sites, eight troubles, two days."""
+    database = open_database(tmp_path_factory.mktemp("demo") / "tallymast.sqlite3")
+    network = demonstration.path_of(demonstration.NETWORK)
+    wiring.bring_network(database, network.read_text(encoding="utf-8"), network.name)
+    scene = demonstration.begin(database, DEMO_NOW_MS)
+    demonstration.join(database, scene, DEMO_NOW_MS)
+    for _ in demonstration.fill(database, demonstration.pieces(database)[:2]):
+        pass
+    live = Live()
+    with database.reading() as connection:
+        live.publish_sites(states.load_site_states(connection).values())
+    for gateway in scene.plan.gateways:
+        live.publish_gateway(
+            GatewayState(gateway.gateway_id, GatewayStatus.CONNECTED, DEMO_NOW_MS, cycle_s=12.5)
+        )
+    view = NetworkView(scene.world.network, scene.plan)
+    yield Services(
+        database=database,
+        live=live,
+        network=lambda: view,
+        now_ms=lambda: DEMO_NOW_MS,
+        version="0.0-test",
+        storage_condition=lambda: StorageStatus("ok", 0, 0, 0),
+        poller_condition=lambda: PollerCondition("polling"),
+        hosts=("testserver", "127.0.0.1"),
+    )
+    database.close()
+
+
+@pytest.fixture(scope="session")
+def demo_base(demo_services: Services) -> Iterator[str]:
+    """The address of the served demo."""
+    with served(create_app(demo_services)) as address:
+        yield address
+
+
+@pytest.fixture
+def open_demo(browser: Browser, demo_base: str) -> Iterator[Callable[..., Page]]:
+    """Open a page of the demo; as strict as ``open_page``."""
+    yield from opening(browser, demo_base)

@@ -1,13 +1,17 @@
 """The pages without a browser: what they say, how they refuse, what they carry."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from starlette.testclient import TestClient
 from tests.routes.conftest import NOW_MS, World, words
 
 from tallymast.domain.model import GatewayState, GatewayStatus, Outcome
-from tallymast.storage import jobs
+from tallymast.routes.app import create_app
+from tallymast.routes.widgets_page import MARKS
+from tallymast.storage import episodes, jobs, notes, schema
+from tallymast.storage.changes import insert_many
 from tallymast.storage.writer import StorageStatus
 
 GOOD, NONE = Outcome.FIRST_TRY, Outcome.NO_ANSWER
@@ -179,3 +183,89 @@ def test_a_static_file_is_named_by_its_content_and_kept(client: TestClient) -> N
     answer = client.get(address[1])
     assert "immutable" in answer.headers["cache-control"]
     assert client.get("/static/../cli.py").status_code == 404
+
+
+# --- gateways, nights, log book, widgets --------------------------------------------------
+
+
+def test_a_gateway_page_says_how_each_site_comes_through(world: World, client: TestClient) -> None:
+    made = [
+        (NOW_MS - n * 60_000, GOOD if n % 4 else NONE, words(12_000, 1287, 0))
+        for n in range(40, 0, -1)
+    ]
+    world.polls("quill-tank", made)
+    text = text_of(page(client, "/gateways/mast"))
+    assert "connected" in text
+    assert "75.0 % of 40" in text  # the sample size stands beside the share
+    assert "Without a place: Quill Tank, Osier &lt;Pond&gt;, Teal Pond." in text
+    assert "none asked" in text
+    assert client.get("/gateways", follow_redirects=False).headers["location"] == "/gateways/mast"
+
+
+def test_an_unknown_gateway_is_told_with_the_nearest(client: TestClient) -> None:
+    assert "Did you mean &#39;mast&#39;?" in page(client, "/gateways/masd", 404)
+
+
+def test_a_site_shows_its_nights_and_what_they_are_judged_against(
+    world: World, client: TestClient
+) -> None:
+    calm(world)
+    plan = world.plan("quill-tank")
+    today = NOW_MS // 86_400_000
+    rows = [(plan.site_id, today - n, 12.2, 0, 12.5 - 0.01 * n, 13.9, 0, 120) for n in range(3)]
+    with world.database.writing() as conn:
+        insert_many(conn, schema.night, rows)
+    text = text_of(page(client, "/sites/quill-tank"))
+    assert "load off 11.50 V" in text or "load off11.50 V" in text
+    assert "12.50 V" in text
+    assert "before dawn, 3 nights" in text
+    assert "pre-dawn 12.50, disconnect 11.50" in text_of(page(client, "/"))
+
+
+def test_the_log_book_holds_notes_and_what_held_for_a_while(
+    world: World, client: TestClient
+) -> None:
+    plan = world.plan("teal-pond")
+    with world.database.writing() as conn:
+        notes.add(
+            conn,
+            plan.site_id,
+            at_ms=NOW_MS - 3_600_000,
+            actor="A. Nobody",
+            kind="visit",
+            text="Closed <for> the season.",
+        )
+        episodes.open_episode(
+            conn,
+            "not-polled",
+            site_id=plan.site_id,
+            from_ms=NOW_MS - 3_600_000,
+            planned_end_ms=NOW_MS + 30 * 86_400_000,
+            reason="Out of season.",
+        )
+    html = page(client, "/sites/teal-pond")
+    assert "Closed &lt;for&gt; the season." in html
+    assert "out of season until 7 Apr 2026" in text_of(html)
+    assert "Teal Pond (out of season until 7 Apr 2026)" in text_of(page(client, "/"))
+
+
+def test_a_notice_stands_calmly_above_every_page(world: World) -> None:
+    services = replace(world.services(), notice=lambda: "Older days are being written.")
+    client = TestClient(create_app(services))
+    for path in ("/", "/sites/quill-tank", "/gateways/mast"):
+        assert '<p class="notice">Older days are being written.</p>' in page(client, path)
+
+
+def test_the_page_of_all_widgets_is_linked_from_nowhere(world: World, client: TestClient) -> None:
+    assert "Every widget in every state" in page(client, "/widgets")
+    for path in ("/", "/sites/quill-tank", "/gateways/mast", "/api/docs"):
+        assert "/widgets" not in page(client, path)
+
+
+def test_every_state_is_a_word_and_a_shape() -> None:
+    for mark in MARKS:
+        assert mark.word
+        assert mark.shape in {"disc", "octagon", "triangle", "square", "diamond", "dash"}
+    # A loud state never has the shape of a calm one.
+    shapes = {tone: {one.shape for one in MARKS if one.tone == tone} for tone in ("calm", "act")}
+    assert not shapes["calm"] & shapes["act"]

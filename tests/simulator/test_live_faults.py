@@ -87,3 +87,32 @@ def test_a_gateway_that_is_down_serves_nobody(network: Network) -> None:
                 assert connection.recv(7) == b""
         except OSError:
             pass  # refused outright: just as well
+
+
+def test_a_refusing_station_answers_with_its_code(network: Network, ask: Ask) -> None:
+    faults = ordered(network, "refused", "code = 4\n")
+    with RadioNetwork(network, 7, faults=faults) as radio:
+        answer = ask(radio.start()["mast"], READ, 5)
+    # MODBUS Application Protocol V1.1b3 section 7: function + 0x80, then the code.
+    assert answer[:3] == bytes([3, 0x84, 4])
+
+
+def test_two_stations_on_one_address_garble_each_other(network: Network, tmp_path: Path) -> None:
+    path = tmp_path / "truth.jsonl"
+    with (
+        Truth(path) as truth,
+        RadioNetwork(network, 7, faults=ordered(network, "shared-address"), truth=truth) as radio,
+        socket.create_connection(radio.start()["mast"], timeout=5.0) as connection,
+    ):
+        connection.sendall(READ)
+        assert connection.recv(64)
+    assert fates(path) == ["garbled"]
+
+
+def test_a_station_without_power_is_silent(network: Network, ask: Ask, tmp_path: Path) -> None:
+    path = tmp_path / "truth.jsonl"
+    faults = ordered(network, "power-cut")
+    with Truth(path) as truth, RadioNetwork(network, 7, faults=faults, truth=truth) as radio:
+        answer = ask(radio.start()["mast"], READ + OTHER, 7)
+    assert answer[0] == 40
+    assert len(fates(path)) == 1

@@ -22,7 +22,7 @@ _YEAR_STEPS = 366 * 96 + 1
 _BLOCK_STEPS = 16 * 96  # a year is computed as far as it is needed, in blocks
 _SURFACE_V, _SURFACE_S = 0.35, 5400.0  # Ours: surface charge of lead-acid and how it fades
 _SURFACE_LEFT = math.exp(-STEP_S / _SURFACE_S)
-_FULL = 0.985  # Ours: here the controller goes to float
+_FULL = 0.995  # Ours: here the controller goes to float
 _BEND = 9.0  # Ours: how soon a charging current lifts the terminals, see ``lifted``
 _LOG_BEND = math.log1p(_BEND)
 
