@@ -10,6 +10,7 @@ import pytest
 
 from tallymast import demonstration, wiring
 from tallymast.demonstration import DAY_MS, Scene
+from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import PollClass, SiteState, SiteStatus
 from tallymast.simulator.history import Past
 from tallymast.simulator.site_model import SiteModel
@@ -26,8 +27,6 @@ def begun(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Database, 
     """A demo started for the first time, before its older days are written."""
     folder: Path = tmp_path_factory.mktemp("demo")
     database = open_database(folder / "tallymast.sqlite3")
-    network = demonstration.path_of(demonstration.NETWORK)
-    wiring.bring_network(database, network.read_text(encoding="utf-8"), network.name)
     scene = demonstration.begin(database, NOW_MS)
     demonstration.join(database, scene, NOW_MS)
     yield database, scene
@@ -38,6 +37,15 @@ def site_states(database: Database, scene: Scene) -> dict[str, SiteState]:
     with database.reading() as conn:
         known = states.load_site_states(conn)
     return {site.site.key: known[site.site_id] for _, site in scene.sites if site.site_id in known}
+
+
+def test_a_network_of_ones_own_is_left_alone(tmp_path: Path) -> None:
+    database = open_database(tmp_path / "tallymast.sqlite3")
+    own = demonstration.path_of("one-station.toml")
+    wiring.bring_network(database, own.read_text(encoding="utf-8"), own.name)
+    with pytest.raises(ConfigError, match="another directory"):
+        demonstration.begin(database, NOW_MS)
+    database.close()
 
 
 def test_the_demo_day_is_kept(begun: tuple[Database, Scene]) -> None:

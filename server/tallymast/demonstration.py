@@ -19,6 +19,7 @@ from sqlalchemy import Connection
 from tallymast import assets, wiring
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, fitted, next_state, patience
+from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import (
     GatewayPlan,
     Network,
@@ -79,9 +80,18 @@ def begin(database: Database, now_ms: int) -> Scene:
     """Return the demo's scene; on an empty database begin it, with what people wrote down.
 
     Raises:
-        ConfigError: the database keeps another network than the demo's.
+        ConfigError: the database keeps a network that no demo was begun with.
 
     """
+    network_path = path_of(NETWORK)
+    text = network_path.read_text(encoding="utf-8")
+    differences = wiring.bring_network(database, text, network_path.name)
+    with database.reading() as connection:
+        if differences and setting.load(connection, _BEGUN) is None:
+            raise ConfigError(
+                f"{database.place} keeps a network of its own, which the demo would spoil. "
+                "Show the demo from another directory: --data-dir DIR."
+            )
     with database.writing() as connection:
         begun = setting.load(connection, _BEGUN)
         if begun is None:

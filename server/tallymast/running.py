@@ -104,7 +104,6 @@ def _poll_until_ended() -> None:
 def demo(settings: Settings) -> None:
     """Simulate the invented network in a process of its own, poll it and serve its pages."""
     with serving_socket(settings) as server_socket, opened(settings) as database:
-        _bring(database, demonstration.path_of(demonstration.NETWORK))
         shown = demonstration.begin(database, wiring.now_ms())
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())

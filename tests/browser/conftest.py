@@ -16,7 +16,7 @@ from fastapi import FastAPI
 from playwright.sync_api import Browser, Page, sync_playwright
 from tests.routes.conftest import World, world
 
-from tallymast import demonstration, serving, wiring
+from tallymast import demonstration, serving
 from tallymast.domain.model import GatewayState, GatewayStatus
 from tallymast.live import Live
 from tallymast.routes.app import create_app
@@ -143,8 +143,6 @@ DEMO_NOW_MS = round(
 def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
     """What the demo's pages are handed at one instant: 24 sites, eight troubles, two days."""
     database = open_database(tmp_path_factory.mktemp("demo") / "tallymast.sqlite3")
-    network = demonstration.path_of(demonstration.NETWORK)
-    wiring.bring_network(database, network.read_text(encoding="utf-8"), network.name)
     scene = demonstration.begin(database, DEMO_NOW_MS)
     demonstration.join(database, scene, DEMO_NOW_MS)
     for _ in demonstration.fill(database, demonstration.pieces(database)[:2]):

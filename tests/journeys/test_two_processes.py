@@ -119,7 +119,9 @@ def test_the_demo_shows_a_day_and_lives(run: Callable[..., Command], tmp_path: P
     assert demo.stop() == 0
     again = run("demo", "--data-dir", tmp_path, "--port", "0")
     base = again.wait_for(READY)
-    assert httpx.get(f"{base}/api/v1/sites/dunlin-booster").json()["polls_24h"]["missed"] == 0
+    booster = httpx.get(f"{base}/api/v1/sites/dunlin-booster").json()
+    assert booster["state"] == "in-service"  # the time between the two runs was no outage
+    assert booster["polls_24h"]["missed"] < 0.01 * booster["polls_24h"]["asked"]
     assert again.stop() == 0
 
 

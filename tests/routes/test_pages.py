@@ -3,12 +3,15 @@
 import re
 from dataclasses import replace
 
+import plotly.graph_objects as go
 import pytest
 from starlette.testclient import TestClient
 from tests.routes.conftest import NOW_MS, World, words
 
 from tallymast.domain.model import GatewayState, GatewayStatus, Outcome
+from tallymast.domain.zones import find_zone
 from tallymast.routes.app import create_app
+from tallymast.routes.charts import local_times
 from tallymast.routes.widgets_page import MARKS
 from tallymast.storage import episodes, jobs, notes, schema
 from tallymast.storage.changes import insert_many
@@ -153,12 +156,26 @@ def test_a_chart_keeps_gaps_and_names_its_limits(
         ],
     )
     figure = client.get("/sites/quill-tank/charts/LVL.json", params={"span": span}).json()
+    go.Figure(figure)  # Plotly's own check of every name and value
     assert {trace["type"] for trace in figure["data"]} == {"scatter"}
     assert all(trace["connectgaps"] is False for trace in figure["data"])
     words_shown = {note["text"] for note in figure["layout"]["annotations"]}
     assert words_shown == {"low limit", "high limit"}
     if span == "24 h":
         assert figure["data"][0]["y"] == [2.5, None, 3.75]
+
+
+def test_an_axis_follows_the_wall_clock_through_the_change_of_clocks() -> None:
+    # IANA tz database: in Denver 2026-03-08 09:00 UTC is 03:00 daylight time; an hour before it
+    # is 01:00 standard time.
+    zone = find_zone("America/Denver")
+    change = 1_772_960_400_000
+    assert local_times([change - 3_600_000, change - 1000, change], zone) == [
+        "2026-03-08T01:00:00",
+        "2026-03-08T01:59:59",
+        "2026-03-08T03:00:00",
+    ]
+    assert local_times([], zone) == []
 
 
 def test_the_stream_is_there_before_htmx_begins(client: TestClient) -> None:

@@ -96,6 +96,9 @@
     return chart.cursor;
   }
 
+  // The axis shows the wall clock; read as if it were UTC, only differences matter.
+  const instant = (words) => Date.parse(`${String(words).replace(" ", "T")}Z`);
+
   function nearest(times, at) {
     let low = 0, high = times.length - 1;
     while (low < high) {
@@ -107,7 +110,7 @@
   }
 
   function point(origin, event) {
-    const at = Date.parse(`${String(event.points[0].x).replace(" ", "T")}Z`);
+    const at = instant(event.points[0].x);
     for (const chart of charts) {
       if (chart === origin || !chart.shown) continue;
       const axis = chart._fullLayout.xaxis;
@@ -131,7 +134,7 @@
 
   function keep(chart, figure, span) {
     const main = figure.data.find((trace) => trace.meta === "main");
-    chart.times = main.x.map((one) => Date.parse(`${one.replace(" ", "T")}Z`));
+    chart.times = main.x.map(instant);
     chart.values = main.y;
     chart.wholeSpan = span;
     if (!chart.shown) {
