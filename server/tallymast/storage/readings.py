@@ -1,6 +1,5 @@
 """Reads one point's values over time: every poll, by hour, or by contract day."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import IntEnum
@@ -133,7 +132,7 @@ def day_series(
     """
     starts = day_starts(from_ms, to_ms, zone, contract_hour)
     if not len(starts):
-        return _spans("", starts, [])
+        return _spans("", starts, np.empty((0, 9)))
     end = day_starts(int(starts[-1]) + 1, int(starts[-1]) + 2 * DAY_MS, zone, contract_hour)[0]
     rows, unit = _rows(conn, site_id, tag, int(starts[0]), int(end))
     return _spans(unit, starts, rows)
@@ -191,53 +190,46 @@ def _piece(part: Part) -> Series:
 # --- spans ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """One hour of a point under one layout, scaled."""
-
-    at_ms: int
-    n: int
-    total: float
-    least: float
-    most: float
-    first: float
-    last: float
-    changes: int
-    on_ms: int
+# One row an hour and layout, scaled: these columns, in this order.
+_AT, _N, _TOTAL, _LEAST, _MOST, _FIRST, _LAST, _CHANGES, _ON = range(9)
 
 
-def _rows(
-    conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
-) -> tuple[list[_Row], str]:
+def _rows(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> tuple[Floats, str]:
+    """Return a point's hours as rows of columns (_AT, _N, …), ascending in time, and its unit."""
     table, point = schema.point_hour, schema.point
     point_id = conn.execute(
         select(point.c.id).where(point.c.site_id == site_id, point.c.tag == tag)
     ).scalar()
+    kept = [table.c[name] for name in ("hour_ms", "n", "sum", "min", "max", "first", "last")]
     query = (
-        select(table)
+        select(*kept, table.c.changes, table.c.on_ms, table.c.layout_id)
         .where(table.c.point_id == point_id, table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms)
         .order_by(table.c.hour_ms, table.c.layout_id)
     )
     fresh, unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
-    stored = [row for row in conn.execute(query).all() if row[1] not in fresh]
-    layouts = load_layouts(conn, {row[2] for row in stored})
+    found = conn.execute(query).all()
+    stored = np.array([tuple(row) for row in found], np.float64).reshape(-1, 10)
+    stored = stored[~np.isin(stored[:, _AT], list(fresh))]
+    layouts = load_layouts(conn, {int(number) for number in np.unique(stored[:, -1])})
     points = {number: _point(layout, tag) for number, layout in layouts.items()}
-    rows = [_scaled(row[1], row[3:], points[row[2]]) for row in stored]
+    parts = [_scaled(stored[stored[:, -1] == number, :9], one) for number, one in points.items()]
+    parts += [row for some in fresh.values() for row in some]
     newest = points[max(points)] if points else None
     unit = unit or (newest.unit if newest else "")
-    return rows + [row for some in fresh.values() for row in some], unit
+    whole = np.concatenate(parts) if parts else np.empty((0, 9))
+    return whole[np.argsort(whole[:, _AT], kind="stable")], unit
 
 
 def _open_hours(
     conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
-) -> tuple[dict[int, list[_Row]], str]:
+) -> tuple[dict[int, list[Floats]], str]:
     """Return rows of hours that have polls no rollup knows yet, from all their polls."""
     table = schema.poll
     hour = table.c.at_ms - table.c.at_ms % HOUR_MS
     query = select(hour).where(
         table.c.site_id == site_id, table.c.at_ms >= from_ms, table.c.at_ms < to_ms
     )
-    rows: dict[int, list[_Row]] = {}
+    rows: dict[int, list[Floats]] = {}
     unit = ""
     for hour_ms in sorted(conn.execute(query.distinct()).scalars()):
         rows[hour_ms] = []
@@ -258,43 +250,51 @@ def _parts_with(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: i
     ]
 
 
-def _fresh(hour_ms: int, one: PointHour, point: LayoutPoint) -> _Row:
-    stored = (one.n, one.total, one.least, one.most, one.first, one.last, one.changes, one.on_ms)
-    return _scaled(hour_ms, stored, point)
+def _fresh(hour_ms: int, one: PointHour, point: LayoutPoint) -> Floats:
+    numbers = (one.n, one.total, one.least, one.most, one.first, one.last, one.changes, one.on_ms)
+    return _scaled(np.array([(hour_ms, *numbers)], np.float64), point)
 
 
-def _scaled(hour_ms: int, stored: Sequence[Any], point: LayoutPoint | None) -> _Row:
-    n, total, least, most, first, last, changes, on_ms = stored
-    if point is not None:
-        raw = np.array([total / n, least, most, first, last])
-        mean, low, high, first, last = scale_column(raw, point).tolist()
-        total, least, most = mean * n, min(low, high), max(low, high)
-    return _Row(hour_ms, n, total, least, most, first, last, changes, on_ms)
+def _scaled(rows: Floats, point: LayoutPoint | None) -> Floats:
+    """Return raw rows in the point's own unit; a falling scale turns lowest and highest round."""
+    if point is None or not len(rows):
+        return rows
+    rows = rows.copy()
+    mean = scale_column(rows[:, _TOTAL] / rows[:, _N], point)
+    ends = scale_column(rows[:, (_LEAST, _MOST)], point)
+    rows[:, (_FIRST, _LAST)] = scale_column(rows[:, (_FIRST, _LAST)], point)
+    rows[:, _TOTAL] = mean * rows[:, _N]
+    rows[:, _LEAST], rows[:, _MOST] = ends.min(axis=1), ends.max(axis=1)
+    return rows
 
 
-def _spans(unit: str, starts: Ints, rows: Sequence[_Row]) -> SpanSeries:
-    size = len(starts)
-    found: list[list[_Row]] = [[] for _ in range(size)]
-    for row in sorted(rows, key=lambda row: row.at_ms):
-        span = int(np.searchsorted(starts, row.at_ms, side="right")) - 1
-        if span >= 0:
-            found[span].append(row)
+def _spans(unit: str, starts: Ints, rows: Floats) -> SpanSeries:
+    """Return rows, ascending in time, joined into the spans that begin at ``starts``."""
+    span = np.searchsorted(starts, rows[:, _AT], side="right") - 1
+    rows, span = rows[span >= 0], span[span >= 0]
+    used, begins = np.unique(span, return_index=True)
+    ends = np.append(begins[1:], len(rows)) - 1 if len(rows) else begins
 
-    def whole(name: str) -> Ints:
-        return np.array([sum(getattr(row, name) for row in some) for some in found], np.int64)
+    def spread(values: Floats, nothing: float) -> Floats:
+        whole = np.full(len(starts), nothing)
+        whole[used] = values
+        return whole
 
-    def number(make: Any) -> Floats:
-        return np.array([make(some) if some else np.nan for some in found], np.float64)
+    def added(column: int) -> Floats:
+        return np.add.reduceat(rows[:, column], begins) if len(rows) else np.empty(0)
 
+    least = np.minimum.reduceat(rows[:, _LEAST], begins) if len(rows) else np.empty(0)
+    most = np.maximum.reduceat(rows[:, _MOST], begins) if len(rows) else np.empty(0)
+    n = added(_N)
     return SpanSeries(
         unit,
         starts,
-        whole("n"),
-        number(lambda some: min(row.least for row in some)),
-        number(lambda some: sum(row.total for row in some) / sum(row.n for row in some)),
-        number(lambda some: max(row.most for row in some)),
-        number(lambda some: some[0].first),
-        number(lambda some: some[-1].last),
-        whole("changes"),
-        whole("on_ms"),
+        spread(n, 0).astype(np.int64),
+        spread(least, np.nan),
+        spread(added(_TOTAL) / n, np.nan),
+        spread(most, np.nan),
+        spread(rows[begins, _FIRST], np.nan),
+        spread(rows[ends, _LAST], np.nan),
+        spread(added(_CHANGES), 0).astype(np.int64),
+        spread(added(_ON), 0).astype(np.int64),
     )
