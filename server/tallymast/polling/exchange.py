@@ -14,6 +14,7 @@ from typing import NamedTuple, NoReturn
 from tallymast.domain.errors import (
     BusySite,
     ConfigError,
+    DecodeError,
     DeviceFailure,
     ExchangeFailed,
     GarbledAnswer,
@@ -24,7 +25,7 @@ from tallymast.domain.errors import (
 )
 from tallymast.domain.modbus.airtime import character_s
 from tallymast.domain.modbus.debts import Debts, Settled
-from tallymast.domain.modbus.frames import Expected, Match, find_answer
+from tallymast.domain.modbus.frames import Match
 from tallymast.domain.modbus.requests import (
     Answer,
     ReadRequest,
@@ -32,12 +33,13 @@ from tallymast.domain.modbus.requests import (
     WriteRequest,
     parse_answer,
 )
-from tallymast.domain.model import Gateway
-from tallymast.polling.line import Heard, Port
+from tallymast.domain.modbus.transactions import Transactions
+from tallymast.domain.model import Gateway, Transport
+from tallymast.polling.hearing import Hearing, LineHearing, NumberedHearing, not_modbus_tcp
+from tallymast.polling.line import Port
 
 log = logging.getLogger(__name__)
 
-REMEMBERED_BYTES = 4096  # Ours: of a babbling line only the newest is kept and looked at.
 READ_BACK_TRIES = 4
 ACCEPTED_UNFINISHED = 5
 
@@ -98,7 +100,11 @@ class Exchanger:
         self._port = port
         self._gateway = gateway
         self._free_at = 0.0
-        self.debts = Debts(gateway.quarantine_s)
+        self.debts: Debts | Transactions = (
+            Transactions()
+            if gateway.transport is Transport.MODBUS_TCP
+            else Debts(gateway.quarantine_s)
+        )
         self.exchanges = 0
         self.answers_since_connect = 0
         self.last_sent_at = 0.0
@@ -108,7 +114,8 @@ class Exchanger:
     async def connect(self) -> None:
         """Open the port and listen for one reply timeout before anything is asked.
 
-        What an earlier session asked for may still come; after an unclean end it does.
+        What an earlier session asked for may still come; after an unclean end it does. Over
+        Modbus/TCP frames carry numbers, and nothing has to be waited for.
 
         Raises:
             GatewayUnreachable: the gateway does not accept, or breaks off.
@@ -116,7 +123,10 @@ class Exchanger:
         """
         await self._port.open(self._gateway.connect_timeout_s)
         self.answers_since_connect = 0
-        await self.listen(_now() + self._gateway.reply_timeout_s)
+        if isinstance(self.debts, Transactions):
+            self.debts.begin()
+        else:
+            await self.listen(_now() + self._gateway.reply_timeout_s)
 
     def close(self) -> None:
         """End the connection; debts stay."""
@@ -148,13 +158,12 @@ class Exchanger:
 
         """
         await self._wait_for_leave(request)
-        expected = request.expected()
+        frame, hearing = self._begin(request)
         sent_at = _now()
-        self._port.send(expected.request)
+        self._port.send(frame)
         self.debts.add(request, sent_at, sent_at + 3 * station.timeout_s)
         self.exchanges += 1
         self.last_sent_at, self.last_answer_s = sent_at, None
-        hearing = _Hearing(expected, self._gateway.local_echo)
         try:
             match = await self._answer(request, station, hearing, sent_at)
         finally:
@@ -163,13 +172,23 @@ class Exchanger:
             self._give_up(station, hearing)
         return self._accept(request, station, match, hearing, sent_at)
 
+    def _begin(self, request: Request) -> tuple[bytes, Hearing]:
+        if isinstance(self.debts, Transactions):
+            return self.debts.frame(request), NumberedHearing(self.debts, request, self._gateway)
+        expected = request.expected()
+        return expected.request, LineHearing(expected, self._gateway.local_echo)
+
     async def _wait_for_leave(self, request: Request) -> None:
         await self.listen(max(self._free_at, _now()))
         while (may_go := self.debts.earliest(request, _now())) > _now():
             await self.listen(may_go)
 
     async def _answer(
-        self, request: Request, station: Station, hearing: "_Hearing", sent_at: float
+        self,
+        request: Request,
+        station: Station,
+        hearing: Hearing,
+        sent_at: float,
     ) -> Match | None:
         """Return the one answer, or None when the time is up or none can be trusted."""
         deadline = sent_at + station.timeout_s
@@ -193,7 +212,7 @@ class Exchanger:
     def _frame_s(self, length: int) -> float:
         return length * character_s(self._gateway.baud, self._gateway.character_bits)
 
-    def _give_up(self, station: Station, hearing: "_Hearing") -> NoReturn:
+    def _give_up(self, station: Station, hearing: Hearing) -> NoReturn:
         self._note_echo(hearing)
         frames = self._overhear(bytes(hearing.everything), hearing.last_at)
         self._free_at = max(self._free_at, _now() + 2 * self._gateway.min_gap_ms / 1000)
@@ -209,7 +228,12 @@ class Exchanger:
         raise NoAnswer(station.name, f"no answer within {station.timeout_s:.1f} s")
 
     def _accept(
-        self, request: Request, station: Station, match: Match, hearing: "_Hearing", sent: float
+        self,
+        request: Request,
+        station: Station,
+        match: Match,
+        hearing: Hearing,
+        sent: float,
     ) -> Given:
         arrived = hearing.last_at
         settled = self.debts.answered(request, arrived, exception=match.is_exception)
@@ -225,11 +249,14 @@ class Exchanger:
     def _overhear(self, received: bytes, at: float) -> int:
         if not received:
             return 0
-        frames = self.debts.overheard(received, at)
+        try:
+            frames = self.debts.overheard(received, at)
+        except DecodeError as error:
+            raise GatewayUnreachable(self._gateway.name, not_modbus_tcp(error)) from error
         log.debug("overheard gateway=%s bytes=%s", self._gateway.key, received.hex(" "))
         return frames
 
-    def _note_echo(self, hearing: "_Hearing") -> None:
+    def _note_echo(self, hearing: Hearing) -> None:
         if hearing.echoes and not self.echo_seen:
             self.echo_seen = True
             log.warning("own bytes come back gateway=%s local_echo=false", self._gateway.key)
@@ -304,56 +331,6 @@ class Exchanger:
             f"{self._gateway.name}: our own bytes come back before the answers, but local_echo is "
             "false; nothing is written there until local_echo = true is set for this gateway."
         )
-
-
-class _Hearing:
-    """What was heard since a request went out."""
-
-    def __init__(self, expected: Expected, local_echo: bool) -> None:
-        self._expected = expected
-        self._local_echo = local_echo
-        self._buffer = b""
-        self.everything = bytearray()
-        self._cut = 0  # bytes of ``everything`` before the buffer
-        self.noise = self.echoes = 0
-        self.may_grow = self.is_ambiguous = False
-        self.last_at = 0.0
-        self._found_at = 0
-
-    def search(self, heard: Heard) -> Match | None:
-        """Return the answer if these bytes complete it."""
-        self.last_at = heard.at
-        self.everything += heard.received
-        self._buffer += heard.received
-        found = find_answer(self._buffer, self._expected, local_echo=self._local_echo)
-        self.may_grow, self.is_ambiguous = found.may_grow, found.is_ambiguous
-        self.echoes += found.echoes
-        self.noise += found.noise
-        self._found_at = self._cut
-        keep = found.keep_from
-        keep = max(keep, len(self._buffer) - REMEMBERED_BYTES)
-        self._buffer = self._buffer[keep:]
-        self._cut += keep
-        self._forget()
-        return found.answer
-
-    def rest(self, match: Match) -> bytes:
-        """Return what was heard besides the answer."""
-        begin = self._found_at
-        return bytes(self.everything[: begin + match.start] + self.everything[begin + match.end :])
-
-    @property
-    def unfinished(self) -> int:
-        """Bytes that began like an answer and led to none."""
-        own = self._local_echo and self._buffer.startswith(self._expected.request)
-        return len(self._buffer) - (len(self._expected.request) if own else 0)
-
-    def _forget(self) -> None:
-        surplus = len(self.everything) - REMEMBERED_BYTES
-        if surplus > 0:
-            del self.everything[:surplus]
-            self._cut -= surplus
-            self._found_at -= surplus
 
 
 def _refusal(request: Request, station: Station, answer: Answer) -> ExchangeFailed:

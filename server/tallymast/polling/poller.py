@@ -8,8 +8,6 @@ from random import Random
 from tallymast.domain.model import (
     Gateway,
     GatewayPlan,
-    GatewayState,
-    GatewayStatus,
     Job,
     JobState,
     PollPlan,
@@ -19,6 +17,7 @@ from tallymast.domain.model import (
 from tallymast.polling.channel import LOOK_S, Channel
 from tallymast.polling.line import Port
 from tallymast.polling.ports import Clock, Outlet, SystemClock, Work
+from tallymast.polling.serial_port import SerialPort
 from tallymast.polling.tcp import TcpPort
 
 log = logging.getLogger(__name__)
@@ -28,8 +27,10 @@ RESTART_AFTER_S = 5.0
 MakePort = Callable[[Gateway], Port]
 
 
-def tcp_port(gateway: Gateway) -> Port:
-    """Return the port to a gateway that speaks RTU over TCP."""
+def make_port(gateway: Gateway) -> Port:
+    """Return the port to a gateway: a TCP connection, or a serial line of this machine."""
+    if gateway.transport is Transport.SERIAL:
+        return SerialPort(gateway)
     return TcpPort(gateway.name, gateway.address)
 
 
@@ -54,7 +55,7 @@ class Poller:
         outlet: Outlet,
         work: Work,
         clock: Clock | None = None,
-        port: MakePort = tcp_port,
+        port: MakePort = make_port,
         chance: Random | None = None,
     ) -> None:
         self._plan = plan
@@ -71,10 +72,7 @@ class Poller:
         """Poll until cancelled."""
         async with asyncio.TaskGroup() as tasks:
             for gateway in self._plan.gateways:
-                if gateway.gateway.transport is Transport.RTU_OVER_TCP:
-                    tasks.create_task(self._keep(gateway))
-                else:
-                    self._outlet.gateway_changed(_not_built(gateway, self._clock.wall_ms()))
+                tasks.create_task(self._keep(gateway))
             tasks.create_task(self._look_for_jobs())
 
     async def _keep(self, plan: GatewayPlan) -> None:
@@ -108,12 +106,3 @@ class Poller:
         else:
             sentence = "The site is not polled by this program."
         self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
-
-
-def _not_built(plan: GatewayPlan, now_ms: int) -> GatewayState:
-    how = plan.gateway.transport.value
-    sentence = (
-        f"{plan.gateway.name} is to be reached by {how}, which this version cannot do yet; "
-        "it polls by rtu-over-tcp only."
-    )
-    return GatewayState(plan.gateway_id, GatewayStatus.UNREACHABLE, now_ms, sentence=sentence)
