@@ -8,6 +8,7 @@ import logging
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -20,6 +21,8 @@ from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.model import (
+    Act,
+    GatewayPlan,
     GatewayState,
     Job,
     JobState,
@@ -28,23 +31,27 @@ from tallymast.domain.model import (
     Poll,
     PollDone,
     PollPlan,
+    SitePlan,
 )
-from tallymast.domain.read_plan import read_plan
+from tallymast.domain.read_plan import read_plan, reduced_layout
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
 from tallymast.routes.services import NetworkView, PollerCondition, Services
-from tallymast.storage import hours, jobs, nights, states
+from tallymast.storage import episodes, hours, jobs, nights, refused_points, states
 from tallymast.storage import network as stored_network
 from tallymast.storage.batch import EpisodeChange
 from tallymast.storage.engine import Database
+from tallymast.storage.layouts import keep_layout
 from tallymast.storage.nights import NightSite
+from tallymast.storage.refused_points import Refusal
 from tallymast.storage.writer import StorageStatus, Writer
 
 log = logging.getLogger(__name__)
 
 NIGHTS_LOOKED_BACK = 30  # how many nights are looked for at the start
 CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may be
+LOOK_FOR_PLAN_S = 0.5  # how soon a change of the network is polled by
 LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
 JOBS_SHOWN_MS = 600_000
 FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
@@ -139,7 +146,39 @@ def load_network(
             )
         network = network_file.build(written, "the stored network")
         plan = stored_plan(connection, network)
+        acts = {one.site_id: Act(one.kind) for one in episodes.open_acts(connection)}
+        refused = refused_points.load(connection, now_ms())
+    plan = _each_site(plan, lambda _, one: replace(one, act=acts.get(one.site_id, Act.NONE)))
+    plan = _reduced(database, plan, refused)
     return network, _readdressed(plan, addresses or {})
+
+
+def _each_site(plan: PollPlan, change: Callable[[GatewayPlan, SitePlan], SitePlan]) -> PollPlan:
+    """Return the plan with every site changed."""
+    gateways = tuple(
+        replace(gateway, sites=tuple(change(gateway, one) for one in gateway.sites))
+        for gateway in plan.gateways
+    )
+    return replace(plan, gateways=gateways)
+
+
+def _reduced(database: Database, plan: PollPlan, refused: Mapping[int, Refusal]) -> PollPlan:
+    """Return the plan without the points that stations refuse."""
+
+    def reduce(gateway: GatewayPlan, one: SitePlan) -> SitePlan:
+        refusal = refused.get(one.site_id)
+        if refusal is None or refusal.layout_id != one.layout.id:
+            return one
+        layout = reduced_layout(
+            one.site, gateway.gateway, one.layout, refusal.tags, bridge=not refusal.bridges
+        )
+        if not layout.blocks:
+            return one
+        with database.writing() as connection:
+            layout = keep_layout(connection, layout, now_ms())
+        return replace(one, layout=layout, refused=refusal.tags)
+
+    return _each_site(plan, reduce) if refused else plan
 
 
 def _readdressed(plan: PollPlan, addresses: Mapping[str, str]) -> PollPlan:
@@ -178,6 +217,7 @@ class Upward:
         self._writer = writer
         self._desk = desk
         self._watch = watch
+        self._refused: deque[Refusal] = deque()
 
     def poll_done(self, done: PollDone) -> None:
         """Show a poll, and store it within a second."""
@@ -206,6 +246,17 @@ class Upward:
     ) -> None:
         """Store the beginning or the end of an episode."""
         self._writer.put(EpisodeChange(kind, gateway_id, site_id, from_ms, to_ms, reason))
+
+    def refused(self, site_id: int, layout_id: int, tags: Sequence[str], bridges: bool) -> None:
+        """Note which points a station refuses; the plan is made anew without them."""
+        self._refused.append(Refusal(site_id, layout_id, tuple(tags), bridges, now_ms()))
+
+    def take_refused(self) -> list[Refusal]:
+        """Return what was refused since the last look."""
+        found = []
+        while self._refused:
+            found.append(self._refused.popleft())
+        return found
 
 
 # --- down ----------------------------------------------------------------------------
@@ -384,6 +435,82 @@ def night_sites(plan: PollPlan) -> list[NightSite]:
     return found
 
 
+class PlanWatch(threading.Thread):
+    """Makes the plan anew when the network, or what people said of a site, has changed.
+
+    The pages see it at once; the poller swaps it between two exchanges.
+    """
+
+    def __init__(
+        self,
+        database: Database,
+        addresses: Mapping[str, str],
+        show: Callable[[NetworkView], None],
+        poll: PollThread | None = None,
+        upward: Upward | None = None,
+    ) -> None:
+        super().__init__(name="plan", daemon=True)
+        self._database = database
+        self._addresses = addresses
+        self._show = show
+        self._poll = poll
+        self._upward = upward
+        self._ended = threading.Event()
+        with database.reading() as connection:
+            self._known = _fingerprint(connection)
+
+    def run(self) -> None:
+        """Look twice a second until stopped."""
+        while not self._ended.wait(LOOK_FOR_PLAN_S):
+            try:
+                self._look()
+            except (StorageError, ConfigError) as error:
+                log.warning("the plan stays as it was: %s", error)
+
+    def stop(self) -> None:
+        """End."""
+        self._ended.set()
+        self.join()
+
+    def _look(self) -> None:
+        if self._upward is not None:
+            self._end_acts()
+            for refusal in self._upward.take_refused():
+                with self._database.writing() as connection:
+                    refused_points.keep(connection, refusal)
+        with self._database.reading() as connection:
+            found = _fingerprint(connection)
+        if found == self._known:
+            return
+        network, plan = load_network(self._database, self._addresses)
+        self._show(NetworkView(network, plan))
+        if self._poll is not None:
+            self._poll.revise(plan)
+        self._known = found
+
+    def _end_acts(self) -> None:
+        """End what was planned to end by now."""
+        at_ms = now_ms()
+        with self._database.reading() as connection:
+            over = [
+                one
+                for one in episodes.open_acts(connection)
+                if one.planned_end_ms is not None and one.planned_end_ms <= at_ms
+            ]
+        for one in over:
+            with self._database.writing() as connection:
+                episodes.close_episode(
+                    connection, one.kind, to_ms=one.planned_end_ms or at_ms, site_id=one.site_id
+                )
+
+
+def _fingerprint(connection: Connection) -> tuple[object, ...]:
+    """Return what the plan is made of, in short: equal ones make equal plans."""
+    acts = tuple((one.kind, one.site_id) for one in episodes.open_acts(connection))
+    refused = tuple(sorted(refused_points.load(connection, now_ms()).items()))
+    return (stored_network.revision(connection), acts, refused)
+
+
 class Follow(threading.Thread):
     """Shows in a web-only process what another process polled and stored."""
 
@@ -435,25 +562,38 @@ class Parts:
 
     database: Database
     live: Live
-    view: NetworkView
+    shown: list[NetworkView]  # one: the newest
     writer: Writer | None = None
     desk: JobDesk | None = None
     closer: HourCloser | None = None
     poll: PollThread | None = None
     follow: Follow | None = None
+    plan: PlanWatch | None = None
+
+    @property
+    def view(self) -> NetworkView:
+        """The network as it is now."""
+        return self.shown[0]
 
     @contextmanager
     def running(self) -> Iterator[None]:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
-        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread] = []
+        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch] = []
         try:
-            for part in (self.writer, self.desk, self.closer, self.follow, self.poll):
+            for part in (self.writer, self.desk, self.closer, self.follow, self.poll, self.plan):
                 if part is not None:
                     part.start()
                     begun.append(part)
             yield
         finally:
-            for part in (self.poll, self.desk, self.closer, self.writer, self.follow):
+            for part in (
+                self.plan,
+                self.poll,
+                self.desk,
+                self.closer,
+                self.writer,
+                self.follow,
+            ):
                 if part in begun and part is not None:
                     part.stop()
 
@@ -484,16 +624,23 @@ def assemble(
         live.publish_sites(states.load_site_states(connection).values())
         for gateway in states.load_gateway_states(connection).values():
             live.publish_gateway(gateway)
-    view = NetworkView(network, plan)
+    shown = [NetworkView(network, plan)]
+
+    def show(view: NetworkView) -> None:
+        shown[0] = view
+
     if role == "web":
-        return Parts(database, live, view, follow=Follow(database, live))
+        watching = PlanWatch(database, addresses or {}, show)
+        return Parts(database, live, shown, follow=Follow(database, live), plan=watching)
     with database.writing() as connection:
         jobs.fail_abandoned(connection, now_ms())
     writer = Writer(database, on_commit=watch.committed if watch else None)
     desk = JobDesk(database, live)
-    poll = PollThread(plan, live.sites(), Upward(live, writer, desk, watch), desk)
+    upward = Upward(live, writer, desk, watch)
+    poll = PollThread(plan, live.sites(), upward, desk)
     closer = HourCloser(database, night_sites(plan), find_zone(network.time_zone))
-    return Parts(database, live, view, writer, desk, closer, poll)
+    watching = PlanWatch(database, addresses or {}, show, poll, upward)
+    return Parts(database, live, shown, writer, desk, closer, poll, plan=watching)
 
 
 def services(parts: Parts, version: str, notice: Callable[[], str] = lambda: "") -> Services:

@@ -1,6 +1,6 @@
 """Twins for the poller: an outlet that keeps everything, work that can be handed in, a plan."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import pytest
@@ -33,6 +33,7 @@ class KeptOutlet:
     gateways: list[GatewayState] = field(default_factory=list)
     jobs: list[tuple[int, JobState, str]] = field(default_factory=list)
     episodes: list[tuple[str, int, int | None]] = field(default_factory=list)
+    refusals: list[tuple[int, int, tuple[str, ...], bool]] = field(default_factory=list)
 
     def poll_done(self, done: PollDone) -> None:
         self.done.append(done)
@@ -53,6 +54,9 @@ class KeptOutlet:
         reason: str,
     ) -> None:
         self.episodes.append((kind, from_ms, to_ms))
+
+    def refused(self, site_id: int, layout_id: int, tags: Sequence[str], bridges: bool) -> None:
+        self.refusals.append((site_id, layout_id, tuple(tags), bridges))
 
     def of(self, site_id: int) -> list[PollDone]:
         return [one for one in self.done if one.poll.site_id == site_id]

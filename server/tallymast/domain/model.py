@@ -539,14 +539,35 @@ class PollDone:
 # --- what the poller works from -------------------------------------------------------
 
 
+class Act(StrEnum):
+    """What people have said of a site for a while; the words are those of its episodes."""
+
+    NONE = ""
+    MAINTENANCE = "maintenance"  # polled, alarms held, statistics apart
+    NOT_POLLED = "not-polled"  # polling ended on purpose
+
+
 @dataclass(frozen=True, slots=True)
 class SitePlan:
-    """One site as the poller sees it."""
+    """One site as the poller sees it.
+
+    Attributes:
+        refused: tags of points whose registers the station has refused; the layout is without
+            them.
+
+    """
 
     site_id: int
     site: Site
     layout: SiteLayout
     via_site_id: int | None = None
+    act: Act = Act.NONE
+    refused: tuple[str, ...] = ()
+
+    @property
+    def is_polled(self) -> bool:
+        """Whether anybody asks it at all."""
+        return self.site.in_service and self.act is not Act.NOT_POLLED
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,6 +118,25 @@ class Pace:
         }
         self._restretch()
 
+    def revise(self, sites: Sequence[PacedSite], now: float) -> None:
+        """Take another list of sites; one that stays keeps its place in time and its open visit.
+
+        A site with a shorter period falls due accordingly sooner; a new one at once.
+        """
+        before = self._lanes
+        self.sites = sites
+        self._lanes = {}
+        for n, site in enumerate(sites):
+            lane = before.get(site.site_id)
+            if lane is None:
+                lane = _Lane(site, n * GOLDEN % 1.0, now, site.probe_s, site.cost_s, hurried=True)
+            elif lane.site != site:
+                if lane.period_s != min(site.period_s, site.hard_s) and lane.probe_s is None:
+                    lane.due_at = min(lane.due_at, max(now, lane.began_at + site.period_s))
+                lane.site = site
+            self._lanes[site.site_id] = lane
+        self._restretch()
+
     # --- whose turn ----------------------------------------------------------------------
 
     def take(self, now: float) -> Turn | None:

@@ -23,6 +23,7 @@ from tallymast.domain.errors import (
 from tallymast.domain.modbus.airtime import exchange_minimum_s
 from tallymast.domain.modbus.requests import ReadRequest
 from tallymast.domain.model import (
+    Act,
     GatewayPlan,
     GatewayStatus,
     Job,
@@ -41,11 +42,14 @@ from tallymast.polling.exchange import Exchanger, Station
 from tallymast.polling.gateway_watch import GatewayWatch
 from tallymast.polling.line import Pauses, Port
 from tallymast.polling.ports import Clock, Outlet
+from tallymast.polling.refusals import ASKED_A_POLL, Search
 from tallymast.polling.visit import Visit
 
 log = logging.getLogger(__name__)
 
 RETRY_AFTER_S = 1.0
+PATIENCE_S = 0.5  # Ours: so long a search for refused registers may keep the channel quiet
+NO_SUCH_REGISTER = 2  # MODBUS Application Protocol V1.1b3 section 7
 LOOK_S = 0.1  # how soon a demanded poll is seen on an idle channel
 
 
@@ -72,16 +76,17 @@ class Channel:
         chance: Random,
     ) -> None:
         self.plan = plan
+        self._next_plan: GatewayPlan | None = None
         self._outlet = outlet
         self._clock = clock
         self._pauses = Pauses(chance)
-        self._sites = {one.site_id: one for one in plan.sites if one.site.in_service}
-        self._states = {
-            key: _known(states.get(key), one, clock.wall_ms()) for key, one in self._sites.items()
-        }
-        self._patience = {
-            key: contact.patience(one.site, plan.gateway) for key, one in self._sites.items()
-        }
+        self._states = dict(states)
+        self._sites: dict[int, SitePlan] = {}
+        self._patience: dict[int, contact.Patience] = {}
+        self._searches: dict[int, Search] = {}
+        self._told: dict[int, int] = {}  # by site the layout whose refused points are told
+        self._refused_at = float("-inf")
+        self._fit(plan)
         self._exchanger = Exchanger(port, plan.gateway)
         self._watch = GatewayWatch(plan, self._exchanger, outlet, clock)
         self._pace = Pace((), 0.0)
@@ -94,6 +99,54 @@ class Channel:
     def states(self) -> Mapping[int, SiteState]:
         """The newest that is known of each polled site, by id."""
         return self._states
+
+    # --- what is polled --------------------------------------------------------------------
+
+    def revise(self, plan: GatewayPlan) -> None:
+        """Poll by another plan of the same gateway, from between two exchanges on."""
+        self._next_plan = plan
+
+    def _fit(self, plan: GatewayPlan) -> None:
+        self.plan = plan
+        self._sites = {one.site_id: one for one in plan.sites if one.is_polled}
+        for key, one in self._sites.items():
+            self._states[key] = _known(self._states.get(key), one, self._clock.wall_ms())
+        self._patience = {
+            key: contact.patience(one.site, plan.gateway) for key, one in self._sites.items()
+        }
+
+    def _take_plan(self) -> None:
+        """Swap the plan, if there is another; open visits of what changed end as they stand."""
+        plan, self._next_plan = self._next_plan, None
+        if plan is None:
+            return
+        before = dict(self._sites)
+        now_polled = {one.site_id: one for one in plan.sites if one.is_polled}
+        for site_id, one in before.items():
+            after = now_polled.get(site_id)
+            if after is None or after.layout.id != one.layout.id:
+                self._end_visit(site_id)
+                self._slow_due.pop(site_id, None)
+                self._searches.pop(site_id, None)
+                self._told.pop(site_id, None)
+            if after is None:
+                self._end_jobs(site_id, f"{one.site.name} is not polled any more.")
+        self._fit(plan)
+        self._lost_due = {key: due for key, due in self._lost_due.items() if key in self._sites}
+        self._exchanger.revise(plan.gateway)
+        self._watch.revise(plan)
+        self._pace.revise([self._paced(one) for one in self._sites.values()], _now())
+
+    def _end_visit(self, site_id: int) -> None:
+        visit = self._visits.pop(site_id, None)
+        if visit is not None:
+            self._pace.finish(site_id, _now(), None)
+            if visit.is_answered:
+                self._record(visit)
+
+    def _end_jobs(self, site_id: int, sentence: str) -> None:
+        for job in self._jobs.pop(site_id, []):
+            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
 
     # --- life of the connection ----------------------------------------------------------
 
@@ -117,6 +170,7 @@ class Channel:
         for site_id in self._jobs:
             self._pace.demand(site_id, _now())
         while True:
+            self._take_plan()
             turn = self._pace.take(_now())
             if turn is None:
                 await self._exchanger.listen(min(self._pace.wake_at(_now()), _now() + LOOK_S))
@@ -133,10 +187,8 @@ class Channel:
             if visit.is_answered:
                 self._record(visit)
         self._visits.clear()
-        for jobs in self._jobs.values():
-            for job in jobs:
-                self._outlet.job_changed(job.id, JobState.FAILED, 1.0, str(error))
-        self._jobs.clear()
+        for site_id in list(self._jobs):
+            self._end_jobs(site_id, str(error))
         for site_id in self._sites:
             self._lost_due.setdefault(site_id, _now())
 
@@ -144,6 +196,7 @@ class Channel:
         """Let a pause pass; polls that fall due meanwhile are lost to the gateway."""
         ends = _now() + pause_s
         while True:
+            self._take_plan()
             for site_id, due in self._lost_due.items():
                 if due <= _now():
                     self._lost_due[site_id] = _now() + self._sites[site_id].site.poll_every_s
@@ -181,7 +234,8 @@ class Channel:
         if plan is None:
             return False
         if plan.site_id not in self._sites:
-            sentence = f"{plan.site.name} is not polled: it is out of service."
+            why = "polling was ended on purpose" if plan.site.in_service else "it is out of service"
+            sentence = f"{plan.site.name} is not polled: {why}."
             self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
         elif self._watch.status is GatewayStatus.UNREACHABLE:
             self._outlet.job_changed(job.id, JobState.FAILED, 1.0, self._watch.sentence)
@@ -199,6 +253,8 @@ class Channel:
         begin = _now()
         try:
             ripe_at = await self._ask(visit)
+            if ripe_at is None and visit.is_answered:
+                await self._search(visit)
         finally:
             self._pace.spent(turn, begin, _now())
         if ripe_at is not None:
@@ -227,7 +283,7 @@ class Channel:
             flags |= PollFlag.PROBE
         if turn.demanded:
             flags |= PollFlag.DEMAND
-        if state.status is SiteStatus.MAINTENANCE:
+        if plan.act is Act.MAINTENANCE:
             flags |= PollFlag.MAINTENANCE
         first_miss = state.missed_in_row == 0 and turn.purpose is not Purpose.PROBE
         retries = plan.site.retries if first_miss or turn.demanded else 0
@@ -274,7 +330,51 @@ class Channel:
         visit.answered(given.words, self._answer_ms(), self._clock.wall_ms(), suspect)
         return False
 
+    async def _search(self, visit: Visit) -> None:
+        """Ask a few points of refused blocks one by one; tell when all is known."""
+        site_id, site = visit.plan.site_id, visit.plan.site
+        search = self._searches.get(site_id)
+        if search is None:
+            return
+        station = Station(site.name, site.unit, site.reply_timeout_s)
+        for _ in range(ASKED_A_POLL):
+            if search.left and not await self._ask_alone(search, visit.plan, station):
+                return  # the rest at the next poll
+        if not search.left:
+            del self._searches[site_id]
+            self._told[site_id] = search.layout.id
+            told = tuple(dict.fromkeys(search.refused))
+            self._outlet.refused(site_id, search.layout.id, told, search.bridges)
+
+    async def _ask_alone(self, search: Search, plan: SitePlan, station: Station) -> bool:
+        """Ask for one point alone; return whether that is settled."""
+        point = search.left[0]
+        request = search.request(plan, point)
+        # One exception looks like the other: the last one's repeat must not pass for this one's.
+        may_go = max(
+            self._exchanger.earliest(request, _now()),
+            self._refused_at + self._exchanger.debts.repeat_s,
+        )
+        if may_go > _now() + PATIENCE_S:
+            return False
+        await self._exchanger.listen(may_go)
+        try:
+            await self._exchanger.ask(request, station)
+        except GatewayUnreachable:
+            raise
+        except ExchangeFailed as failed:
+            if not isinstance(failed, RefusedBySite):
+                return False
+            self._refused_at = _now()
+            if failed.code == NO_SUCH_REGISTER:
+                search.refused.append(point.tag)
+        search.left.popleft()
+        return True
+
     def _failed(self, visit: Visit, failed: ExchangeFailed) -> bool:
+        if isinstance(failed, RefusedBySite):
+            self._refused_at = _now()
+            self._suspect(visit, failed.code)
         answered = isinstance(failed, RefusedBySite | DeviceFailure)
         if answered or (isinstance(failed, BusySite) and visit.retries == 0):
             visit.refused(failed.code, self._answer_ms(), self._clock.wall_ms())
@@ -282,6 +382,12 @@ class Channel:
         if isinstance(failed, NoAnswer | GarbledAnswer):
             self._watch.silent(visit.plan.site_id)
         return visit.failed(garbled=isinstance(failed, GarbledAnswer), code=failed.code)
+
+    def _suspect(self, visit: Visit, code: int) -> None:
+        """Begin to look for what a block's refusal is about, unless that is told already."""
+        site_id, layout, block = visit.plan.site_id, visit.plan.layout, visit.next_block
+        if code == NO_SUCH_REGISTER and block is not None and self._told.get(site_id) != layout.id:
+            self._searches.setdefault(site_id, Search(layout)).add(block)
 
     def _answer_ms(self) -> float:
         return 1000 * (self._exchanger.last_answer_s or 0.0)

@@ -111,6 +111,14 @@ class Exchanger:
         self.last_answer_s: float | None = None
         self.echo_seen = False
 
+    def revise(self, gateway: Gateway) -> None:
+        """Go on by a gateway's changed settings; what is out stays out."""
+        self._gateway = gateway
+        if gateway.local_echo:
+            self.echo_seen = False
+        if isinstance(self.debts, Debts):
+            self.debts.revise(gateway.quarantine_s)
+
     async def connect(self) -> None:
         """Open the port and listen for one reply timeout before anything is asked.
 

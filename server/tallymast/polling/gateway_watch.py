@@ -28,6 +28,13 @@ class GatewayWatch:
         self._visited: dict[int, tuple[float, float]] = {}  # site: last visit, gap before it
         self._outage_ms: int | None = None
 
+    def revise(self, plan: GatewayPlan) -> None:
+        """Judge by another plan of the same gateway."""
+        self._plan = plan
+        known = {one.site_id for one in plan.sites if one.is_polled}
+        self._silent &= known
+        self._visited = {key: seen for key, seen in self._visited.items() if key in known}
+
     @property
     def status(self) -> GatewayStatus:
         """The newest status."""

@@ -65,22 +65,57 @@ class Poller:
         self._clock = clock or SystemClock()
         self._port = port
         self._chance = chance or Random()
+        self._plans: dict[int, GatewayPlan] = {}
         self._channels: dict[int, Channel] = {}
+        self._running: dict[int, asyncio.Task[None]] = {}
         self._begun: set[int] = set()
 
     async def run(self) -> None:
         """Poll until cancelled."""
         async with asyncio.TaskGroup() as tasks:
+            self._tasks = tasks
             for gateway in self._plan.gateways:
-                tasks.create_task(self._keep(gateway))
+                self._start(gateway)
             tasks.create_task(self._look_for_jobs())
 
-    async def _keep(self, plan: GatewayPlan) -> None:
+    def revise(self, plan: PollPlan) -> None:
+        """Poll by another plan; to be called in the poller's own loop.
+
+        Sites, points, periods and timeouts change between two exchanges; only a gateway whose
+        wire is another one (address, transport, baud and the like) is connected anew.
+        """
+        before = {one.gateway_id: one for one in self._plan.gateways}
+        after = {one.gateway_id: one for one in plan.gateways}
+        self._plan = plan
+        for gateway_id, old in before.items():
+            new = after.get(gateway_id)
+            if new is None or _wire(new.gateway) != _wire(old.gateway):
+                self._end(gateway_id)
+        for gateway_id, new in after.items():
+            if gateway_id in self._running:
+                self._plans[gateway_id] = new
+                if gateway_id in self._channels:
+                    self._channels[gateway_id].revise(new)
+            else:
+                self._start(new)
+
+    def _start(self, plan: GatewayPlan) -> None:
+        self._plans[plan.gateway_id] = plan
+        self._running[plan.gateway_id] = self._tasks.create_task(self._keep(plan.gateway_id))
+
+    def _end(self, gateway_id: int) -> None:
+        self._running.pop(gateway_id).cancel()
+        channel = self._channels.pop(gateway_id, None)
+        if channel is not None:
+            self._states |= channel.states
+
+    async def _keep(self, gateway_id: int) -> None:
         """Run a channel; a bug of ours in one must not end the others."""
         while True:
+            plan = self._plans[gateway_id]
             port = self._port(plan.gateway)
             channel = Channel(plan, self._states, self._outlet, self._clock, port, self._chance)
-            self._channels[plan.gateway_id] = channel
+            self._channels[gateway_id] = channel
             try:
                 await channel.run()
             except Exception:
@@ -106,3 +141,9 @@ class Poller:
         else:
             sentence = "The site is not polled by this program."
         self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+
+
+def _wire(gateway: Gateway) -> tuple[object, ...]:
+    """Return what of a gateway cannot change without a new connection."""
+    line = (gateway.baud, gateway.character_bits, gateway.parity, gateway.stop_bits)
+    return (gateway.transport, gateway.address, *line)

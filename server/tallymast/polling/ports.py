@@ -34,6 +34,9 @@ class Outlet(Protocol):
     ) -> None:
         """Take the begin (``to_ms`` None) or the end of an episode, e.g. a gateway's outage."""
 
+    def refused(self, site_id: int, layout_id: int, tags: Sequence[str], bridges: bool) -> None:
+        """Take which points of a layout a station refuses; ``bridges``: gaps between them too."""
+
 
 class Work(Protocol):
     """Where work that a person asked for waits."""

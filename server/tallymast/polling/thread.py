@@ -33,6 +33,12 @@ class PollThread(threading.Thread):
         finally:
             self._ready.set()
 
+    def revise(self, plan: PollPlan) -> None:
+        """Poll by another plan, from between two exchanges on; to be called from any thread."""
+        self._ready.wait()
+        if self._loop is not None and self.is_alive():
+            self._loop.call_soon_threadsafe(self._poller.revise, plan)
+
     def stop(self) -> None:
         """End polling between two events, close every connection, and wait for it."""
         self._ready.wait()

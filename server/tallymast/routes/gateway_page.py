@@ -20,7 +20,7 @@ from tallymast.routes.formats import number, share, value_words
 from tallymast.routes.plot import Plot, draw_plot, way_of
 from tallymast.routes.rows import Mark, remark_of, row_mark
 from tallymast.routes.screens import Screens, Show
-from tallymast.routes.services import Given, Services
+from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.summary import gateway_head, system_lines
@@ -179,16 +179,16 @@ class GatewayBoards:
         self._standings = standings
         self._days = days
         self._lock = Lock()
-        self._revision = -1
+        self._view: NetworkView | None = None
         self._boards: dict[int, GatewayBoard] = {}
 
     def of(self, plan: GatewayPlan) -> GatewayBoard:
         """Return the board of a gateway."""
         with self._lock:
-            revision = self._given.network().revision_id
-            if revision != self._revision:
+            view = self._given.network()
+            if view is not self._view:
                 self._boards.clear()
-                self._revision = revision
+                self._view = view
             if plan.gateway_id not in self._boards:
                 board = GatewayBoard(self._given, self._standings, self._days, plan)
                 self._boards[plan.gateway_id] = board

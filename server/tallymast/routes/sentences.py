@@ -119,6 +119,16 @@ def _(finding: f.SupplyNearDisconnect, clock: Clock) -> Markup:
 
 
 @sentence.register
+def _(finding: f.NoSuchRegister, clock: Clock) -> Markup:
+    del clock
+    names = ", ".join(f"{point.name} ({point.tag})" for point in finding.points)
+    return Markup(
+        "{}: the station has no register for {}; its profile does not fit. "
+        "Everything else is read without {}."
+    ).format(_site(finding.site), names, "it" if len(finding.points) == 1 else "them")
+
+
+@sentence.register
 def _(finding: f.Refuses, clock: Clock) -> Markup:
     meaning = _REFUSALS.get(finding.code, "see the station's manual")
     return Markup("{} refuses part of what it is asked (Modbus exception {:02X}): {}.").format(

@@ -23,7 +23,7 @@ from tallymast.routes.round_page import Line
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.security import CHARTS, extend_policy
 from tallymast.routes.sentences import sentence
-from tallymast.routes.services import Given, Services
+from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.site_rows import (
     POLLS_SHOWN,
     charted,
@@ -141,16 +141,16 @@ class SiteBoards:
         self._standings = standings
         self._days = days
         self._lock = Lock()
-        self._revision = -1
+        self._view: NetworkView | None = None
         self._boards: dict[int, SiteBoard] = {}
 
     def of(self, plan: SitePlan) -> SiteBoard:
         """Return the board of a site."""
         with self._lock:
-            revision = self._given.network().revision_id
-            if revision != self._revision:
+            view = self._given.network()
+            if view is not self._view:
                 self._boards.clear()
-                self._revision = revision
+                self._view = view
             if plan.site_id not in self._boards:
                 self._boards[plan.site_id] = SiteBoard(
                     self._given, self._standings, self._days, plan

@@ -60,7 +60,7 @@ class Standings:
         self._given = given
         self._lock = RLock()
         self._version = -1
-        self._revision: int | None = None
+        self._view: NetworkView | None = None
         self._at_ms = 0
         self._standings: dict[int, Standing] = {}
 
@@ -75,9 +75,9 @@ class Standings:
             network, now_ms = self._given.network(), self._given.now_ms()
             old = not 0 <= now_ms - self._at_ms <= every_ms or self._version < 0
             changes = self._given.live.changes_since(self._version)
-            if old or network.revision_id != self._revision:
+            if old or network is not self._view:
                 self._judge(network, {site.site_id for site in network.sites}, now_ms)
-                self._at_ms, self._revision = now_ms, network.revision_id
+                self._at_ms, self._view = now_ms, network
             else:
                 behind = _behind(network, changes.gateways)
                 self._judge(network, changes.sites | behind, now_ms)

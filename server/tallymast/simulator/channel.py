@@ -18,9 +18,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tallymast.domain.errors import ConfigError
-from tallymast.domain.model import Gateway
+from tallymast.domain.model import Gateway, Transport
 from tallymast.simulator.exchange import Answered, Responder
-from tallymast.simulator.requests import Request, take_request
+from tallymast.simulator.requests import Request, take_request, take_tcp_request
 
 log = logging.getLogger(__name__)
 
@@ -81,6 +81,8 @@ class Channel:
     ) -> None:
         self.gateway = gateway
         self._responder = responder
+        is_tcp = gateway.transport is Transport.MODBUS_TCP
+        self._take = take_tcp_request if is_tcp else take_request
         self._sessions_most = sessions
         self._is_down = is_down
         self._now_s = now_s
@@ -235,7 +237,7 @@ class Channel:
             session.buffer.clear()
         session.fed_at = now
         session.buffer += received
-        while (request := take_request(session.buffer)) is not None:
+        while (request := self._take(session.buffer)) is not None:
             self._heard(session, request)
 
     def _send(self, session: _Session, frame: bytes) -> None:

@@ -83,10 +83,12 @@ class Responder:
             return None
         pdu = self._reply(remote, request, at_s)
         fate, late_s = self._fate(remote, at_s)
+        if fate is Fate.GARBLED and request.transaction is not None:
+            fate = Fate.LOST  # a converter drops what its line garbled
         self._tell(request, pdu, at_s, fate)
         if fate is Fate.LOST:
             return None
-        frame = answer_frame(request.unit, pdu)
+        frame = answer_frame(request, pdu)
         if fate is Fate.GARBLED:
             frame = garbled(frame, self._chance("how", remote.site), at_s)
         return Answered(frame, self._delay_s(remote, at_s), late_s)

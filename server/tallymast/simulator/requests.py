@@ -7,13 +7,15 @@ one frame at a time, because its framer swallows the second of two requests that
 from dataclasses import dataclass
 
 from pymodbus.exceptions import ModbusException
-from pymodbus.framer import FramerRTU
+from pymodbus.framer import FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU, ExceptionResponse
 from pymodbus.pdu.pdu import ModbusPDU
 
 _DECODER = DecodePDU(is_server=True)
 _FRAMER = FramerRTU(_DECODER)
+_TCP_FRAMER = FramerSocket(_DECODER)
 _LEAST = 4  # unit, function and two CRC bytes
+_TCP_LEAST = 8  # header of seven bytes, function
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +25,9 @@ class Request:
     unit: int
     function: int
     pdu: ModbusPDU | None
-    size: int  # bytes of the whole frame
+    size: int  # bytes of the whole frame on the radio's line, CRC included
     frame: bytes
+    transaction: int | None = None  # its number, where it came over Modbus/TCP
 
 
 def take_request(buffer: bytearray) -> Request | None:
@@ -46,6 +49,23 @@ def take_request(buffer: bytearray) -> Request | None:
     return Request(frame[0], frame[1], _decoded(frame), size, frame)
 
 
+def take_tcp_request(buffer: bytearray) -> Request | None:
+    """Take the first whole Modbus/TCP request out of ``buffer``, or None until more bytes come."""
+    if len(buffer) < _TCP_LEAST:
+        return None
+    end = 6 + int.from_bytes(buffer[4:6])
+    if len(buffer) < end:
+        return None
+    frame = bytes(buffer[:end])
+    del buffer[:end]
+    try:
+        _, pdu = _TCP_FRAMER.handleFrame(frame, 0, 0)
+    except ModbusException:
+        pdu = None
+    line = frame[6:] + b"\0\0"  # as long as it is on the line behind the converter
+    return Request(frame[6], frame[7], pdu, len(line), line, int.from_bytes(frame[:2]))
+
+
 def _frame_size(received: bytes) -> int:
     """Return the length the first frame must have, 0 if not known yet."""
     kind = _DECODER.lookupPduClass(received)
@@ -65,7 +85,10 @@ def _decoded(frame: bytes) -> ModbusPDU | None:
     return pdu
 
 
-def answer_frame(unit: int, pdu: ModbusPDU) -> bytes:
-    """Return the RTU frame that carries an answer, CRC included."""
-    pdu.dev_id = unit
-    return _FRAMER.buildFrame(pdu)
+def answer_frame(request: Request, pdu: ModbusPDU) -> bytes:
+    """Return the frame that carries an answer, of the kind the request came in."""
+    pdu.dev_id = request.unit
+    if request.transaction is None:
+        return _FRAMER.buildFrame(pdu)
+    pdu.transaction_id = request.transaction
+    return _TCP_FRAMER.buildFrame(pdu)

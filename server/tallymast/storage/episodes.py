@@ -83,6 +83,16 @@ def close_episode(
     return ended
 
 
+def open_acts(conn: Connection) -> list[Episode]:
+    """Return the sites' maintenance and not-polled episodes that have not ended, oldest first."""
+    query = select(_table).where(
+        _table.c.kind.in_(("maintenance", "not-polled")),
+        _table.c.site_id.is_not(None),
+        _table.c.to_ms.is_(None),
+    )
+    return [_episode(row) for row in conn.execute(query.order_by(_table.c.from_ms, _table.c.id))]
+
+
 def between(
     conn: Connection,
     from_ms: int,

@@ -16,6 +16,7 @@ from tallymast.domain.health.findings import (
     GatewayLost,
     GatewayMute,
     NeverAnswered,
+    NoSuchRegister,
     NoValue,
     OldValues,
     Outside,
@@ -27,6 +28,7 @@ from tallymast.domain.health.findings import (
     SupplyNearDisconnect,
 )
 from tallymast.domain.model import (
+    Act,
     GatewayPlan,
     GatewayState,
     GatewayStatus,
@@ -112,7 +114,7 @@ def stands(
     now_ms: int,
 ) -> Standing:
     """Return how a site stands, judged by its own newest state and readings."""
-    status = effective_status(plan.site, state, gateway)
+    status = effective_status(plan, state, gateway)
     by_tag = {reading.tag: reading for reading in readings}
     standing = Standing(plan, state, status, by_tag)
     if status is not SiteStatus.IN_SERVICE or state is None:
@@ -120,16 +122,23 @@ def stands(
         return Standing(plan, state, status, by_tag, alone, _unjudged(plan.site, status))
     findings, checked = _judge(plan.site, by_tag)
     late = _lateness(plan.site, state, by_tag, now_ms)
-    refused = [Refuses(plan.site, state.code)] if state.code in WRONG_THERE else []
+    refused: list[Finding] = []
+    if plan.refused:
+        missing = [point for point in plan.site.points if point.tag in plan.refused]
+        refused.append(NoSuchRegister(plan.site, tuple(missing)))
+    elif state.code in WRONG_THERE:
+        refused.append(Refuses(plan.site, state.code))
     return Standing(plan, state, status, by_tag, (*refused, *findings, *late), checked)
 
 
 def effective_status(
-    site: Site, state: SiteState | None, gateway: GatewayState | None
+    plan: SitePlan, state: SiteState | None, gateway: GatewayState | None
 ) -> SiteStatus:
-    """Return what the site is doing, its gateway's loss and the network file included."""
-    if not site.in_service:
+    """Return what the site is doing; what people said of it and its gateway's loss included."""
+    if not plan.is_polled:
         return SiteStatus.NOT_POLLED
+    if plan.act is Act.MAINTENANCE:
+        return SiteStatus.MAINTENANCE
     own = SiteStatus.NEVER_ANSWERED if state is None else state.status
     if own in (SiteStatus.NOT_POLLED, SiteStatus.MAINTENANCE):
         return own

@@ -146,6 +146,15 @@ class Refuses(OfSite):
 
 
 @dataclass(frozen=True, slots=True)
+class NoSuchRegister(OfSite):
+    """The station does not have some registers its profile names; they are read no more."""
+
+    points: tuple[Point, ...]
+    rank: ClassVar[int] = 12
+    act: ClassVar[bool] = False
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyNearDisconnect(OfSite):
     """The supply is a little above the voltage at which the load is dropped."""
 

@@ -107,6 +107,10 @@ class Debts:
         self._next_sweep = 0.0
         self._accounts: dict[Shape, _Account] = {}
 
+    def revise(self, quarantine_s: float) -> None:
+        """Reckon with another quarantine than before; what was seen still raises it."""
+        self._quarantine_s = quarantine_s
+
     @property
     def quarantine_s(self) -> float:
         """The quarantine in force [s]."""
