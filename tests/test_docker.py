@@ -68,8 +68,11 @@ def fresh_environment(place: Path) -> dict[str, str]:
     python.write_text(f'#!/bin/sh\nexec {shlex.quote(sys.executable)} "$@"\n', encoding="utf-8")
     python.chmod(0o755)
     known = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
-    patience = {} if IN_CI else {"PIP_RETRIES": "1"}  # without an index, skip soon
-    return known | patience | {"PATH": f"{folder}{os.pathsep}{known['PATH']}"}
+    ours = {"PATH": f"{folder}{os.pathsep}{known['PATH']}"}
+    ours["PIP_NO_COMPILE"] = "0"  # pip reads 0 as "do not compile", which saves a third of the time
+    if not IN_CI:
+        ours["PIP_RETRIES"] = "1"  # without an index, skip soon
+    return known | ours
 
 
 def run_step(step: str, place: Path, environment: dict[str, str]) -> None:

@@ -32,13 +32,14 @@ from tallymast.domain.model import (
     PollDone,
     PollPlan,
     SitePlan,
+    WireLine,
 )
 from tallymast.domain.read_plan import read_plan, reduced_layout
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
 from tallymast.routes.services import NetworkView, PollerCondition, Services
-from tallymast.storage import episodes, hours, jobs, nights, refused_points, states
+from tallymast.storage import episodes, hours, jobs, nights, refused_points, states, wire
 from tallymast.storage import network as stored_network
 from tallymast.storage.batch import EpisodeChange
 from tallymast.storage.engine import Database
@@ -218,6 +219,7 @@ class Upward:
         self._desk = desk
         self._watch = watch
         self._refused: deque[Refusal] = deque()
+        self._lines: deque[WireLine] = deque(maxlen=2 * wire.SLOTS)
 
     def poll_done(self, done: PollDone) -> None:
         """Show a poll, and store it within a second."""
@@ -250,6 +252,17 @@ class Upward:
     def refused(self, site_id: int, layout_id: int, tags: Sequence[str], bridges: bool) -> None:
         """Note which points a station refuses; the plan is made anew without them."""
         self._refused.append(Refusal(site_id, layout_id, tuple(tags), bridges, now_ms()))
+
+    def wire(self, line: WireLine) -> None:
+        """Keep bytes of a watched channel until they are stored."""
+        self._lines.append(line)
+
+    def take_lines(self) -> list[WireLine]:
+        """Return the bytes heard since the last look."""
+        found = []
+        while self._lines:
+            found.append(self._lines.popleft())
+        return found
 
     def take_refused(self) -> list[Refusal]:
         """Return what was refused since the last look."""
@@ -475,9 +488,7 @@ class PlanWatch(threading.Thread):
     def _look(self) -> None:
         if self._upward is not None:
             self._end_acts()
-            for refusal in self._upward.take_refused():
-                with self._database.writing() as connection:
-                    refused_points.keep(connection, refusal)
+            self._store(self._upward)
         with self._database.reading() as connection:
             found = _fingerprint(connection)
         if found == self._known:
@@ -487,6 +498,20 @@ class PlanWatch(threading.Thread):
         if self._poll is not None:
             self._poll.revise(plan)
         self._known = found
+
+    def _store(self, upward: Upward) -> None:
+        """Store what stations refused and what was heard on watched lines."""
+        refusals, lines = upward.take_refused(), upward.take_lines()
+        if refusals or lines:
+            with self._database.writing() as connection:
+                for refusal in refusals:
+                    refused_points.keep(connection, refusal)
+                wire.store(connection, lines)
+        with self._database.reading() as connection:
+            watched = wire.watched(connection)
+        for gateway_id, until_ms in watched.items():
+            if self._poll is not None and until_ms > now_ms():
+                self._poll.watch(gateway_id, until_ms)
 
     def _end_acts(self) -> None:
         """End what was planned to end by now."""

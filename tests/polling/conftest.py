@@ -21,6 +21,7 @@ from tallymast.domain.model import (
     SitePlan,
     Table,
     Transport,
+    WireLine,
     WordLayout,
 )
 
@@ -33,6 +34,7 @@ class KeptOutlet:
     gateways: list[GatewayState] = field(default_factory=list)
     jobs: list[tuple[int, JobState, str]] = field(default_factory=list)
     episodes: list[tuple[str, int, int | None]] = field(default_factory=list)
+    lines: list[WireLine] = field(default_factory=list)
     refusals: list[tuple[int, int, tuple[str, ...], bool]] = field(default_factory=list)
 
     def poll_done(self, done: PollDone) -> None:
@@ -57,6 +59,9 @@ class KeptOutlet:
 
     def refused(self, site_id: int, layout_id: int, tags: Sequence[str], bridges: bool) -> None:
         self.refusals.append((site_id, layout_id, tuple(tags), bridges))
+
+    def wire(self, line: WireLine) -> None:
+        self.lines.append(line)
 
     def of(self, site_id: int) -> list[PollDone]:
         return [one for one in self.done if one.poll.site_id == site_id]

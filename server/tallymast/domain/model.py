@@ -526,6 +526,23 @@ class GatewayState:
     busy_s: Mapping[str, float] = field(default_factory=dict)
     sentence: str = ""  # what is wrong, for people; empty when nothing is
     holds_s: float | None = None  # the poll period the channel can hold, where it is too full
+    load: float | None = None  # airtime asked for, as a share of all there is
+    even_s: float | None = None  # so often all sites could be polled, were they polled alike
+    cost_s: float | None = None  # airtime a usual site's poll takes
+    site_share: Mapping[int, float] = field(default_factory=dict)  # of airtime lately, by site
+    strangers: int = 0  # answers nobody here asked for, since start
+
+
+@dataclass(frozen=True, slots=True)
+class WireLine:
+    """Bytes that went one way on a channel, and what they mean; ``way`` is sent or heard."""
+
+    gateway_id: int
+    site_id: int | None
+    at_ms: int
+    way: str
+    body: bytes
+    meaning: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,7 +170,7 @@ class Pace:
 
     def spent(self, turn: Turn, begin: float, end: float) -> None:
         """Note the airtime a turn took."""
-        self.use.add(turn.purpose, begin, end)
+        self.use.add(turn.purpose, begin, end, turn.site_id)
         self._lanes[turn.site_id].spent_s += end - begin
         if turn.purpose is Purpose.PROBE:
             cost = end - begin
@@ -206,6 +206,17 @@ class Pace:
     def load(self) -> float:
         """Airtime asked for by the living sites, as a share of all there is (may exceed 1)."""
         return sum(lane.cost_s / lane.period_s for lane in self._living())
+
+    @property
+    def even_s(self) -> float | None:
+        """How often all living sites could be polled, were they polled alike [s]."""
+        return sum(lane.cost_s for lane in self._living()) / FULL_FROM or None
+
+    @property
+    def usual_cost_s(self) -> float | None:
+        """The airtime a usual living site's poll takes [s]: half of them take less."""
+        costs = sorted(lane.cost_s for lane in self._living())
+        return costs[len(costs) // 2] if costs else None
 
     @property
     def holds_s(self) -> float | None:

@@ -36,8 +36,10 @@ from tallymast.domain.model import (
     SitePlan,
     SiteState,
     SiteStatus,
+    WireLine,
 )
 from tallymast.domain.pacing import GOLDEN, Pace, PacedSite, Purpose, Turn
+from tallymast.polling.desk_test import DeskTest
 from tallymast.polling.exchange import Exchanger, Station
 from tallymast.polling.gateway_watch import GatewayWatch
 from tallymast.polling.line import Pauses, Port
@@ -83,6 +85,8 @@ class Channel:
         self._states = dict(states)
         self._sites: dict[int, SitePlan] = {}
         self._patience: dict[int, contact.Patience] = {}
+        self._tests: dict[int, DeskTest] = {}
+        self._watched_until_ms = 0
         self._searches: dict[int, Search] = {}
         self._told: dict[int, int] = {}  # by site the layout whose refused points are told
         self._refused_at = float("-inf")
@@ -147,6 +151,14 @@ class Channel:
     def _end_jobs(self, site_id: int, sentence: str) -> None:
         for job in self._jobs.pop(site_id, []):
             self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+        test = self._tests.pop(site_id, None)
+        if test is not None:
+            said = f"{test.sentence(self.plan_of(site_id))} Then it ended: {sentence}"
+            self._outlet.job_changed(test.job.id, JobState.FAILED, test.progress, said)
+
+    def plan_of(self, site_id: int) -> str:
+        """Return a site's name."""
+        return next(one.site.name for one in self.plan.sites if one.site_id == site_id)
 
     # --- life of the connection ----------------------------------------------------------
 
@@ -167,7 +179,7 @@ class Channel:
         self._watch.connected()
         self._lost_due.clear()
         self._pace = Pace([self._paced(one) for one in self._sites.values()], _now())
-        for site_id in self._jobs:
+        for site_id in {*self._jobs, *self._tests}:
             self._pace.demand(site_id, _now())
         while True:
             self._take_plan()
@@ -187,7 +199,7 @@ class Channel:
             if visit.is_answered:
                 self._record(visit)
         self._visits.clear()
-        for site_id in list(self._jobs):
+        for site_id in {*self._jobs, *self._tests}:
             self._end_jobs(site_id, str(error))
         for site_id in self._sites:
             self._lost_due.setdefault(site_id, _now())
@@ -226,6 +238,21 @@ class Channel:
             one.site.turnaround_ms / 1000,
         )
 
+    # --- who listens in ---------------------------------------------------------------------
+
+    def watch(self, until_ms: int) -> None:
+        """Hand up what goes over the wire until an instant [UTC ms]."""
+        self._watched_until_ms = until_ms
+        self._exchanger.tap = self._tap
+
+    def _tap(self, way: str, body: bytes, unit: int | None, meaning: str) -> None:
+        at_ms = self._clock.wall_ms()
+        if at_ms >= self._watched_until_ms:
+            self._exchanger.tap = None
+            return
+        site_id = next((one.site_id for one in self.plan.sites if one.site.unit == unit), None)
+        self._outlet.wire(WireLine(self.plan.gateway_id, site_id, at_ms, way, body, meaning))
+
     # --- work a person asked for ---------------------------------------------------------
 
     def take_job(self, job: Job) -> bool:
@@ -241,7 +268,10 @@ class Channel:
             self._outlet.job_changed(job.id, JobState.FAILED, 1.0, self._watch.sentence)
         else:
             self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
-            self._jobs.setdefault(plan.site_id, []).append(job)
+            if job.kind == "desk-test":
+                self._tests.setdefault(plan.site_id, DeskTest(job))
+            else:
+                self._jobs.setdefault(plan.site_id, []).append(job)
             if self._watch.status is not GatewayStatus.STARTING:
                 self._pace.demand(plan.site_id, _now())
         return True
@@ -400,6 +430,7 @@ class Channel:
         poll = visit.poll(at_ms)
         state = self._hand_up(poll, visit.plan, visit.suspect_blocks)
         self._watch.visited(visit.plan.site_id)
+        self._note_test(poll)
         for job_id in visit.jobs:
             self._outlet.job_changed(job_id, JobState.DONE, 1.0, _said(visit, poll))
         log.info(
@@ -410,6 +441,19 @@ class Channel:
             poll.answer_ms,
         )
         return state
+
+    def _note_test(self, poll: Poll) -> None:
+        test = self._tests.get(poll.site_id)
+        if test is None:
+            return
+        test.add(poll)
+        said = test.sentence(self._sites[poll.site_id].site.name)
+        if test.is_over:
+            del self._tests[poll.site_id]
+            self._outlet.job_changed(test.job.id, JobState.DONE, 1.0, said)
+        else:
+            self._outlet.job_changed(test.job.id, JobState.RUNNING, test.progress, said)
+            self._pace.demand(poll.site_id, _now())
 
     def _record_lost(self, site_id: int) -> None:
         plan = self._sites[site_id]

@@ -9,7 +9,7 @@ import asyncio
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple, NoReturn
+from typing import NamedTuple, NoReturn, Protocol
 
 from tallymast.domain.errors import (
     BusySite,
@@ -93,6 +93,13 @@ class Written(NamedTuple):
     read_at: float | None
 
 
+class Tap(Protocol):
+    """Who listens in on a channel."""
+
+    def __call__(self, way: str, body: bytes, unit: int | None, meaning: str) -> None:
+        """Take bytes that were sent or heard, whose they are, and what they mean."""
+
+
 class Exchanger:
     """One channel's exchanges, one at a time; it outlives connections, as its debts do."""
 
@@ -110,6 +117,7 @@ class Exchanger:
         self.last_sent_at = 0.0
         self.last_answer_s: float | None = None
         self.echo_seen = False
+        self.tap: Tap | None = None
 
     def revise(self, gateway: Gateway) -> None:
         """Go on by a gateway's changed settings; what is out stays out."""
@@ -169,6 +177,7 @@ class Exchanger:
         frame, hearing = self._begin(request)
         sent_at = _now()
         self._port.send(frame)
+        self._tell("sent", frame, request.unit, _asked(request))
         self.debts.add(request, sent_at, sent_at + 3 * station.timeout_s)
         self.exchanges += 1
         self.last_sent_at, self.last_answer_s = sent_at, None
@@ -222,7 +231,9 @@ class Exchanger:
 
     def _give_up(self, station: Station, hearing: Hearing) -> NoReturn:
         self._note_echo(hearing)
-        frames = self._overhear(bytes(hearing.everything), hearing.last_at)
+        frames = self._overhear(bytes(hearing.everything), hearing.last_at, told=False)
+        heard = bytes(hearing.everything)
+        self._tell("heard", heard, station.unit, f"no valid answer within {station.timeout_s:g} s")
         self._free_at = max(self._free_at, _now() + 2 * self._gateway.min_gap_ms / 1000)
         if self._port.is_undelivered():
             raise GatewayUnreachable(
@@ -250,13 +261,20 @@ class Exchanger:
         self._note_echo(hearing)
         self._overhear(hearing.rest(match), arrived)
         answer = parse_answer(request, match.pdu)
+        self._tell("heard", match.pdu, request.unit, _said(answer, arrived - sent))
         if answer.exception_code:
             raise _refusal(request, station, answer)
         return Given(answer.words, sent, arrived, settled)
 
-    def _overhear(self, received: bytes, at: float) -> int:
+    def _tell(self, way: str, body: bytes, unit: int | None, meaning: str) -> None:
+        if self.tap is not None:
+            self.tap(way, body, unit, meaning)
+
+    def _overhear(self, received: bytes, at: float, *, told: bool = True) -> int:
         if not received:
             return 0
+        if told:
+            self._tell("heard", received, None, "nobody was waiting for this")
         try:
             frames = self.debts.overheard(received, at)
         except DecodeError as error:
@@ -348,6 +366,23 @@ def _refusal(request: Request, station: Station, answer: Answer) -> ExchangeFail
     )
     what = f"{request.count} from {request.start} on"
     return kind(station.name, reason.format(function=request.function, what=what), code)
+
+
+def _asked(request: Request) -> str:
+    """Return in words what a request asks for."""
+    if isinstance(request, ReadRequest):
+        last = request.start + request.count - 1
+        span = f"{request.start}" if request.count == 1 else f"{request.start} to {last}"
+        return f"read {request.table.value} {span}"
+    values = ", ".join(str(value) for value in request.values)
+    return f"write {request.target.table.value} {request.start} on: {values}"
+
+
+def _said(answer: Answer, took_s: float) -> str:
+    """Return in words what an answer says."""
+    if answer.exception_code:
+        return f"exception {answer.exception_code:02X} after {1000 * took_s:.0f} ms"
+    return f"answer after {1000 * took_s:.0f} ms"
 
 
 def _as_words(request: WriteRequest) -> bytes:

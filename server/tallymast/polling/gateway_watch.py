@@ -9,6 +9,7 @@ from tallymast.polling.exchange import Exchanger
 from tallymast.polling.ports import Clock, Outlet
 
 TELL_EVERY_S = 1.0
+STRANGERS_LEAST, STRANGERS_HOLD_S = 3, 600.0  # Ours: one or two may be left from before
 MUTE_AFTER_SITES = 3  # Ours: so many different sites silent, and not one answer since connecting
 
 
@@ -27,6 +28,7 @@ class GatewayWatch:
         self._silent: set[int] = set()
         self._visited: dict[int, tuple[float, float]] = {}  # site: last visit, gap before it
         self._outage_ms: int | None = None
+        self._strangers, self._stranger_at = 0, float("-inf")
 
     def revise(self, plan: GatewayPlan) -> None:
         """Judge by another plan of the same gateway."""
@@ -96,6 +98,11 @@ class GatewayWatch:
             quarantine_s=self._exchanger.debts.quarantine_s,
             busy_s={str(purpose): busy for purpose, busy in pace.use.total_s.items()},
             holds_s=pace.holds_s,
+            load=pace.load,
+            even_s=pace.even_s,
+            cost_s=pace.usual_cost_s,
+            site_share=pace.use.by_site(now),
+            strangers=self._exchanger.debts.strangers,
         )
         self._become(status, sentence)
 
@@ -107,7 +114,19 @@ class GatewayWatch:
                 "answers: an old session may hold the port (set its keep-alive to 30 to 60 s), "
                 "baud or parity may be wrong, or the radio there is off."
             )
-        return GatewayStatus.CONNECTED, self._exchanger.echo_sentence
+        return GatewayStatus.CONNECTED, self._exchanger.echo_sentence or self._stranger_sentence()
+
+    def _stranger_sentence(self) -> str:
+        """What is wrong while answers come that nobody here asked for; empty otherwise."""
+        now, seen = asyncio.get_running_loop().time(), self._exchanger.debts.strangers
+        if seen > self._strangers:
+            self._strangers, self._stranger_at = seen, now
+        if seen < STRANGERS_LEAST or now > self._stranger_at + STRANGERS_HOLD_S:
+            return ""
+        return (
+            f"{self._plan.gateway.name}: answers come that nobody here has asked for; somebody "
+            "else polls through the same gateway. Two masters on one channel spoil each other."
+        )
 
     def _become(self, status: GatewayStatus, sentence: str) -> None:
         since_ms = self._state.since_ms

@@ -99,6 +99,11 @@ class Poller:
             else:
                 self._start(new)
 
+    def watch(self, gateway_id: int, until_ms: int) -> None:
+        """Hand up what goes over a gateway's wire until an instant; in the poller's own loop."""
+        if gateway_id in self._channels:
+            self._channels[gateway_id].watch(until_ms)
+
     def _start(self, plan: GatewayPlan) -> None:
         self._plans[plan.gateway_id] = plan
         self._running[plan.gateway_id] = self._tasks.create_task(self._keep(plan.gateway_id))
@@ -134,7 +139,7 @@ class Poller:
             await asyncio.sleep(LOOK_S)
 
     def _give(self, job: Job) -> None:
-        if job.kind != "poll":
+        if job.kind not in ("poll", "desk-test"):
             sentence = f"There is no work of the kind {job.kind!r}."
         elif any(channel.take_job(job) for channel in self._channels.values()):
             return

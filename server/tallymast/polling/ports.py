@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from time import time_ns
 from typing import Protocol
 
-from tallymast.domain.model import GatewayState, Job, JobState, PollDone
+from tallymast.domain.model import GatewayState, Job, JobState, PollDone, WireLine
 
 
 class Outlet(Protocol):
@@ -36,6 +36,9 @@ class Outlet(Protocol):
 
     def refused(self, site_id: int, layout_id: int, tags: Sequence[str], bridges: bool) -> None:
         """Take which points of a layout a station refuses; ``bridges``: gaps between them too."""
+
+    def wire(self, line: WireLine) -> None:
+        """Take bytes of a channel that somebody watches."""
 
 
 class Work(Protocol):

@@ -39,6 +39,12 @@ class PollThread(threading.Thread):
         if self._loop is not None and self.is_alive():
             self._loop.call_soon_threadsafe(self._poller.revise, plan)
 
+    def watch(self, gateway_id: int, until_ms: int) -> None:
+        """Hand up what goes over a gateway's wire; to be called from any thread."""
+        self._ready.wait()
+        if self._loop is not None and self.is_alive():
+            self._loop.call_soon_threadsafe(self._poller.watch, gateway_id, until_ms)
+
     def stop(self) -> None:
         """End polling between two events, close every connection, and wait for it."""
         self._ready.wait()

@@ -291,6 +291,20 @@ dirty = Table(  # hours and days to compute again
     **_KEYED,
 )
 
+wire = Table(  # a ring of the last exchanges, written only while somebody watches
+    "wire",
+    metadata,
+    Column("gateway_id", Id, primary_key=True, autoincrement=False),
+    Column("slot", Integer, primary_key=True, autoincrement=False),
+    Column("n", Ms, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("way", Word, nullable=False),
+    Column("site_id", Id),
+    Column("bytes", LargeBinary, nullable=False),
+    Column("meaning", Text, nullable=False),
+    **_KEYED,
+)
+
 # --- judgement, and work asked of the poller ------------------------------------------
 
 episode = Table(

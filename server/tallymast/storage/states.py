@@ -152,7 +152,7 @@ def _gateway_row(state: GatewayState, seq: int) -> tuple[Any, ...]:
         state.exchanges,
         state.lateness_s,
         state.quarantine_s,
-        canonical(dict(state.busy_s)),
+        canonical(_book(state)),
         state.sentence,
         state.holds_s,
         None,
@@ -169,7 +169,30 @@ def _gateway_state(row: Row[Any]) -> GatewayState:
         exchanges=row.exchanges,
         lateness_s=row.lateness_s,
         quarantine_s=row.quarantine_s,
-        busy_s=json.loads(row.busy_s),
         sentence=row.sentence,
         holds_s=row.holds_s,
+        **_from_book(json.loads(row.busy_s)),
     )
+
+
+def _book(state: GatewayState) -> dict[str, Any]:
+    """Return the airtime book as it is stored."""
+    return {
+        "purposes": dict(state.busy_s),
+        "sites": {str(key): round(share, 5) for key, share in state.site_share.items()},
+        "load": state.load,
+        "even_s": state.even_s,
+        "cost_s": state.cost_s,
+        "strangers": state.strangers,
+    }
+
+
+def _from_book(book: dict[str, Any]) -> dict[str, Any]:
+    """Return the airtime book's fields; earlier versions stored the purposes alone."""
+    if "purposes" not in book:
+        return {"busy_s": book}
+    return {
+        "busy_s": book["purposes"],
+        "site_share": {int(key): share for key, share in book["sites"].items()},
+        **{name: book[name] for name in ("load", "even_s", "cost_s", "strangers")},
+    }

@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from tallymast.domain.modbus.frames import Expected, find_answer
+from tallymast.domain.modbus.frames import Expected, find_answer, stray_answers
 from tallymast.domain.modbus.requests import ReadRequest, Request, Shape, WriteRequest
 
 # Ours: a radio that missed an acknowledgement repeats a packet within a few hops' time.
@@ -104,6 +104,7 @@ class Debts:
         self._repeat_s = repeat_s
         self._worst_s = 0.0
         self._repeats = 0
+        self.strangers = 0  # whole answers of a kind nobody here has asked for lately
         self._next_sweep = 0.0
         self._accounts: dict[Shape, _Account] = {}
 
@@ -230,6 +231,7 @@ class Debts:
 
         """
         frames = 0
+        self.strangers += sum(one not in self._accounts for one in stray_answers(received))
         for account in self._accounts.values():
             if account.expected.head not in received:
                 continue

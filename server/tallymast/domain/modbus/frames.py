@@ -274,3 +274,21 @@ def _covered(spans: list[tuple[int, int]], limit: int) -> int:
         covered += max(0, min(end, limit) - max(start, reach))
         reach = max(reach, min(end, limit))
     return covered
+
+
+def stray_answers(received: bytes) -> list[tuple[int, int, int]]:
+    """Return unit, function and byte count of every whole answer to a read, whoever asked.
+
+    Where nobody here has asked for such an answer, somebody else polls through the same gateway.
+    """
+    found, at = [], 0
+    while at + _SHORTEST_RTU < len(received):
+        unit, function, count = received[at], received[at + 1], received[at + 2]
+        end = at + 5 + count
+        is_read = 1 <= unit <= 247 and 1 <= function <= 4 and count > 0 and end <= len(received)
+        if is_read and not crc16(received[at:end]):
+            found.append((unit, function, count))
+            at = end
+        else:
+            at += 1
+    return found
