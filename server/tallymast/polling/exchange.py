@@ -25,7 +25,7 @@ from tallymast.domain.errors import (
 )
 from tallymast.domain.modbus.airtime import character_s
 from tallymast.domain.modbus.debts import Debts, Settled
-from tallymast.domain.modbus.frames import Match
+from tallymast.domain.modbus.frames import Match, rtu_frame
 from tallymast.domain.modbus.requests import (
     Answer,
     ReadRequest,
@@ -261,7 +261,9 @@ class Exchanger:
         self._note_echo(hearing)
         self._overhear(hearing.rest(match), arrived)
         answer = parse_answer(request, match.pdu)
-        self._tell("heard", match.pdu, request.unit, _said(answer, arrived - sent))
+        self._tell(
+            "heard", self._whole(request, match.pdu), request.unit, _said(answer, arrived - sent)
+        )
         if answer.exception_code:
             raise _refusal(request, station, answer)
         return Given(answer.words, sent, arrived, settled)
@@ -269,6 +271,12 @@ class Exchanger:
     def _tell(self, way: str, body: bytes, unit: int | None, meaning: str) -> None:
         if self.tap is not None:
             self.tap(way, body, unit, meaning)
+
+    def _whole(self, request: Request, pdu: bytes) -> bytes:
+        """Return an answer as it stood on the wire."""
+        if isinstance(self.debts, Transactions):
+            return self.debts.wrapped(request, pdu)
+        return rtu_frame(request.unit, pdu)
 
     def _overhear(self, received: bytes, at: float, *, told: bool = True) -> int:
         if not received:

@@ -6,17 +6,19 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tallymast.routes import (
+    acts_page,
     charts,
     day_reading,
     docs,
     gateway_page,
     health,
+    line_page,
     round_page,
     site_page,
     static,
     widgets_page,
 )
-from tallymast.routes.api import gateways, jobs, polls, readings, sites
+from tallymast.routes.api import acts, gateways, jobs, polls, readings, sites
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.problems import add_handlers, answer
@@ -29,10 +31,13 @@ from tallymast.routes.standings import Standings
 ROOMS = (
     round_page,
     site_page,
+    acts_page,
     gateway_page,
+    line_page,
     widgets_page,
     charts,
     sites,
+    acts,
     polls,
     readings,
     gateways,

@@ -26,6 +26,7 @@ class SiteDay:
     spark: Spark = NO_SPARK
     predawn_v: float | None = None
     nights: int = 0
+    answer_ms: tuple[float, float] | None = None  # median and 95 %, of the closed hours
     pause: str = ""  # why nobody asks it at present, and until when
 
 

@@ -1,10 +1,12 @@
 """Reads the last 24 h of every site, and its last nights, for the pages."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
 from tallymast.domain.health.nights import Night, day_number
 from tallymast.domain.model import HourCounts, SitePlan
+from tallymast.domain.record.rollups import answer_quantile_ms
 from tallymast.domain.zones import find_zone
 from tallymast.routes.day import SiteDay
 from tallymast.routes.formats import calendar_day
@@ -24,17 +26,21 @@ def read_days(given: Services, now_ms: int) -> Mapping[int, SiteDay]:
     with given.database.reading() as connection:
         counted = comms.counts(connection, start, end)
         inked = comms.quarters(connection, start, end)
+        times = comms.answer_times(connection, start, end)
         dark = nights.load_nights(connection, today - NIGHTS_SHOWN + 1, today)
         paused = episodes.between(connection, now_ms, now_ms + 1, kind="not-polled")
     pauses = {one.site_id: _pause(one, zone) for one in paused}
     return {
-        plan.site_id: _day(
-            plan,
-            counted.get(plan.site_id, HourCounts()),
-            _tape(inked.get(plan.site_id)),
-            dark.get(plan.site_id, ()),
-            today,
-            pauses.get(plan.site_id, ""),
+        plan.site_id: replace(
+            _day(
+                plan,
+                counted.get(plan.site_id, HourCounts()),
+                _tape(inked.get(plan.site_id)),
+                dark.get(plan.site_id, ()),
+                today,
+            ),
+            pause=pauses.get(plan.site_id, ""),
+            answer_ms=_answer_ms(times.get(plan.site_id, {})),
         )
         for plan in network.sites
     }
@@ -47,18 +53,17 @@ def read_counts(given: Services, now_ms: int) -> Mapping[int, HourCounts]:
 
 
 def _day(
-    plan: SitePlan,
-    counts: HourCounts,
-    tape: Tape,
-    dark: Sequence[Night],
-    today: int,
-    pause: str,
+    plan: SitePlan, counts: HourCounts, tape: Tape, dark: Sequence[Night], today: int
 ) -> SiteDay:
     known = [night for night in dark if night.predawn_v is not None]
     newest = known[-1].predawn_v if known and known[-1].day >= today - 1 else None
-    return SiteDay(
-        counts, tape, draw_nights(dark, today, plan.site.supply), newest, len(known), pause
-    )
+    spark = draw_nights(dark, today, plan.site.supply)
+    return SiteDay(counts, tape, spark, newest, len(known))
+
+
+def _answer_ms(times: Mapping[int, int]) -> tuple[float, float] | None:
+    middle, late = answer_quantile_ms(times, 0.5), answer_quantile_ms(times, 0.95)
+    return None if middle is None or late is None else (middle, late)
 
 
 def _pause(episode: episodes.Episode, zone: tzinfo) -> str:

@@ -56,10 +56,18 @@ class PathRow:
     first_try: str
     answered: int
     asked: int
+    answer_ms: str
+    air: str
     tape: Tape
 
 
-def path_row(given: Services, gateway: GatewayPlan, standing: Standing, day: SiteDay) -> PathRow:
+def path_row(
+    given: Services,
+    gateway: GatewayPlan,
+    standing: Standing,
+    day: SiteDay,
+    state: GatewayState | None,
+) -> PathRow:
     """Return how a site comes through."""
     site, network = standing.plan.site, given.network()
     way, via = way_of(gateway, site), network.site(site.via) if site.via else None
@@ -79,8 +87,15 @@ def path_row(given: Services, gateway: GatewayPlan, standing: Standing, day: Sit
         share(counts.first_try, counts.asked) if counts.asked else "",
         counts.answered,
         counts.asked,
+        f"{day.answer_ms[0]:.0f} / {day.answer_ms[1]:.0f}\u00a0ms" if day.answer_ms else "",
+        _air(state.site_share.get(standing.plan.site_id)) if state else "",
         day.tape,
     )
+
+
+def _air(part: float | None) -> str:
+    """Return a site's share of airtime in words, rounded so that it does not flicker."""
+    return "" if part is None else f"{100 * part:.1f}\u00a0%"
 
 
 def facts(gateway: GatewayPlan, state: GatewayState | None) -> tuple[Fact, ...]:
@@ -97,17 +112,39 @@ def facts(gateway: GatewayPlan, state: GatewayState | None) -> tuple[Fact, ...]:
     ]
     if state is None:
         return tuple(found)
-    if state.cycle_s is not None:
-        found.append(Fact("Cycle", f"{state.cycle_s:.1f} s", "every polled site visited once"))
-    if state.airtime_used is not None:
-        used = f"{100 * state.airtime_used:.0f}\u00a0% of airtime used"
-        found.append(Fact("Airtime", used, "over the last minutes"))
-    if state.holds_s is not None:
-        found.append(Fact("Too full", f"it can hold {state.holds_s:.0f} s a cycle"))
+    found += _airtime(state)
     late = "none seen yet" if state.lateness_s == 0 else f"{state.lateness_s:.2f} s at worst"
     found.append(Fact("Late answers", late, f"quarantine {state.quarantine_s:.1f} s"))
     found.append(Fact("Exchanges", number(state.exchanges), "since polling began"))
+    if state.strangers:
+        words = number(state.strangers)
+        found.append(Fact("Answers nobody asked for", words, "somebody else polls here"))
     return tuple(found)
+
+
+def _airtime(state: GatewayState) -> list[Fact]:
+    """Return the airtime book in facts."""
+    found = []
+    if state.cycle_s is not None:
+        found.append(Fact("Cycle", f"{state.cycle_s:.1f}\u00a0s", "every polled site visited once"))
+    if state.airtime_used is not None:
+        used = f"{100 * state.airtime_used:.0f}\u00a0% used"
+        found.append(Fact("Airtime", used, _purposes(state)))
+    if state.holds_s is not None:
+        words = f"it can hold {state.holds_s:.0f}\u00a0s a cycle"
+        found.append(Fact("Too full", words, "periods are stretched in proportion"))
+    if state.even_s and state.cost_s:
+        words = f"all sites could be polled every {max(state.even_s, 1):.0f}\u00a0s"
+        found.append(Fact("Headroom", words, f"a usual site costs {state.cost_s:.2f}\u00a0s"))
+    return found
+
+
+def _purposes(state: GatewayState) -> str:
+    """Return what the airtime went into since polling began, the largest part first."""
+    total = sum(state.busy_s.values())
+    parts = sorted(state.busy_s.items(), key=lambda one: -one[1])
+    said = [f"{name} {100 * busy / total:.0f}\u00a0%" for name, busy in parts if busy > 0]
+    return f"over the last minutes; since the start {', '.join(said)}" if said else ""
 
 
 class GatewayBoard:
@@ -143,7 +180,7 @@ class GatewayBoard:
         days: Mapping[int, SiteDay] = self._days.upto(given.now_ms())
         state = given.live.gateways().get(plan.gateway_id)
         rows = tuple(
-            path_row(given, plan, standings[one.site_id], days.get(one.site_id, NOTHING))
+            path_row(given, plan, standings[one.site_id], days.get(one.site_id, NOTHING), state)
             for one in plan.sites
         )
         plot: Plot = draw_plot(plan, [one.mark for one in rows])

@@ -11,9 +11,11 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
 from tallymast.domain.health.attention import needs
-from tallymast.domain.model import Poll, SitePlan
+from tallymast.domain.model import Job, Poll, SitePlan
+from tallymast.routes.acts_page import LENGTHS
+from tallymast.routes.api.acts import open_act
 from tallymast.routes.api.finding import the_site
-from tallymast.routes.api.jobs import ask_poll
+from tallymast.routes.api.jobs import ask_desk_test, ask_poll
 from tallymast.routes.board import Board
 from tallymast.routes.charts import SPANS
 from tallymast.routes.day import NOTHING, Days
@@ -186,6 +188,8 @@ def site_page(
             "gateway": given.network().gateway_of(plan.site_id).gateway,
             "way": _way(given, plan),
             "log": read_log(given, plan),
+            "act": open_act(given, plan),
+            "lengths": LENGTHS,
             "charts": charted(plan.site.points),
             "spans": tuple(SPANS),
             **shown,
@@ -210,7 +214,16 @@ async def site_stream(
 @router.post("/sites/{key}/poll")
 def poll_now(request: Request, key: str, given: Given, show: Show) -> Response:
     """Ask for a poll; the page tells by itself what becomes of it."""
-    job = ask_poll(given, key)
+    return _accepted(request, key, ask_poll(given, key), given, show)
+
+
+@router.post("/sites/{key}/desk-test")
+def desk_test(request: Request, key: str, given: Given, show: Show) -> Response:
+    """Ask for twenty polls in a row; the page tells how they go."""
+    return _accepted(request, key, ask_desk_test(given, key), given, show)
+
+
+def _accepted(request: Request, key: str, job: Job, given: Services, show: Screens) -> Response:
     if "hx-request" in request.headers:
         line = job_line([job], job.site_id or 0, given.now_ms())
         return HTMLResponse(

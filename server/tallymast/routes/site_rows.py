@@ -105,6 +105,7 @@ class JobLine:
     words: str
     asked_ms: int | None
     is_over: bool
+    progress: float | None = None  # of a desk test that goes on
 
 
 def site_head(standing: Standing, day: SiteDay = NOTHING) -> SiteHead:
@@ -262,6 +263,8 @@ def job_line(jobs: Iterable[Job], site_id: int, now_ms: int) -> JobLine:
     job = max(mine, key=lambda one: one.id)
     words = {
         JobState.WAITING: "Waits for its turn on the channel.",
-        JobState.RUNNING: "Is being asked now.",
+        JobState.RUNNING: job.result or "Is being asked now.",
     }.get(job.state, job.result)
-    return JobLine(words, job.asked_ms, job.state in (JobState.DONE, JobState.FAILED))
+    is_over = job.state in (JobState.DONE, JobState.FAILED)
+    goes_on = job.kind == "desk-test" and job.state is JobState.RUNNING
+    return JobLine(words, job.asked_ms, is_over, round(job.progress, 3) if goes_on else None)

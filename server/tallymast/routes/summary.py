@@ -106,6 +106,7 @@ class GatewayHead:
     cycle_s: float | None
     airtime_used: float | None
     holds_s: float | None
+    even_s: float | None
     sentence: str
 
     @property
@@ -118,6 +119,8 @@ class GatewayHead:
             parts.append(f"airtime {self.airtime_used:.0%} used".replace("%", "\u00a0%"))
         if self.holds_s is not None:
             parts.append(f"too full: it can hold {self.holds_s:.0f} s a cycle")
+        elif self.even_s is not None:
+            parts.append(f"all could be polled every {max(self.even_s, 1):.0f} s")
         return ", ".join(parts)
 
 
@@ -133,9 +136,9 @@ NOT_STARTED = Mark("not polled yet", "dash", "off")
 def gateway_head(plan: GatewayPlan, state: GatewayState | None) -> GatewayHead:
     """Return what stands over a gateway's sites."""
     if state is None:
-        return GatewayHead(
-            plan.gateway.key, plan.gateway.name, NOT_STARTED, len(plan.sites), None, None, None, ""
-        )
+        nothing = (None, None, None, None)
+        name, sites = plan.gateway.name, len(plan.sites)
+        return GatewayHead(plan.gateway.key, name, NOT_STARTED, sites, *nothing, "")
     return GatewayHead(
         plan.gateway.key,
         plan.gateway.name,
@@ -144,6 +147,7 @@ def gateway_head(plan: GatewayPlan, state: GatewayState | None) -> GatewayHead:
         None if state.cycle_s is None else round(state.cycle_s, 1),
         None if state.airtime_used is None else round(state.airtime_used, 2),
         state.holds_s,
+        None if state.even_s is None else round(state.even_s),
         state.sentence,
     )
 

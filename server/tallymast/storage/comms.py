@@ -7,7 +7,14 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, case, func, select
 
 from tallymast.domain.model import HourCounts, Outcome, PollFlag
-from tallymast.domain.record.rollups import COUNTS, HOUR_MS, QUARTER_MS, counts_of, quarters_of
+from tallymast.domain.record.rollups import (
+    COUNTS,
+    HOUR_MS,
+    QUARTER_MS,
+    answers_of,
+    counts_of,
+    quarters_of,
+)
 from tallymast.storage import schema
 
 _ASKED: Final = [COUNTS.index(name) for name in ("first_try", "retried", "no_answer", "garbled")]
@@ -69,6 +76,23 @@ def quarters(
     for site, at_ms, row in _hot(conn, start, start + n * QUARTER_MS, site_id):
         _ink(tape, site, (at_ms - start) // QUARTER_MS, n, row)
     return tape
+
+
+def answer_times(conn: Connection, from_ms: int, to_ms: int) -> dict[int, dict[int, int]]:
+    """Return how many answers took how long, by site: bucket number (``bucket_ms``) to answers.
+
+    Of the hours that are closed and begin in the span.
+    """
+    table = schema.comm_hour
+    query = select(table.c.site_id, table.c.answers).where(
+        table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms
+    )
+    found: dict[int, dict[int, int]] = {}
+    for site_id, stored in conn.execute(query):
+        mine = found.setdefault(site_id, {})
+        for bucket, n in answers_of(stored).items():
+            mine[bucket] = mine.get(bucket, 0) + n
+    return found
 
 
 def _ink(tape: dict[int, Numbers], site_id: int, quarter: int, n: int, row: Numbers) -> None:

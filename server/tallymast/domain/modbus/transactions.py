@@ -42,6 +42,10 @@ class Transactions:
         self._number = (self._number + 1) % _NUMBERS
         return tcp_frame(self._number, request.unit, request.pdu())
 
+    def wrapped(self, request: Request, pdu: bytes) -> bytes:
+        """Return the newest request's answer as it stood on the wire."""
+        return tcp_frame(self._number, request.unit, pdu)
+
     # --- as Debts ------------------------------------------------------------------------
 
     def add(self, request: Request, sent_at: float, until: float | None = None) -> None:

@@ -100,6 +100,22 @@ def bucket_ms(bucket: int) -> float:
     return float(2 ** (bucket / _BUCKETS_AN_OCTAVE))
 
 
+def answer_quantile_ms(answers: Mapping[int, int], share: float) -> float | None:
+    """Return the answer time [ms] that a share 0..1 of answers stays within, None without any.
+
+    To the width of a bucket: the middle of the one in which it lies, on a scale of octaves.
+    """
+    total = sum(answers.values())
+    if not total:
+        return None
+    reached = 0
+    for bucket, n in sorted(answers.items()):
+        reached += n
+        if reached >= share * total:
+            return bucket_ms(bucket) * 2 ** (0.5 / _BUCKETS_AN_OCTAVE)
+    return None
+
+
 # --- as bytes -------------------------------------------------------------------------
 
 

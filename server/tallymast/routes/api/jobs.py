@@ -39,6 +39,12 @@ def poll_now(key: str, given: Given) -> Accepted:
     return Accepted(job=ask_poll(given, key).id)
 
 
+@router.post("/sites/{key}/desk-test", status_code=202)
+def desk_test(key: str, given: Given) -> Accepted:
+    """Ask for twenty polls of the site in a row, to see how its contact is now."""
+    return Accepted(job=ask_desk_test(given, key).id)
+
+
 def ask_poll(given: Services, key: str) -> Job:
     """Store the wish for a poll and return it.
 
@@ -46,11 +52,26 @@ def ask_poll(given: Services, key: str) -> Job:
         Problem: no such site, or nobody polls it.
 
     """
+    return _ask(given, key, "poll")
+
+
+def ask_desk_test(given: Services, key: str) -> Job:
+    """Store the wish for a desk test and return it.
+
+    Raises:
+        Problem: no such site, or nobody polls it.
+
+    """
+    return _ask(given, key, "desk-test")
+
+
+def _ask(given: Services, key: str, kind: str) -> Job:
     plan = the_site(given.network(), key)
-    if not plan.site.in_service:
-        raise Problem(409, f"{plan.site.name} is not polled: it is out of service.")
+    if not plan.is_polled:
+        why = "polling was ended on purpose" if plan.site.in_service else "it is out of service"
+        raise Problem(409, f"{plan.site.name} is not polled: {why}.")
     with given.database.writing() as connection:
-        return jobs.ask(connection, "poll", site_id=plan.site_id, actor=ACTOR, at_ms=given.now_ms())
+        return jobs.ask(connection, kind, site_id=plan.site_id, actor=ACTOR, at_ms=given.now_ms())
 
 
 @router.get("/jobs/{number}")
