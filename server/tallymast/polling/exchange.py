@@ -177,7 +177,8 @@ class Exchanger:
         frame, hearing = self._begin(request)
         sent_at = _now()
         self._port.send(frame)
-        self._tell("sent", frame, request.unit, _asked(request))
+        if self.tap is not None:
+            self.tap("sent", frame, request.unit, _asked(request))
         self.debts.add(request, sent_at, sent_at + 3 * station.timeout_s)
         self.exchanges += 1
         self.last_sent_at, self.last_answer_s = sent_at, None
@@ -261,9 +262,9 @@ class Exchanger:
         self._note_echo(hearing)
         self._overhear(hearing.rest(match), arrived)
         answer = parse_answer(request, match.pdu)
-        self._tell(
-            "heard", self._whole(request, match.pdu), request.unit, _said(answer, arrived - sent)
-        )
+        if self.tap is not None:
+            frame = self._whole(request, match.pdu)
+            self.tap("heard", frame, request.unit, _said(answer, arrived - sent))
         if answer.exception_code:
             raise _refusal(request, station, answer)
         return Given(answer.words, sent, arrived, settled)

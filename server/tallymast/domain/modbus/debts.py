@@ -14,6 +14,7 @@ right behind another to the same question may be that frame once more, and a fra
 waited for may be a repeat of an answer already counted; it only teaches how late frames come.
 """
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -54,6 +55,9 @@ class Settled(NamedTuple):
         return self.span_s > poll_period_s
 
 
+Identity = tuple[int, int]  # start and count: what was asked and is not in the answer
+
+
 @dataclass(frozen=True, slots=True)
 class _Debt:
     request: Request
@@ -72,15 +76,28 @@ class _Paid:
 class _Account:
     """All that is out, and was last answered, under one shape; oldest first.
 
-    ``out`` of the ``waiting`` have no answer yet; which ones is not known.
+    ``out`` of the ``waiting`` have no answer yet; which ones is not known. ``newest`` is the
+    last that waits of each identity: who must wait for an identity waits for that one.
     """
 
     expected: Expected
     newest_sent: float = 0.0
-    waiting: list[_Debt] = field(default_factory=list)
+    waiting: deque[_Debt] = field(default_factory=deque)
+    newest: dict[Identity, _Debt] = field(default_factory=dict)
     out: int = 0
-    lapsed: list[_Debt] = field(default_factory=list)  # never answered, kept to learn from
-    paid: dict[tuple[int, int], _Paid] = field(default_factory=dict)  # by identity
+    lapsed: deque[_Debt] = field(default_factory=deque)  # never answered, kept to learn from
+    paid: dict[Identity, _Paid] = field(default_factory=dict)
+
+    def wait_for(self, debt: _Debt) -> None:
+        """Enter the newest debt."""
+        self.waiting.append(debt)
+        self.newest[debt.request.identity] = debt
+        self.out += 1
+
+    def all_paid(self) -> None:
+        """Forget what waits: everything that was out has been answered."""
+        self.waiting.clear()
+        self.newest.clear()
 
 
 class Debts:
@@ -149,8 +166,7 @@ class Debts:
             account = self._accounts[request.shape] = _Account(request.expected())
         self._lapse(account, sent_at)
         account.newest_sent = sent_at
-        account.waiting.append(_Debt(request, sent_at, until or 0.0))
-        account.out += 1
+        account.wait_for(_Debt(request, sent_at, until or 0.0))
 
     def may_send(self, request: Request, now: float) -> bool:
         """Return whether an answer to this request could not be taken for another's."""
@@ -173,7 +189,7 @@ class Debts:
         must know that a value was read after some act, as after a write, waits until then.
         """
         account = self._accounts.get(request.shape)
-        out = account.waiting if account else []
+        out = account.newest.values() if account else ()
         return max([now, self.earliest(request, now), *(self._until(debt) for debt in out)])
 
     def believes_exception(self, request: Request, now: float) -> bool:
@@ -183,7 +199,7 @@ class Debts:
         request is to be passed over: neither refused nor answered.
         """
         for account in self._of_function(request):
-            for debt in account.waiting:
+            for debt in account.newest.values():
                 if not _same(debt.request, request) and self._until(debt) > now:
                     return False
             for paid in account.paid.values():
@@ -211,7 +227,7 @@ class Debts:
         if not self._may_be_repeat(account, request, arrived):
             account.out -= 1
         if not account.out:
-            account.waiting.clear()
+            account.all_paid()
         account.paid[request.identity] = _Paid(request, arrived, exception)
         self._learn_lateness(arrived - last_sent, arrived)
         return Settled(first_sent, arrived - first_sent)
@@ -246,7 +262,7 @@ class Debts:
         still = (
             OpenDebt(debt.request, debt.sent_at, self._until(debt))
             for account in self._accounts.values()
-            for debt in account.waiting[len(account.waiting) - account.out :]
+            for debt in list(account.waiting)[len(account.waiting) - account.out :]
             if self._until(debt) > now
         )
         return tuple(sorted(still, key=lambda debt: debt.sent_at))
@@ -255,8 +271,8 @@ class Debts:
         account = self._accounts.get(request.shape)
         if account is None:
             return
-        for debt in account.waiting:
-            if debt.request.identity != request.identity:
+        for identity, debt in account.newest.items():
+            if identity != request.identity:
                 yield self._until(debt)
         for identity, paid in account.paid.items():
             if identity != request.identity:
@@ -264,7 +280,7 @@ class Debts:
 
     def _write_waits(self, request: WriteRequest) -> Iterator[float]:
         for account in self._accounts.values():
-            for debt in account.waiting:
+            for debt in account.newest.values():
                 if _write_the_same(debt.request, request):
                     yield self._until(debt)
         alike = self._accounts.get(request.shape)
@@ -284,7 +300,9 @@ class Debts:
         unanswered = account.waiting or account.lapsed
         answered_at = max((paid.answered_at for paid in account.paid.values()), default=None)
         if answered_at is not None and not account.waiting and arrived - answered_at < SOON_S:
-            unanswered = []  # right behind an answer comes its repeat, not one given up long ago
+            unanswered = (
+                deque()
+            )  # right behind an answer comes its repeat, not one given up long ago
         if unanswered:
             # Where frames are repeated, an unclaimed one may be the newest request's.
             sent = account.newest_sent if self._repeats else unanswered[-1].sent_at
@@ -304,22 +322,31 @@ class Debts:
     def _revive(self, account: _Account, now: float) -> None:
         """Take back what was given up too soon."""
         again = [debt for debt in account.lapsed if self._until(debt) > now]
-        account.lapsed = [debt for debt in account.lapsed if self._until(debt) <= now]
-        account.waiting = again + account.waiting
+        account.lapsed = deque(debt for debt in account.lapsed if self._until(debt) <= now)
+        account.waiting.extendleft(reversed(again))
         account.out += len(again)
+        account.newest = {debt.request.identity: debt for debt in account.waiting}
 
     def _lapse(self, account: _Account, now: float) -> None:
-        """Give up what cannot come any more; forget what was given up a quarantine ago."""
-        over = [debt for debt in account.waiting if self._until(debt) <= now]
-        account.waiting = [debt for debt in account.waiting if self._until(debt) > now]
+        """Give up what cannot come any more; forget what was given up a quarantine ago.
+
+        What was sent first is given up first: a later one with a shorter wait stays as long.
+        """
+        over = []
+        while account.waiting and self._until(account.waiting[0]) <= now:
+            over.append(account.waiting.popleft())
+        for debt in over:
+            if account.newest.get(debt.request.identity) is debt:
+                del account.newest[debt.request.identity]
         if account.out > len(account.waiting):
             account.out = len(account.waiting)
             account.lapsed += over
         oldest = now - self.quarantine_s
-        account.lapsed = [debt for debt in account.lapsed if self._until(debt) > oldest]
-        account.paid = {
-            identity: paid for identity, paid in account.paid.items() if paid.answered_at > oldest
-        }
+        while account.lapsed and self._until(account.lapsed[0]) <= oldest:
+            account.lapsed.popleft()
+        gone = [key for key, paid in account.paid.items() if paid.answered_at <= oldest]
+        for key in gone:
+            del account.paid[key]
 
     def _sweep(self, now: float) -> None:
         if now < self._next_sweep:

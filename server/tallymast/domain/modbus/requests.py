@@ -6,6 +6,7 @@ same (its shape): on an RTU line nothing else tells an answer from a late one.
 
 import struct
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple, TypeAlias
 
 from tallymast.domain.errors import DecodeError
@@ -72,8 +73,13 @@ class ReadRequest:
 
     def expected(self) -> Expected:
         """Return what the answer must look like."""
-        head = bytes((self.unit, self.function, self.byte_count))
-        return Expected(head, self.answer_length, rtu_frame(self.unit, self.pdu()))
+        return _expected_of_read(self)
+
+
+@lru_cache(maxsize=8192)  # the same few reads are asked for ever
+def _expected_of_read(request: ReadRequest) -> Expected:
+    head = bytes((request.unit, request.function, request.byte_count))
+    return Expected(head, request.answer_length, rtu_frame(request.unit, request.pdu()))
 
 
 @dataclass(frozen=True, slots=True)
