@@ -16,6 +16,8 @@ def test_nothing_wrong_within_the_quarantine() -> None:
     assert int(str(found["exchanges"])) >= 2000
     assert int(str(found["answered"])) > 800  # it is not silence that makes it clean
     assert float(str(found["one_site_ratio"])) >= 0.9
+    assert float(str(found["twelve_sites_ratio"])) >= 0.9
+    assert found["twelve_sites_wrong"] == 0
 
 
 def test_the_same_seed_gives_the_same_run() -> None:

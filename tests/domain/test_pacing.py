@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Callable
 from itertools import pairwise
+from random import Random
 
 import pytest
 from hypothesis import given, settings
@@ -271,3 +272,40 @@ def test_nobody_living_starves_and_the_queue_never_sticks(
             # The dead sites' tries (4 x 1 s each) and a stagger of half a period come between.
             later = line.answers[n][2:]
             assert max(gaps(later), default=0.0) <= 2 * period + len(dead) * 4.0 + 2.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(2.0, 90.0), min_size=1, max_size=20))
+def test_deadlines_hold_whenever_the_channel_can_hold_them(periods: list[float]) -> None:
+    paced = [PacedSite(n, period, ANSWER_S) for n, period in enumerate(periods)]
+    load = sum(ANSWER_S / period for period in periods)
+    pace = Pace(paced, 0.0)
+    line = Line(pace)
+    line.run(900.0)
+    if load > 0.9:
+        return
+    for n, period in enumerate(periods):
+        later = line.answers[n][1:]  # behind the first one phases are found
+        # A poll falls due once a period and is begun before the next one falls due.
+        assert max(gaps(later), default=0.0) <= 2 * period + ANSWER_S
+        assert len(later) >= (900.0 - 2 * period) / period - 1
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 2**32), st.lists(st.floats(5.0, 60.0), min_size=2, max_size=8))
+def test_a_plan_revised_at_any_time_starves_nobody(seed: int, periods: list[float]) -> None:
+    chance = Random(seed)
+    line = Line(Pace([PacedSite(n, p, ANSWER_S) for n, p in enumerate(periods)], 0.0))
+    for _ in range(6):
+        line.run(line.now + chance.uniform(1.0, 120.0))
+        kept = [n for n in range(len(periods)) if n == 0 or chance.random() < 0.8]
+        line.pace.revise([PacedSite(n, periods[n], ANSWER_S) for n in kept], line.now)
+    line.pace.revise([PacedSite(n, p, ANSWER_S) for n, p in enumerate(periods)], line.now)
+    begin = line.now
+    line.run(begin + 300.0)
+    for n, period in enumerate(periods):
+        mine = [at for at in line.answers[n] if at >= begin]
+        assert mine[0] <= begin + period + 2.0
+        assert max(gaps(mine), default=0.0) <= 2 * period + 1.0
+    # The site that never went away was asked all the time.
+    assert max(gaps(line.answers[0])) <= 2 * periods[0] + 2.0

@@ -66,7 +66,8 @@ def run(exchanges: int = 2000, seed: int = 1) -> dict[str, object]:
         ``wrong_values``, ``false_confirmations`` and ``hung`` within the quarantine,
         ``beyond_quarantine_wrong`` with answers up to three quarantines late, and
         ``one_site_ratio``: answered per second by one site with 5 % lost and 5 % late, as a
-        share of what the timeouts alone allow.
+        share of what the timeouts alone allow; ``twelve_sites_ratio`` the same for twelve sites
+        in turn, and ``twelve_sites_wrong`` their wrong values.
 
     """
     plain = _line(seed, QUARANTINE_S, HOSTILE, echoes=False)
@@ -77,6 +78,7 @@ def run(exchanges: int = 2000, seed: int = 1) -> dict[str, object]:
     ]
     too_late = _line(seed + 2, 3 * QUARANTINE_S, BEYOND, echoes=False)
     beyond = run_virtual(_abuse(too_late, exchanges // 4, seed))
+    twelve = run_virtual(_share(seed, max(exchanges // 4, 400), 12))
     return {
         "exchanges": sum(tally.exchanges for tally in tallies),
         "wrong_values": sum(tally.wrong for tally in tallies),
@@ -84,7 +86,9 @@ def run(exchanges: int = 2000, seed: int = 1) -> dict[str, object]:
         "hung": sum(tally.hung for tally in tallies),
         "lateness_ms": round(1000 * max(plain.worst_s, echoing.worst_s)),
         "beyond_quarantine_wrong": beyond.wrong + beyond.false_confirmations,
-        "one_site_ratio": run_virtual(_one_site(seed, max(exchanges // 4, 400))),
+        "one_site_ratio": run_virtual(_share(seed, max(exchanges // 4, 400), 1))[0],
+        "twelve_sites_ratio": twelve[0],
+        "twelve_sites_wrong": twelve[1],
         "answered": sum(tally.answered for tally in tallies),
     }
 
@@ -181,25 +185,27 @@ async def _cancelled(exchanger: Exchanger, _: HostileLine, chance: Random, tally
         tally.wrong += result.words != _true_words(request)
 
 
-async def _one_site(seed: int, visits: int) -> float:
-    """Return answered per second against the same fates with timeouts and nothing else."""
+async def _share(seed: int, visits: int, sites: int) -> tuple[float, int]:
+    """Return answered per second against the same fates with timeouts alone; and wrong values."""
     line = _line(seed + 3, QUARANTINE_S, ONE_SITE, echoes=False)
     delays: list[float] = []
     exchanger = Exchanger(MemoryPort(_noted(line, delays)), gateway(False))
     await exchanger.connect()
     loop = asyncio.get_running_loop()
-    began, answered = loop.time(), 0
+    began, answered, wrong = loop.time(), 0, 0
     for n in range(visits):
-        start, count = BLOCKS[0] if n % 2 else BLOCKS[3]
+        start, count = BLOCKS[0] if n // sites % 2 else BLOCKS[3]
+        request = ReadRequest(1 + n % sites, Table.INPUT, start, count)
         try:
-            await exchanger.ask(ReadRequest(1, Table.INPUT, start, count), _station(1))
+            given = await exchanger.ask(request, _station(request.unit))
+            wrong += given.words != _true_words(request)
             answered += 1
         except ExchangeFailed:
             continue
     took_s = loop.time() - began
     in_time = [delay for delay in delays if delay <= TIMEOUT_S]
     ideal_s = sum(in_time) + TIMEOUT_S * (len(delays) - len(in_time))
-    return round((answered / took_s) / (len(in_time) / ideal_s), 3)
+    return round((answered / took_s) / (len(in_time) / ideal_s), 3), wrong
 
 
 def _noted(line: HostileLine, delays: list[float]) -> Script:

@@ -7,7 +7,19 @@ from importlib import import_module
 
 from tallymast.domain.errors import ConfigError
 
-NAMES = ("abuse", "cycle", "dead", "demo", "exchange", "kill", "pages", "record", "road")
+NAMES = (
+    "abuse",
+    "cycle",
+    "dead",
+    "demo",
+    "exchange",
+    "kill",
+    "many",
+    "pages",
+    "record",
+    "road",
+    "soak",
+)
 
 
 def run(name: str, arguments: Sequence[str]) -> dict[str, object]:
