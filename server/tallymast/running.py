@@ -79,6 +79,19 @@ def _serve(
             else:
                 app = create_app(wiring.services(parts, version("tallymast")))
                 serving.serve(app, server_socket)
+            _tell_what_falls(parts)
+
+
+def _tell_what_falls(parts: wiring.Parts) -> None:
+    """Say which outputs their stations drop now that polling ends."""
+    lines = wiring.would_fall(parts) if parts.poll is not None else []
+    if lines:
+        print(
+            "Polling ends; these outputs fall back by themselves:",
+            *lines,
+            sep="\n  ",
+            file=sys.stderr,
+        )
 
 
 def _bring(database: Database, network: Path) -> None:

@@ -35,6 +35,7 @@ from tallymast.domain.model import (
     WireLine,
 )
 from tallymast.domain.read_plan import read_plan, reduced_layout
+from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
@@ -55,6 +56,7 @@ CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may b
 LOOK_FOR_PLAN_S = 0.5  # how soon a change of the network is polled by
 LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
 JOBS_SHOWN_MS = 600_000
+NOTICE_MS = 3_600_000
 FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
 
 
@@ -594,6 +596,12 @@ class Parts:
     poll: PollThread | None = None
     follow: Follow | None = None
     plan: PlanWatch | None = None
+    fell: str = ""  # what fell back while polling stood, in a sentence
+    begun_ms: int = 0
+
+    def start_notice(self) -> str:
+        """Return what fell back before the start, for an hour."""
+        return self.fell if now_ms() - self.begun_ms < NOTICE_MS else ""
 
     @property
     def view(self) -> NetworkView:
@@ -665,7 +673,47 @@ def assemble(
     poll = PollThread(plan, live.sites(), upward, desk)
     closer = HourCloser(database, night_sites(plan), find_zone(network.time_zone))
     watching = PlanWatch(database, addresses or {}, show, poll, upward)
-    return Parts(database, live, shown, writer, desk, closer, poll, plan=watching)
+    return Parts(
+        database,
+        live,
+        shown,
+        writer,
+        desk,
+        closer,
+        poll,
+        plan=watching,
+        fell=_fell(plan, live),
+        begun_ms=now_ms(),
+    )
+
+
+def _fell(plan: PollPlan, live: Live) -> str:
+    """Return in a sentence which outputs fell back while polling stood; empty if none did."""
+    states, at_ms = live.sites(), now_ms()
+    found = [
+        f"{one.plan.site.name} {one.point.tag}"
+        for gateway in plan.gateways
+        for site in gateway.sites
+        for one in fallen(site, states.get(site.site_id), at_ms)
+    ]
+    if not found:
+        return ""
+    return (
+        "Polling stood for longer than these outputs wait, so their stations will have dropped "
+        f"them: {', '.join(found)}. Look before you rely on them."
+    )
+
+
+def would_fall(parts: Parts) -> list[str]:
+    """Return in words which outputs fall back if polling ends now."""
+    states = parts.live.sites()
+    return [
+        f"{one.plan.site.name} {one.point.name} ({one.point.tag}) goes {one.to} "
+        f"{one.after_s:.0f} s after its last poll"
+        for site in parts.view.sites
+        if site.is_polled
+        for one in at_stake(site, states.get(site.site_id))
+    ]
 
 
 def services(parts: Parts, version: str, notice: Callable[[], str] = lambda: "") -> Services:
@@ -679,7 +727,7 @@ def services(parts: Parts, version: str, notice: Callable[[], str] = lambda: "")
         storage_condition=lambda: _storage_condition(parts),
         poller_condition=lambda: _poller_condition(parts),
         started_ms=now_ms(),
-        notice=notice,
+        notice=lambda: " ".join(one for one in (parts.start_notice(), notice()) if one),
     )
 
 

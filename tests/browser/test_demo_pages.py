@@ -4,12 +4,18 @@ import re
 
 import pytest
 from playwright.sync_api import Page, expect
+from tests.browser.conftest import DEMO_NOW_MS
 from tests.browser.test_pages import OpenPage, pages_of, violations
+
+from tallymast.domain.model import WireLine
+from tallymast.routes.services import Services
+from tallymast.storage import wire
 
 pytestmark = pytest.mark.browser
 
 ROUND, SITE, GATEWAY, WIDGETS = "/", "/sites/merlin-pad", "/gateways/long-scarp", "/widgets"
-PAGES = (ROUND, SITE, GATEWAY, WIDGETS)
+LINE = "/gateways/long-scarp/line"
+PAGES = (ROUND, SITE, GATEWAY, LINE, WIDGETS)
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
@@ -115,6 +121,32 @@ def test_all_charts_share_one_zoom_and_one_cursor(open_demo: OpenPage) -> None:
     expect(page.get_by_role("button", name="Whole span again")).to_be_hidden()
     whole = page.eval_on_selector_all(".chart", ranges)
     assert whole[0] == whole[1] != zoomed[0]
+
+
+def test_what_drops_is_named_before_polling_ends(open_demo: OpenPage) -> None:
+    page = open_demo("/sites/sedge-well")
+    page.get_by_text("Somebody works there").click()
+    page.get_by_label("Why").fill("pump exchanged")
+    page.get_by_role("button", name="End polling").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("End polling of Sedge Well")
+    expect(page.locator(".drops")).to_contain_text("goes off after 2 min")
+    assert violations(page) == []
+    page.get_by_role("link", name="Go on polling").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Sedge Well")
+
+
+def test_the_line_monitor_follows_by_itself(open_demo: OpenPage, demo_services: Services) -> None:
+    page = open_demo(LINE)
+    plan = demo_services.network().gateway("long-scarp")
+    assert plan is not None
+    site_id = plan.sites[0].site_id
+    body = bytes.fromhex("01 04 00 00 00 01 31 CA")
+    line = WireLine(plan.gateway_id, site_id, DEMO_NOW_MS, "sent", body, "read input 0")
+    with demo_services.database.writing() as connection:
+        wire.store(connection, [line])
+    row = page.locator("#line-rows tr").first
+    expect(row).to_contain_text("01 04 00 00 00 01 31 ca", timeout=10_000)
+    expect(row).to_contain_text("Scarp Drip")
 
 
 def test_vetch_waters_chart_shows_a_gap_not_zero(open_demo: OpenPage) -> None:

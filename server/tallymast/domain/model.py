@@ -531,6 +531,7 @@ class GatewayState:
     cost_s: float | None = None  # airtime a usual site's poll takes
     site_share: Mapping[int, float] = field(default_factory=dict)  # of airtime lately, by site
     strangers: int = 0  # answers nobody here asked for, since start
+    cycle_day_s: tuple[float, float] | None = None  # shortest and longest cycle of the day
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ class GatewayWatch:
         self._visited: dict[int, tuple[float, float]] = {}  # site: last visit, gap before it
         self._outage_ms: int | None = None
         self._strangers, self._stranger_at = 0, float("-inf")
+        self._cycles: dict[int, tuple[float, float]] = {}  # by hour of the loop's clock
 
     def revise(self, plan: GatewayPlan) -> None:
         """Judge by another plan of the same gateway."""
@@ -89,9 +90,11 @@ class GatewayWatch:
         if status is self._state.status and now < self._told_at + TELL_EVERY_S:
             return
         self._told_at = now
+        cycle_s = max((gap for _, gap in self._visited.values() if gap), default=None)
         self._state = replace(
             self._state,
-            cycle_s=max((gap for _, gap in self._visited.values() if gap), default=None),
+            cycle_s=cycle_s,
+            cycle_day_s=self._of_the_day(cycle_s, now),
             airtime_used=pace.use.used(now),
             exchanges=self._exchanger.exchanges,
             lateness_s=self._exchanger.debts.worst_lateness,
@@ -105,6 +108,19 @@ class GatewayWatch:
             strangers=self._exchanger.debts.strangers,
         )
         self._become(status, sentence)
+
+    def _of_the_day(self, cycle_s: float | None, now: float) -> tuple[float, float] | None:
+        """Return the shortest and the longest cycle of the last 24 hours, kept by the hour."""
+        if cycle_s is not None:
+            hour = int(now // 3600)
+            least, most = self._cycles.get(hour, (cycle_s, cycle_s))
+            self._cycles[hour] = (min(least, cycle_s), max(most, cycle_s))
+            for old in [one for one in self._cycles if one <= hour - 24]:
+                del self._cycles[old]
+        if not self._cycles:
+            return None
+        spans = self._cycles.values()
+        return round(min(one for one, _ in spans), 2), round(max(one for _, one in spans), 2)
 
     def _judged(self) -> tuple[GatewayStatus, str]:
         enough = min(MUTE_AFTER_SITES, len(self._plan.sites))

@@ -126,7 +126,11 @@ def _airtime(state: GatewayState) -> list[Fact]:
     """Return the airtime book in facts."""
     found = []
     if state.cycle_s is not None:
-        found.append(Fact("Cycle", f"{state.cycle_s:.1f}\u00a0s", "every polled site visited once"))
+        words = "every polled site visited once"
+        if state.cycle_day_s is not None:
+            least, most = state.cycle_day_s
+            words += f"; over the day {least:.1f} to {most:.1f}\u00a0s"
+        found.append(Fact("Cycle", f"{state.cycle_s:.1f}\u00a0s", words))
     if state.airtime_used is not None:
         used = f"{100 * state.airtime_used:.0f}\u00a0% used"
         found.append(Fact("Airtime", used, _purposes(state)))

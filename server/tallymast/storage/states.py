@@ -184,6 +184,7 @@ def _book(state: GatewayState) -> dict[str, Any]:
         "even_s": state.even_s,
         "cost_s": state.cost_s,
         "strangers": state.strangers,
+        "cycle_day_s": state.cycle_day_s,
     }
 
 
@@ -194,5 +195,6 @@ def _from_book(book: dict[str, Any]) -> dict[str, Any]:
     return {
         "busy_s": book["purposes"],
         "site_share": {int(key): share for key, share in book["sites"].items()},
+        "cycle_day_s": tuple(book["cycle_day_s"]) if book.get("cycle_day_s") else None,
         **{name: book[name] for name in ("load", "even_s", "cost_s", "strangers")},
     }

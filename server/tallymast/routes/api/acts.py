@@ -3,7 +3,8 @@
 from fastapi import APIRouter, Response
 from pydantic import AwareDatetime, BaseModel, Field
 
-from tallymast.domain.model import Act, Point, SitePlan
+from tallymast.domain.model import Act, SitePlan
+from tallymast.domain.watchdogs import falling
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.api.spans import milliseconds
 from tallymast.routes.formats import iso, lasting
@@ -38,17 +39,10 @@ class ActNow(BaseModel):
 
 def drops(plan: SitePlan) -> list[str]:
     """Return in words what falls back at a station that is asked no more."""
-    return [_drop(point) for point in plan.site.points if _falls(point)]
-
-
-def _falls(point: Point) -> bool:
-    return point.fail_safe is not None and point.fail_safe.state != "hold"
-
-
-def _drop(point: Point) -> str:
-    safe = point.fail_safe
-    assert safe is not None
-    return f"{point.name} ({point.tag}) goes {safe.state} after {lasting(1000 * safe.after_s)}"
+    return [
+        f"{one.point.name} ({one.point.tag}) goes {one.to} after {lasting(1000 * one.after_s)}"
+        for one in falling(plan)
+    ]
 
 
 def open_act(given: Services, plan: SitePlan) -> Episode | None:
