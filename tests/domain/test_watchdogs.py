@@ -1,4 +1,4 @@
-"""Which outputs fall back when nobody polls: only those that would change, only after their time."""
+"""Which outputs fall back when nobody polls: what would change, and only after its time."""
 
 from dataclasses import replace
 
