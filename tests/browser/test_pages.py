@@ -84,7 +84,7 @@ def test_charts_are_drawn_from_this_server_alone(world: World, open_page: OpenPa
     page.locator(".charts").scroll_into_view_if_needed()
     expect(page.locator(".chart .main-svg").first).to_be_visible(timeout=15_000)
     expect(page.locator(".chart path.js-line").first).to_be_attached()
-    page.get_by_label("7 d").check()
+    page.get_by_role("radio", name="7 d", exact=True).check()
     expect(page.locator(".chart .main-svg").first).to_be_visible()
     page.locator(".chart").first.hover()
     assert page.locator("[data-title*='cloud' i], [data-title*='share' i]").count() == 0

@@ -1,12 +1,20 @@
 """How fast and how large the pages are, on a database that holds a year of many sites.
 
-The last day of every site is simulated and stored as it always is; the days before repeat it:
-their rollups all, their polls for the last five weeks (older polls are read by no page). So the
-tables have the size of a year, while building them takes minutes.
+The last week of every site is simulated, a poll a minute, and stored as it always is; the weeks
+before repeat it: their rollups all, their polls for the last five weeks (older polls are read by
+no page). So all tables but that of old polls have the size of a year, while building them takes
+minutes. The newest instant is a midnight UTC: no hour is open, and nothing polls beside.
+
+Measured is a request through the whole application, without a socket: routing, judging,
+rendering and compressing. The clock runs on, so every Morning round judges every site anew; the
+last 24 h and the nights are read from the database by the first request and then kept for a
+minute, as always. A chart is one site's supply, after one request that loads what charts need.
+The first paint is a browser's own figure with an empty cache, over the loopback address.
 """
 
 import asyncio
 import copy
+import os
 import re
 import shutil
 import statistics
@@ -14,9 +22,11 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +35,7 @@ import uvicorn
 from fastapi import FastAPI
 from sqlalchemy import Connection, Table, select
 
-from tallymast import assets, serving
+from tallymast import assets, serving, wiring
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, next_state, patience
 from tallymast.domain.errors import ConfigError
@@ -41,6 +51,7 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.read_plan import read_plan
 from tallymast.domain.record.chunks import PollColumns, polls_of
+from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.charts import SPANS
@@ -54,11 +65,15 @@ from tallymast.storage.changes import insert_many
 from tallymast.storage.chunks import DAY, Chunk, packed, put_chunks
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.history import store_day
+from tallymast.storage.nights import compute_nights
 from tallymast.storage.writer import StorageStatus
 
 NETWORK = "ombrel-basin.toml"
 DAY_MS = 86_400_000
+SIMULATED_DAYS = 7
 POLLS_DAYS = 35
+NIGHTS = 30
+MOST_UNITS = 247  # MODBUS over Serial Line V1.02, 2.2: unit addresses of one line
 TIMES = 40
 VISITS = 5
 _ASSET = re.compile(r'(?:href|src)="(/static/[^"]+)"')
@@ -75,7 +90,7 @@ def run(sites: int = 64, days: int = 365) -> dict[str, object]:
         ``first_paint_ms`` median of cold visits, None without a browser.
 
     Raises:
-        ConfigError: no sites, or no days.
+        ConfigError: no sites, no days, or more sites than the gateways have unit addresses.
 
     """
     if sites < 1 or days < 1:
@@ -118,16 +133,27 @@ def _built(database: Database, sites: int, days: int) -> Built:
     for n, (gateway, site) in enumerate(every, start=1):
         print(f"\rbuilding {days} days of site {n} of {len(every)}", end="", file=sys.stderr)
         past = Past(World(network, 1, Faults(), LIVELY), site.site, site.layout)
-        columns = past.polls(now_ms - DAY_MS, now_ms)
-        store_day(database, site.site_id, site.layout, columns)
-        _repeat(database, site, columns, days)
+        begin_ms = now_ms - min(days, SIMULATED_DAYS) * DAY_MS
+        week = list(past.days(begin_ms, now_ms))
+        for columns in week:
+            store_day(database, site.site_id, site.layout, columns)
+        _repeat(database, site, week, now_ms, days)
+        columns = week[-1]
         limits = patience(site.site, gateway.gateway)
         state = first_state(site.layout, SiteStatus.NEVER_ANSWERED, now_ms)
         for poll in polls_of(columns.take(slice(-61, None)), site.site_id, site.layout.id):
             state = next_state(state, poll, site.layout, limits)
         states[site.site_id], last[site.site_id] = state, columns
-    print(file=sys.stderr)
+    print("\ncomputing nights", file=sys.stderr)
+    _compute_nights(database, network, plan, now_ms)
     return Built(database, network, plan, states, last, now_ms)
+
+
+def _compute_nights(database: Database, network: Network, plan: PollPlan, now_ms: int) -> None:
+    zone = find_zone(network.time_zone)
+    today = datetime.fromtimestamp(now_ms / 1000, zone).date()
+    nights = [today - timedelta(days=back) for back in range(NIGHTS)]
+    compute_nights(database, wiring.night_sites(plan), nights, zone, now_ms)
 
 
 def _written(sites: int) -> network_file.Written:
@@ -136,12 +162,16 @@ def _written(sites: int) -> network_file.Written:
     written = copy.deepcopy(network_file.parse(text, NETWORK))
     first: list[dict[str, Any]] = written["site"]
     made = []
+    units: Counter[str] = Counter()
     for n in range(sites):
         one = copy.deepcopy(first[n % len(first)])
         for key in ("via", "in_service"):
             one.pop(key, None)
         number = n // len(first) + 1
-        unit = 1 + n % 240
+        units[one["gateway"]] += 1
+        unit = units[one["gateway"]]
+        if unit > MOST_UNITS:
+            raise ConfigError(f"bench pages --sites {sites} is too many; {n} sites have addresses.")
         made.append(
             one
             | {"key": f"{one['key']}-{number}", "name": f"{one['name']} {number}", "unit": unit}
@@ -156,28 +186,34 @@ def _written(sites: int) -> network_file.Written:
     }
 
 
-def _repeat(database: Database, site: SitePlan, columns: PollColumns, days: int) -> None:
-    """Repeat a site's last day for the days before it."""
-    last_ms = int(columns.at_ms[0]) // DAY_MS * DAY_MS
+def _repeat(
+    database: Database, site: SitePlan, week: Sequence[PollColumns], now_ms: int, days: int
+) -> None:
+    """Repeat a site's last week for the weeks before it, back to the first of ``days``."""
+    first_ms = now_ms - days * DAY_MS
     with database.writing() as conn:
         points = select(schema.point.c.id).where(schema.point.c.site_id == site.site_id)
-        _copy_rows(conn, schema.comm_hour, schema.comm_hour.c.site_id == site.site_id, days)
-        _copy_rows(conn, schema.point_hour, schema.point_hour.c.point_id.in_(points), days)
-        for back in range(1, min(days, POLLS_DAYS)):
-            moved = replace(columns, at_ms=columns.at_ms - back * DAY_MS)
-            chunk = Chunk(site.site_id, last_ms - back * DAY_MS, DAY, site.layout.id, moved)
+        _copy_rows(conn, schema.comm_hour, schema.comm_hour.c.site_id == site.site_id, first_ms)
+        _copy_rows(conn, schema.point_hour, schema.point_hour.c.point_id.in_(points), first_ms)
+        for back in range(len(week), min(days, POLLS_DAYS)):
+            columns = week[-1 - back % len(week)]
+            shift_ms = back // len(week) * len(week) * DAY_MS
+            moved = replace(columns, at_ms=columns.at_ms - shift_ms)
+            start_ms = now_ms - (back + 1) * DAY_MS
+            chunk = Chunk(site.site_id, start_ms, DAY, site.layout.id, moved)
             put_chunks(conn, site.site_id, packed([chunk]))
 
 
-def _copy_rows(conn: Connection, table: Table, where: Any, days: int) -> None:
-    names = [column.name for column in table.columns]
-    place = names.index("hour_ms")
-    found = [tuple(row) for row in conn.execute(select(table).where(where))]
-    for back in range(1, days):
-        rows = [
-            (*row[:place], row[place] - back * DAY_MS, *row[place + 1 :])  # the day before
-            for row in found
-        ]
+def _copy_rows(conn: Connection, table: Table, where: Any, first_ms: int) -> None:
+    """Copy a week's rows into every week before it, as far back as ``first_ms``."""
+    place = [column.name for column in table.columns].index("hour_ms")
+    rows = [tuple(row) for row in conn.execute(select(table).where(where))]
+    week_ms = SIMULATED_DAYS * DAY_MS
+    while rows := [
+        (*row[:place], row[place] - week_ms, *row[place + 1 :])
+        for row in rows
+        if row[place] - week_ms >= first_ms
+    ]:
         insert_many(conn, table, rows)
 
 
@@ -199,12 +235,12 @@ def _measure(built: Built, folder: Path) -> dict[str, object]:
 
 
 def _services(built: Built, live: Live) -> Services:
-    view = NetworkView(built.network, built.plan)
+    view, began = NetworkView(built.network, built.plan), time.monotonic()
     return Services(
         database=built.database,
         live=live,
         network=lambda: view,
-        now_ms=lambda: built.now_ms,
+        now_ms=lambda: built.now_ms + round(1000 * (time.monotonic() - began)),
         version="bench",
         storage_condition=lambda: StorageStatus("ok", 0, 0, 0),
         poller_condition=lambda: PollerCondition("polling"),
@@ -219,6 +255,7 @@ async def _timed(app: FastAPI, built: Built, live: Live) -> dict[str, object]:
         turn = _changes(built, live)
         round_ms = await _median(client, "/", lambda: next(turn))
         charts = await _charts(client, built)
+        reliability_ms = await _reliability(client)
         sizes = [await _transferred(client, one) for one in sorted(set(_ASSET.findall(page.text)))]
         page_bytes = await _transferred(client, "/")
     return {
@@ -226,7 +263,7 @@ async def _timed(app: FastAPI, built: Built, live: Live) -> dict[str, object]:
         "round_cold_ms": round(cold_ms, 2),
         "chart_ms": round(max(charts.values()), 2),
         "charts": {span: round(ms, 2) for span, ms in charts.items()},
-        "reliability_ms": None,  # there is no such page yet
+        "reliability_ms": reliability_ms,
         "round_bytes": page_bytes + sum(sizes),
         "page_bytes": page_bytes,
         "dom_nodes": len(re.findall(r"<[a-z]", page.text)),
@@ -258,6 +295,13 @@ async def _charts(client: httpx.AsyncClient, built: Built) -> dict[str, float]:
         await client.get(address)
         found[span] = await _median(client, address)
     return found
+
+
+async def _reliability(client: httpx.AsyncClient) -> float | None:
+    """Return the median of the reliability page [ms], None while there is no such page."""
+    if (await client.get("/reliability")).status_code == httpx.codes.NOT_FOUND:
+        return None
+    return round(await _median(client, "/reliability"), 2)
 
 
 async def _median(
@@ -295,10 +339,10 @@ def _first_paint(app: FastAPI) -> float | None:
         from playwright.sync_api import sync_playwright
     except ImportError:
         return None
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    chromium = os.environ.get("TALLYMAST_CHROMIUM") or shutil.which("chromium")
     if chromium is None:
         return None
-    script = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? -1"
+    script = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime"
     with _served(app) as base, sync_playwright() as play:
         browser = play.chromium.launch(
             executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--no-first-run"]
@@ -308,10 +352,11 @@ def _first_paint(app: FastAPI) -> float | None:
             page = browser.new_context().new_page()
             page.goto(base, wait_until="load")
             page.wait_for_timeout(200)
-            paints.append(float(page.evaluate(script)))
+            paints.append(page.evaluate(script))
             page.context.close()
         browser.close()
-    return round(statistics.median(paints), 1)
+    painted = [float(one) for one in paints if one is not None]
+    return round(statistics.median(painted), 1) if painted else None
 
 
 @contextmanager
