@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import event, func, select
 
 from tallymast.domain.model import HourCounts, Outcome, Poll, PollFlag
 from tallymast.storage import comms, schema
@@ -273,3 +273,26 @@ def test_maintenance_is_kept_apart_and_its_time_added_up(planted: Any) -> None:
     with planted.database.reading() as conn:
         row = conn.execute(select(schema.comm_hour)).one()
     assert (row.asked, row.maintenance_ms) == (0, 27 * 60_000)
+
+
+def test_no_count_reads_the_whole_years_table(planted: Any) -> None:
+    # SQLite, EXPLAIN QUERY PLAN: SCAN reads every row, SEARCH follows a key.
+    asked: list[str] = []
+
+    def note(conn: Any, cursor: Any, statement: str, *rest: object) -> None:
+        asked.append(statement)
+
+    with planted.database.reading() as conn:
+        event.listen(conn, "before_cursor_execute", note)
+        comms.counts(conn, DAY_0 + 1, DAY_0 + DAY_MS)
+        comms.quarters(conn, DAY_0, DAY_0 + DAY_MS)
+        comms.answer_times(conn, DAY_0, DAY_0 + DAY_MS)
+        told = [
+            row[3]
+            for statement in [one for one in asked if "comm_hour" in one]
+            for row in conn.exec_driver_sql(
+                f"EXPLAIN QUERY PLAN {statement}", (0,) * statement.count("?")
+            )
+        ]
+    assert len([line for line in told if line.startswith("SEARCH comm_hour")]) >= 4
+    assert not [line for line in told if line.startswith("SCAN comm_hour")]

@@ -24,6 +24,9 @@ _OF_OUTCOME: Final = {
 }
 _REFUSED: Final = COUNTS.index("refused")
 
+# Rows are kept by site, then hour: asked site by site, a span costs its own rows, not a year's.
+_EVERY_SITE: Final = schema.comm_hour.c.site_id.in_(select(schema.site.c.id))
+
 Numbers = NDArray[np.int64]
 
 
@@ -66,7 +69,7 @@ def quarters(
     tape: dict[int, Numbers] = {}
     table = schema.comm_hour
     query = select(table.c.site_id, table.c.hour_ms, table.c.quarters).where(
-        table.c.hour_ms > start - HOUR_MS, table.c.hour_ms < to_ms
+        _EVERY_SITE, table.c.hour_ms > start - HOUR_MS, table.c.hour_ms < to_ms
     )
     if site_id is not None:
         query = query.where(table.c.site_id == site_id)
@@ -85,7 +88,7 @@ def answer_times(conn: Connection, from_ms: int, to_ms: int) -> dict[int, dict[i
     """
     table = schema.comm_hour
     query = select(table.c.site_id, table.c.answers).where(
-        table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms
+        _EVERY_SITE, table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms
     )
     found: dict[int, dict[int, int]] = {}
     for site_id, stored in conn.execute(query):
@@ -114,14 +117,18 @@ def _closed(conn: Connection, from_ms: int, to_ms: int) -> list[tuple[int, Numbe
     first = -(-from_ms // HOUR_MS) * HOUR_MS
     last = to_ms - to_ms % HOUR_MS
     sums = [func.sum(table.c[name]) for name in COUNTS]
-    whole = select(table.c.site_id, *sums).where(table.c.hour_ms >= first, table.c.hour_ms < last)
+    whole = select(table.c.site_id, *sums).where(
+        _EVERY_SITE, table.c.hour_ms >= first, table.c.hour_ms < last
+    )
     found: list[tuple[int, Numbers]] = [
         (row[0], np.array(row[1:], np.int64))
         for row in conn.execute(whole.group_by(table.c.site_id))
     ]
     edges = {from_ms - from_ms % HOUR_MS, last} - set(range(first, last, HOUR_MS))
     for hour_ms in sorted(edges):
-        cut = select(table.c.site_id, table.c.quarters).where(table.c.hour_ms == hour_ms)
+        cut = select(table.c.site_id, table.c.quarters).where(
+            _EVERY_SITE, table.c.hour_ms == hour_ms
+        )
         inside = _quarters_inside(hour_ms, from_ms, to_ms)
         found += [
             (site_id, quarters_of(stored)[inside].sum(axis=0))
