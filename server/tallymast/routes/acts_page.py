@@ -3,6 +3,7 @@
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import RedirectResponse
 
 from tallymast.domain.model import Act
@@ -10,6 +11,7 @@ from tallymast.routes.api.acts import begin_act, drops, end_act
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given
+from tallymast.routes.who import ThePerson, ask_again
 
 HOUR_MS = 3_600_000
 LENGTHS = (
@@ -28,10 +30,11 @@ Kind = Annotated[Literal["maintenance", "not-polled"], Form()]
 
 
 @router.post("/sites/{key}/acts")
-def begin(
+async def begin(
     request: Request,
     key: str,
     given: Given,
+    person: ThePerson,
     show: Show,
     kind: Kind,
     reason: Annotated[str, Form(max_length=300)],
@@ -51,12 +54,15 @@ def begin(
             "length": dict(LENGTHS).get(hours, f"{hours} hours"),
         }
         return show.page(request, "confirm_act.html", context)
-    begin_act(given, plan, Act(kind), reason, given.now_ms() + hours * HOUR_MS)
+    if falling:
+        await ask_again(request, given, person)
+    until_ms = given.now_ms() + hours * HOUR_MS
+    await run_in_threadpool(begin_act, given, plan, Act(kind), reason, until_ms, person)
     return RedirectResponse(f"/sites/{key}", 303)
 
 
 @router.post("/sites/{key}/acts/end")
-def end(key: str, given: Given, kind: Kind) -> Response:
+def end(key: str, given: Given, person: ThePerson, kind: Kind) -> Response:
     """End an act; one that has ended already is no mistake."""
-    end_act(given, the_site(given.network(), key), Act(kind))
+    end_act(given, the_site(given.network(), key), Act(kind), person)
     return RedirectResponse(f"/sites/{key}", 303)

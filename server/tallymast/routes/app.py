@@ -1,34 +1,49 @@
 """Puts the web application together from its rooms."""
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
+from fastapi.concurrency import run_in_threadpool
 from fastapi.middleware.gzip import GZipMiddleware
+from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
+from tallymast.domain.audit import Act
+from tallymast.domain.people import plain
 from tallymast.routes import (
+    account_page,
     acts_page,
+    audit_page,
     charts,
     day_reading,
     docs,
+    door,
     gateway_page,
     health,
     line_page,
+    people_page,
     round_page,
     site_page,
     static,
     widgets_page,
 )
-from tallymast.routes.api import acts, gateways, jobs, polls, readings, sites
+from tallymast.routes.api import acts, audit, gateways, jobs, notes, polls, readings, sites
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
+from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import Guard, Refuse
 from tallymast.routes.services import Services
 from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
+from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
 
+LARGEST_BODY = 256 * 1024  # bytes; nothing that may be sent is nearly so large
 ROOMS = (
+    door,
+    account_page,
+    people_page,
+    audit_page,
     round_page,
     site_page,
     acts_page,
@@ -38,10 +53,12 @@ ROOMS = (
     charts,
     sites,
     acts,
+    notes,
     polls,
     readings,
     gateways,
     jobs,
+    audit,
     health,
     docs,
     static,
@@ -65,11 +82,13 @@ def create_app(services: Services) -> FastAPI:
         title="Tallymast",
         version=services.version,
         description=DESCRIPTION,
-        openapi_url="/api/v1/openapi.json",
+        openapi_url=None,  # routes/docs.py answers it, so that it passes the gate as well
         docs_url=None,
         redoc_url=None,
+        dependencies=[Depends(enforce)],
     )
     app.state.services = services
+    app.state.gate = Gate(People(services), Passwords(), Throttle())
     app.state.standings = Standings(services)
     app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms))
     app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
@@ -79,14 +98,29 @@ def create_app(services: Services) -> FastAPI:
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)
+    app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(Guard, hosts=services.hosts, refuse=_refuse(app))
     return app
 
 
 def _refuse(app: FastAPI) -> Refuse:
-    def refuse(request: Request, status: int, sentence: str) -> Response:
-        request.scope["app"] = app
-        return answer(request, status, sentence)
+    """Return what answers a request that does not even reach the gate, and writes it down."""
+
+    def refuse(request: Request, status: int, sentence: str) -> ASGIApp:
+        async def refused(scope: Scope, receive: Receive, send: Send) -> None:
+            scope["app"] = app
+            if status == 403:
+                await run_in_threadpool(_tell_foreign, app, request)
+            await answer(request, status, sentence)(scope, receive, send)
+
+        return refused
 
     return refuse
+
+
+def _tell_foreign(app: FastAPI, request: Request) -> None:
+    asked = plain(f"{request.method} {request.url.path}", 200)
+    stranger = Person("", None, True, False, address_of(request))
+    act = Act("request.foreign", "request", asked)
+    tell_refusal(app.state.services, app.state.gate, stranger, act)

@@ -25,6 +25,7 @@ from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.summary import gateway_head, system_lines
 from tallymast.routes.tape import Tape
+from tallymast.routes.who import StillThere
 
 TICK_MS = 10_000
 
@@ -277,10 +278,11 @@ async def gateway_stream(
     key: str,
     given: Given,
     boards: TheBoards,
+    still: StillThere,
     have: str = "",
     last_event_id: Annotated[str, Header()] = "",
 ) -> AsyncIterator[ServerSentEvent]:
     """Keep an open gateway page current."""
     board = await run_in_threadpool(boards.of, the_gateway(given.network(), key))
-    async for event in stream(given, board, board.catch_up, last_event_id or have):
+    async for event in stream(given, board, board.catch_up, last_event_id or have, still):
         yield event

@@ -8,12 +8,14 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 
+from tallymast.domain.audit import Act
 from tallymast.domain.model import GatewayPlan, WireLine
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_gateway
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.summary import system_lines
+from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import wire
 
 SHOWN = 100
@@ -66,10 +68,19 @@ def line_rows(key: str, given: Given, show: Show, site: Only = "") -> HTMLRespon
 
 
 @router.post("/gateways/{key}/line")
-def record(key: str, given: Given, minutes: Annotated[int, Form(ge=1, le=LONGEST_MIN)]) -> Response:
+def record(
+    key: str,
+    given: Given,
+    person: ThePerson,
+    minutes: Annotated[int, Form(ge=1, le=LONGEST_MIN)],
+) -> Response:
     """Record for some minutes, whether or not anybody looks."""
     plan = the_gateway(given.network(), key)
     _renew(given, plan, minutes * 60_000)
+    after = {"minutes": minutes}
+    told = Act("line.record", "gateway", key, after=after, name=plan.gateway.name)
+    with given.database.writing() as connection:
+        tell(connection, given, person, told)
     return RedirectResponse(f"/gateways/{key}/line", 303)
 
 

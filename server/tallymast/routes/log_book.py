@@ -7,7 +7,7 @@ from tallymast.routes.services import Services
 from tallymast.storage import episodes, notes
 
 LOOK_BACK_MS = 90 * 86_400_000
-_KINDS = {
+KINDS = {
     "maintenance": "Maintenance",
     "not-polled": "Not polled",
     "outage": "Outage",
@@ -43,12 +43,12 @@ def read_log(given: Services, plan: SitePlan) -> tuple[Entry, ...]:
         held = episodes.between(connection, now_ms - LOOK_BACK_MS, now_ms + 1)
         written = notes.of_site(connection, plan.site_id)
     entries = [
-        Entry(one.from_ms, one.to_ms, one.to_ms is None, _KINDS[one.kind], one.reason, one.actor)
+        Entry(one.from_ms, one.to_ms, one.to_ms is None, KINDS[one.kind], one.reason, one.actor)
         for one in held
         if one.site_id == plan.site_id or (one.site_id is None and one.gateway_id == gateway_id)
     ]
     entries += [
-        Entry(one.at_ms, None, False, _KINDS.get(one.kind, one.kind), one.text, one.actor)
+        Entry(one.at_ms, None, False, KINDS.get(one.kind, one.kind), one.text, one.actor)
         for one in written
     ]
     return tuple(sorted(entries, key=lambda entry: -entry.at_ms))

@@ -5,13 +5,14 @@ says what happened and what to do. Nothing of the inside is shown; the log has i
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, RedirectResponse
 from starlette.exceptions import HTTPException
 
 from tallymast.domain.errors import StorageError, TallymastError
@@ -23,11 +24,16 @@ log = logging.getLogger(__name__)
 
 PROBLEM = "application/problem+json"
 _TITLES = {
+    400: "This cannot be read",
+    401: "Who are you?",
+    403: "Not with your rights",
     404: "There is nothing here",
     405: "That cannot be done here",
     409: "Not now",
+    413: "That is too much",
     421: "Not under this name",
     422: "This cannot be understood",
+    429: "Too many attempts",
     500: "Tallymast has made a mistake",
     503: "Not at present",
 }
@@ -52,6 +58,36 @@ class Problem(Exception):
         super().__init__(detail)
 
 
+class SignInFirst(Exception):
+    """Somebody unknown asks for what only known people may see or do.
+
+    Args:
+        path: where they wanted to go.
+        may_return: whether they can be brought there afterwards.
+
+    """
+
+    def __init__(self, path: str, may_return: bool) -> None:
+        self.path = path
+        self.may_return = may_return
+        super().__init__(path)
+
+
+class AgainFirst(Exception):
+    """The password has to be given again before this is done.
+
+    Args:
+        path: what was posted to.
+        fields: what was posted; it goes along with the password.
+
+    """
+
+    def __init__(self, path: str, fields: Mapping[str, str]) -> None:
+        self.path = path
+        self.fields = fields
+        super().__init__(path)
+
+
 def answer(request: Request, status: int, detail: str, errors: Sequence[Any] = ()) -> Response:
     """Return the answer to a request that failed, in the form its sender understands."""
     title = _TITLES.get(status) or HTTPStatus(status).phrase
@@ -69,6 +105,8 @@ def answer(request: Request, status: int, detail: str, errors: Sequence[Any] = (
 def add_handlers(app: FastAPI) -> None:
     """Let the application answer every failure in our own way."""
     app.add_exception_handler(Problem, _problem)
+    app.add_exception_handler(SignInFirst, _sign_in_first)
+    app.add_exception_handler(AgainFirst, _again_first)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _validation)
     app.add_exception_handler(TallymastError, _expected)
@@ -80,11 +118,36 @@ def _problem(request: Request, error: Exception) -> Response:
     return answer(request, error.status, error.detail)
 
 
+def _sign_in_first(request: Request, error: Exception) -> Response:
+    """Send a person to the sign-in page, and from there back; tell a script what it lacks."""
+    assert isinstance(error, SignInFirst)
+    if request.url.path.startswith(("/api/v1/", "/stream/")):
+        response = answer(
+            request, 401, "Sign in, or send a token: `Authorization: Bearer …`. See /api/docs."
+        )
+        response.headers["WWW-Authenticate"] = 'Bearer realm="Tallymast"'
+        return response
+    if "hx-request" in request.headers:
+        return answer(request, 401, "You are not signed in (any more). Load the page anew.")
+    to = "?" + urlencode({"to": error.path}) if error.may_return and error.path != "/" else ""
+    return RedirectResponse(f"/sign-in{to}", 303)
+
+
+def _again_first(request: Request, error: Exception) -> Response:
+    assert isinstance(error, AgainFirst)
+    given = request.app.state.services
+    assert isinstance(given, Services)
+    context = {"post_to": error.path, "fields": error.fields}
+    return Screens(given).page(request, "again.html", context, 403)
+
+
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     details = {
         404: f"No page or file is called {request.url.path}. It may have been renamed or retired.",
         405: f"{request.method} is not possible at {request.url.path}.",
+        413: "What was sent is larger than anything Tallymast asks for (256 kB). Nothing of it "
+        "was taken.",
     }
     response = answer(request, error.status_code, details.get(error.status_code, error.detail))
     response.headers.update(error.headers or {})

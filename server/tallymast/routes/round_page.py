@@ -30,6 +30,7 @@ from tallymast.routes.summary import (
     system_lines,
     worst_first,
 )
+from tallymast.routes.who import StillThere
 
 TICK_MS = 10_000  # what only time changes (stale, overdue) is judged again this often
 
@@ -194,9 +195,10 @@ def round_page(
 async def round_stream(
     given: Given,
     board: TheRound,
+    still: StillThere,
     have: str = "",
     last_event_id: Annotated[str, Header()] = "",
 ) -> AsyncIterator[ServerSentEvent]:
     """Keep an open Morning round current."""
-    async for event in stream(given, board, board.catch_up, last_event_id or have):
+    async for event in stream(given, board, board.catch_up, last_event_id or have, still):
         yield event

@@ -54,6 +54,7 @@ class Screens:
             "title": self._given.network().title,
             "version": self._given.version,
             "clock": self.clock(),
+            "person": getattr(request.state, "person", None),
         }
         html = environment().get_template(template).render({**everywhere, **context})
         return HTMLResponse(html, status)

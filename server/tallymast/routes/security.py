@@ -119,6 +119,8 @@ def strict_headers(more: dict[str, str] | None = None) -> dict[str, str]:
 def _dress(headers: MutableHeaders, scope: Scope) -> None:
     for name, value in strict_headers(scope["state"].get("policy")).items():
         headers.setdefault(name, value)
+    if scope["scheme"] == "https":
+        headers.setdefault("Strict-Transport-Security", "max-age=31536000")
 
 
 def _without_port(host: str) -> str:

@@ -173,6 +173,8 @@ class Services:
     is_ready: Callable[[], bool] = lambda: True
     hosts: tuple[str, ...] = field(default=LOOPBACK_HOSTS)
     notice: Callable[[], str] = lambda: ""  # a calm sentence above every page; empty for none
+    viewing: str = "open"  # or "login": seeing needs an account too, once there are any
+    sign_in_hint: str = ""  # what the sign-in page says besides
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

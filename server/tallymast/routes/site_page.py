@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator
 from threading import Lock
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Header, Request, Response
+from fastapi import APIRouter, Depends, Form, Header, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
@@ -16,10 +16,13 @@ from tallymast.routes.acts_page import LENGTHS
 from tallymast.routes.api.acts import open_act
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.api.jobs import ask_desk_test, ask_poll
+from tallymast.routes.api.notes import LONGEST as NOTE_LONGEST
+from tallymast.routes.api.notes import Kind as NoteKind
+from tallymast.routes.api.notes import add_note
 from tallymast.routes.board import Board
 from tallymast.routes.charts import SPANS
 from tallymast.routes.day import NOTHING, Days
-from tallymast.routes.log_book import read_log
+from tallymast.routes.log_book import KINDS, read_log
 from tallymast.routes.plot import way_of
 from tallymast.routes.round_page import Line
 from tallymast.routes.screens import Screens, Show
@@ -39,6 +42,7 @@ from tallymast.routes.site_rows import (
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.summary import system_lines
+from tallymast.routes.who import StillThere, ThePerson
 from tallymast.storage.polls import polls_between
 
 TICK_MS = 10_000
@@ -190,6 +194,8 @@ def site_page(
             "log": read_log(given, plan),
             "act": open_act(given, plan),
             "lengths": LENGTHS,
+            "note_kinds": [(kind.value, KINDS[kind]) for kind in NoteKind],
+            "note_longest": NOTE_LONGEST,
             "charts": charted(plan.site.points),
             "spans": tuple(SPANS),
             **shown,
@@ -202,25 +208,39 @@ async def site_stream(
     key: str,
     given: Given,
     boards: TheBoards,
+    still: StillThere,
     have: str = "",
     last_event_id: Annotated[str, Header()] = "",
 ) -> AsyncIterator[ServerSentEvent]:
     """Keep an open site page current."""
     board = await run_in_threadpool(boards.of, the_site(given.network(), key))
-    async for event in stream(given, board, board.catch_up, last_event_id or have):
+    async for event in stream(given, board, board.catch_up, last_event_id or have, still):
         yield event
 
 
 @router.post("/sites/{key}/poll")
-def poll_now(request: Request, key: str, given: Given, show: Show) -> Response:
+def poll_now(request: Request, key: str, given: Given, person: ThePerson, show: Show) -> Response:
     """Ask for a poll; the page tells by itself what becomes of it."""
-    return _accepted(request, key, ask_poll(given, key), given, show)
+    return _accepted(request, key, ask_poll(given, key, person), given, show)
+
+
+@router.post("/sites/{key}/notes")
+def write_note(
+    key: str,
+    given: Given,
+    person: ThePerson,
+    text: Annotated[str, Form(max_length=NOTE_LONGEST)],
+    kind: Annotated[NoteKind, Form()] = NoteKind.OBSERVATION,
+) -> Response:
+    """Write into the log book; the page is shown anew with it."""
+    add_note(given, key, kind, text, person)
+    return RedirectResponse(f"/sites/{key}#log-title", 303)
 
 
 @router.post("/sites/{key}/desk-test")
-def desk_test(request: Request, key: str, given: Given, show: Show) -> Response:
+def desk_test(request: Request, key: str, given: Given, person: ThePerson, show: Show) -> Response:
     """Ask for twenty polls in a row; the page tells how they go."""
-    return _accepted(request, key, ask_desk_test(given, key), given, show)
+    return _accepted(request, key, ask_desk_test(given, key, person), given, show)
 
 
 def _accepted(request: Request, key: str, job: Job, given: Services, show: Screens) -> Response:

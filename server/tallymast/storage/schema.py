@@ -40,7 +40,7 @@ metadata = MetaData(
 _KEYED: Final[dict[str, Any]] = {"sqlite_with_rowid": False}
 
 # Rows of these are only ever added; a trigger holds that in each dialect.
-APPEND_ONLY: Final = ("revision", "note")
+APPEND_ONLY: Final = ("revision", "note", "audit")
 
 
 # --- the network ----------------------------------------------------------------------
@@ -350,4 +350,68 @@ job = Table(
     Column("done_ms", Ms),
     Column("worker_id", Id),
     Index(None, "state"),
+)
+
+# --- people ---------------------------------------------------------------------------
+
+account = Table(
+    "account",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("name", Word, nullable=False, unique=True),
+    Column("role", Word, nullable=False),
+    Column("password_hash", Text),  # null until its person has chosen one
+    Column("created_ms", Ms, nullable=False),
+    Column("disabled_ms", Ms),
+)
+session = Table(  # the key is the digest of what the browser keeps
+    "session",
+    metadata,
+    Column("hash", Word, primary_key=True),
+    Column("account_id", Id, ForeignKey("account.id"), nullable=False),
+    Column("made_ms", Ms, nullable=False),
+    Column("seen_ms", Ms, nullable=False),
+    Column("ends_ms", Ms, nullable=False),
+    Column("reauth_ms", Ms, nullable=False),  # when the password was last given
+    Column("address", Word, nullable=False),
+    **_KEYED,
+)
+token = Table(
+    "token",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("hash", Word, nullable=False, unique=True),
+    Column("name", Word, nullable=False),
+    Column("role", Word, nullable=False),
+    Column("account_id", Id, ForeignKey("account.id")),
+    Column("made_ms", Ms, nullable=False),
+    Column("ends_ms", Ms, nullable=False),
+    Column("revoked_ms", Ms),
+)
+once = Table(  # links that work one time
+    "once",
+    metadata,
+    Column("hash", Word, primary_key=True),
+    Column("purpose", Word, nullable=False),  # first, password
+    Column("subject", Word, nullable=False),
+    Column("account_id", Id, ForeignKey("account.id")),
+    Column("ends_ms", Ms, nullable=False),
+    Column("used_ms", Ms),
+    **_KEYED,
+)
+audit = Table(
+    "audit",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("account_id", Id),
+    Column("address", Word, nullable=False),
+    Column("action", Word, nullable=False),
+    Column("subject_kind", Word, nullable=False),
+    Column("subject_key", Word, nullable=False),
+    Column("before", Text),
+    Column("after", Text),
+    Column("sentence", Text, nullable=False),
+    Index(None, "at_ms"),
 )

@@ -59,6 +59,13 @@
   live.addEventListener("anew", () => {
     document.getElementById("changed").hidden = false;
   });
+  live.addEventListener("signed-out", () => {
+    const said = document.getElementById("signed-out");
+    said.setAttribute("role", "alert");
+    said.hidden = false;
+    document.body.classList.add("not-live");
+    live.remove(); // the stream is not to be opened again
+  });
   document.addEventListener("htmx:sse:after:message", hear);
   document.addEventListener("htmx:after:swap", tick);
   document.addEventListener("htmx:sse:error", lose);

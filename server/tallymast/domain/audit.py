@@ -1,0 +1,75 @@
+"""What is written down of acts: one sentence for each kind.
+
+An act's name is ``subject.verb``. Its sentence is made when it is stored and stays as it is,
+whatever a later version says of such acts.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+SENTENCES: Final = {
+    "account.first-link": "The one-time link for the first supervisor was printed.",
+    "account.make": "{actor} made the account {subject} as {role}.",
+    "account.role": "{actor} made {subject} a {role}; before it was a {before_role}.",
+    "account.disable": "{actor} closed the account {subject}; its sessions ended.",
+    "account.enable": "{actor} opened the account {subject} again.",
+    "account.link": "{actor} made a one-time link by which {subject} chooses a password.",
+    "password.choose": "{subject} chose a password by a one-time link.",
+    "password.change": "{actor} changed the own password; other sessions ended.",
+    "password.refuse": "{actor} gave a wrong password when asked for it again.",
+    "session.begin": "{subject} signed in.",
+    "session.end": "{actor} signed out.",
+    "session.close": "{actor} ended {n} of {subject}'s sessions.",
+    "session.refuse": "Signing in as {subject} was refused: {why}.",
+    "session.again": "{actor} gave the password again.",
+    "link.refuse": "A one-time link was refused: it was used before, is over, or never was one.",
+    "token.make": "{actor} made the token {subject} as {role}, for {days} days.",
+    "token.revoke": "{actor} ended the token {subject}.",
+    "token.refuse": "A token was refused: it is over, was ended, or never was one.",
+    "request.refuse": "{actor} was refused {subject}: it needs the right to {right}.",
+    "request.foreign": "A request to {subject} was refused: it came from another site's page.",
+    "site.maintenance": "{actor} began maintenance at {subject}: {reason}",
+    "site.not-polled": "{actor} ended polling of {subject} for a while: {reason}",
+    "site.end-maintenance": "{actor} ended maintenance at {subject}.",
+    "site.end-not-polled": "{actor} had {subject} polled again.",
+    "site.note": "{actor} wrote into the log book of {subject}: {text}",
+    "site.poll": "{actor} asked for a poll of {subject}.",
+    "site.desk-test": "{actor} asked for a desk test of {subject}.",
+    "line.record": "{actor} had the line of {subject} recorded for {minutes} min.",
+    "audit.export": "{actor} exported the audit: {n}.",
+    "network.change": "{actor} changed the network by {source}: {n} changes.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One act as it is written down.
+
+    Args:
+        action: a key of ``SENTENCES``.
+        subject_kind: account, session, token, request, site, gateway, audit or network.
+        subject: its key or name.
+        before: what held before, as far as it changed.
+        after: what holds now, with what the sentence names. Never a password, hash or token.
+        name: the subject as people call it, where that is not ``subject``.
+
+    """
+
+    action: str
+    subject_kind: str
+    subject: str
+    before: Mapping[str, Any] = field(default_factory=dict)
+    after: Mapping[str, Any] = field(default_factory=dict)
+    name: str = ""
+
+    def sentence(self, actor: str) -> str:
+        """Return the act in a sentence.
+
+        Raises:
+            KeyError: an action without a sentence, or a sentence without its words: a bug.
+
+        """
+        before = {f"before_{key}": value for key, value in self.before.items()}
+        words = {"actor": actor or "Somebody", "subject": self.name or self.subject}
+        return SENTENCES[self.action].format_map({**before, **self.after, **words})

@@ -1,0 +1,90 @@
+"""Which right each route needs: the one place. A route that is not here is answered to nobody.
+
+``None`` is open to everybody; ``FRESH`` routes ask for the password again where it was given
+too long ago.
+"""
+
+from typing import Final
+
+from tallymast.domain.people import Right
+
+_S, _O, _P, _M = Right.SEE, Right.OWN, Right.POLL, Right.MARK
+_L, _A, _H = Right.LISTEN, Right.AUDIT, Right.PEOPLE
+
+NEEDS: Final[dict[tuple[str, str], Right | None]] = {
+    # what machines and browsers need before anybody is known
+    ("GET", "/healthz"): None,
+    ("GET", "/static/{name:path}"): None,
+    ("GET", "/sign-in"): None,
+    ("POST", "/sign-in"): None,
+    ("POST", "/sign-out"): None,
+    ("GET", "/welcome"): None,
+    ("POST", "/welcome"): None,
+    # seeing
+    ("GET", "/"): _S,
+    ("GET", "/stream/round"): _S,
+    ("GET", "/sites/{key}"): _S,
+    ("GET", "/stream/sites/{key}"): _S,
+    ("GET", "/sites/{key}/charts/{tag}.json"): _S,
+    ("GET", "/gateways"): _S,
+    ("GET", "/gateways/{key}"): _S,
+    ("GET", "/stream/gateways/{key}"): _S,
+    ("GET", "/widgets"): _S,
+    ("GET", "/api/docs"): _S,
+    ("GET", "/api/v1/openapi.json"): _S,
+    ("GET", "/api/v1/sites"): _S,
+    ("GET", "/api/v1/sites/{key}"): _S,
+    ("GET", "/api/v1/sites/{key}/polls"): _S,
+    ("GET", "/api/v1/sites/{key}/points/{tag}/readings"): _S,
+    ("GET", "/api/v1/gateways"): _S,
+    ("GET", "/api/v1/jobs/{number}"): _S,
+    # acting on a site
+    ("POST", "/sites/{key}/poll"): _P,
+    ("POST", "/sites/{key}/desk-test"): _P,
+    ("POST", "/api/v1/sites/{key}/poll"): _P,
+    ("POST", "/api/v1/sites/{key}/desk-test"): _P,
+    ("POST", "/sites/{key}/notes"): Right.NOTE,
+    ("POST", "/api/v1/sites/{key}/notes"): Right.NOTE,
+    ("POST", "/sites/{key}/acts"): _M,
+    ("POST", "/sites/{key}/acts/end"): _M,
+    ("POST", "/api/v1/sites/{key}/maintenance"): _M,
+    ("DELETE", "/api/v1/sites/{key}/maintenance"): _M,
+    ("POST", "/api/v1/sites/{key}/not-polled"): _M,
+    ("DELETE", "/api/v1/sites/{key}/not-polled"): _M,
+    # listening to a line
+    ("GET", "/gateways/{key}/line"): _L,
+    ("POST", "/gateways/{key}/line"): _L,
+    ("GET", "/gateways/{key}/line/rows"): _L,
+    ("GET", "/gateways/{key}/line.txt"): _L,
+    # one's own account
+    ("GET", "/account"): _O,
+    ("POST", "/account/password"): _O,
+    ("POST", "/account/sessions/end"): _O,
+    ("POST", "/account/tokens"): _O,
+    ("POST", "/account/tokens/end"): _O,
+    # the others
+    ("GET", "/people"): _H,
+    ("POST", "/people"): _H,
+    ("POST", "/people/{name}/role"): _H,
+    ("POST", "/people/{name}/close"): _H,
+    ("POST", "/people/{name}/open"): _H,
+    ("POST", "/people/{name}/link"): _H,
+    ("POST", "/people/{name}/sessions/end"): _H,
+    ("POST", "/people/tokens/end"): _H,
+    ("GET", "/audit"): _A,
+    ("GET", "/audit.csv"): _A,
+    ("GET", "/api/v1/audit"): _A,
+}
+
+# OWASP ASVS 5.0.0, 7.5.1 and 7.5.3: before changes of accounts and very sensitive acts.
+FRESH: Final = {
+    ("POST", "/account/tokens"),
+    ("POST", "/people"),
+    ("POST", "/people/{name}/role"),
+    ("POST", "/people/{name}/close"),
+    ("POST", "/people/{name}/open"),
+    ("POST", "/people/{name}/link"),
+}
+
+# Only a person who signed in may use these; a script's token could otherwise make more tokens.
+IN_PERSON: Final = frozenset({Right.OWN, Right.PEOPLE})
