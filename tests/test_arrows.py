@@ -22,7 +22,17 @@ MAY = {
     "live": {"domain"},
     "serving": {"domain"},
 }
-FREE = {"wiring", "running", "beside", "demonstration", "cli", "benches", "__main__", "__init__"}
+FREE = {
+    "wiring",
+    "running",
+    "beside",
+    "demonstration",
+    "accounts",
+    "cli",
+    "benches",
+    "__main__",
+    "__init__",
+}
 FORBIDDEN_IN_DOMAIN = {
     "fastapi",
     "sqlalchemy",

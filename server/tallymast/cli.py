@@ -14,9 +14,10 @@ from typing import Annotated, Literal
 
 import typer
 
-from tallymast import running
+from tallymast import accounts, running
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError, TallymastError
+from tallymast.domain.people import Role
 from tallymast.settings import Settings, read_settings
 
 app = typer.Typer(
@@ -28,6 +29,8 @@ app = typer.Typer(
 )
 network_app = typer.Typer(no_args_is_help=True, help="Check, import or export the network file.")
 app.add_typer(network_app, name="network")
+user_app = typer.Typer(no_args_is_help=True, help="Make accounts, one-time links and tokens.")
+app.add_typer(user_app, name="user")
 
 _INTERRUPTED = 130
 
@@ -77,7 +80,7 @@ def demo(data_dir: DataDir = None, port: Port = None) -> None:
     """Show a living radio network of 24 sites, all invented, on this machine alone."""
     given = read_settings(data_dir=data_dir, port=port)
     own = given.data_dir if data_dir else given.data_dir / "demo"
-    running.demo(Settings(data_dir=own, database_url="", host=given.host, port=given.port))
+    running.demo(given.model_copy(update={"data_dir": own, "database_url": ""}))
 
 
 @app.command("demo-past", hidden=True)
@@ -94,12 +97,16 @@ def serve(
     data_dir: DataDir = None,
     host: Host = None,
     port: Port = None,
+    names: Annotated[
+        str | None,
+        typer.Option("--names", metavar="N,N", help="Host names by which others ask for it."),
+    ] = None,
     role: Annotated[
         Literal["all", "poller", "web"], typer.Option("--role", help="Which half of the work.")
     ] = "all",
 ) -> None:
     """Poll the network and serve its pages."""
-    settings = read_settings(data_dir=data_dir, host=host, port=port)
+    settings = read_settings(data_dir=data_dir, host=host, port=port, names=names)
     running.serve(settings, network, role)
 
 
@@ -198,6 +205,62 @@ def network_export(file: AFile, data_dir: DataDir = None) -> None:
         file.write_text(text, encoding="utf-8")
     except OSError as error:
         raise ConfigError(f"{file} cannot be written: {error.strerror}.") from error
+
+
+# --- people ---------------------------------------------------------------------------
+
+AName = Annotated[str, typer.Argument(metavar="NAME", show_default=False)]
+ARole = Annotated[Role, typer.Option("--role", metavar="R", help=f"One of {', '.join(Role)}.")]
+
+
+@user_app.command("add")
+def user_add(
+    name: AName,
+    role: ARole,
+    password_stdin: Annotated[
+        bool, typer.Option("--password-stdin", help="Take the password from stdin's first line.")
+    ] = False,
+    data_dir: DataDir = None,
+) -> None:
+    """Make an account; without a password a one-time link is printed, by which to choose one."""
+    password = accounts.password_from_stdin() if password_stdin else None
+    settings = read_settings(data_dir=data_dir)
+    with running.opened(settings) as database:
+        key = accounts.add(database, name, role, password)
+    if key is not None:
+        print(_welcome(settings, key))
+
+
+@user_app.command("link")
+def user_link(name: AName, data_dir: DataDir = None) -> None:
+    """Print a one-time link by which an account's person chooses a new password."""
+    settings = read_settings(data_dir=data_dir)
+    with running.opened(settings, create=False) as database:
+        print(_welcome(settings, accounts.link(database, name)))
+
+
+@user_app.command("token")
+def user_token(
+    name: AName,
+    role: ARole,
+    days: Annotated[int, typer.Option("--days", metavar="N", help="When it ends.")],
+    data_dir: DataDir = None,
+) -> None:
+    """Make a token for a script and print it, this once."""
+    with running.opened(read_settings(data_dir=data_dir)) as database:
+        print(accounts.token(database, name, role, days))
+
+
+@user_app.command("list")
+def user_list(data_dir: DataDir = None) -> None:
+    """Tell the accounts, with role and state."""
+    with running.opened(read_settings(data_dir=data_dir), create=False) as database:
+        for line in accounts.listed(database):
+            print(line)
+
+
+def _welcome(settings: Settings, key: str) -> str:
+    return f"http://{settings.host}:{settings.port}/welcome?key={key}"
 
 
 # --- copies and measures --------------------------------------------------------------

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import typer
 
-from tallymast import beside, demonstration, serving, wiring
+from tallymast import accounts, beside, demonstration, serving, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
@@ -32,6 +32,8 @@ from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.history import store_day
 from tallymast.storage.nights import compute_nights
+
+DEMO_HINT = "The demo's invented accounts are printed where it was started, with their passwords."
 
 Span = tuple[int, int]  # UTC milliseconds, the end not included
 
@@ -72,14 +74,45 @@ def _serve(
     with opened(settings) as database:
         if network is not None:
             _bring(database, network)
+        then = [] if server_socket is None else _at_the_door(settings, database, server_socket)
         parts = wiring.assemble(database, role, addresses)
         with parts.running():
             if server_socket is None:
                 _poll_until_ended()
             else:
-                app = create_app(wiring.services(parts, version("tallymast")))
-                serving.serve(app, server_socket)
+                app = create_app(
+                    wiring.services(parts, version("tallymast"), door=_door(settings, "login"))
+                )
+                serving.serve(app, server_socket, then)
             _tell_what_falls(parts)
+
+
+def _at_the_door(settings: Settings, database: Database, server_socket: socket.socket) -> list[str]:
+    """Return what to print once the pages are served: the first link, cautions.
+
+    Raises:
+        ConfigError: other machines could reach the pages, and nobody has an account yet.
+
+    """
+    if settings.is_local:
+        return accounts.first_link(database, serving.base_of(server_socket))
+    if not accounts.has_supervisor(database):
+        raise ConfigError(
+            f"Host {settings.host} can be reached from other machines, and there are no accounts "
+            "yet: everybody there could act as you. Make a supervisor's first: "
+            "`tallymast user add NAME --role supervisor --password-stdin`."
+        )
+    return [
+        "Other machines can reach these pages without encryption: passwords can be read on the "
+        "way. Put a server that speaks HTTPS in front, or keep to a network you trust."
+    ]
+
+
+def _door(settings: Settings, viewing: str, hint: str = "") -> wiring.Door:
+    names = [one.strip().lower() for one in settings.names.split(",") if one.strip()]
+    if not settings.is_local:
+        names += [settings.host, socket.gethostname().lower()]
+    return wiring.Door(settings.viewing or viewing, tuple(names), not settings.is_local, hint)
 
 
 def _tell_what_falls(parts: wiring.Parts) -> None:
@@ -117,14 +150,18 @@ def _poll_until_ended() -> None:
 def demo(settings: Settings) -> None:
     """Simulate the invented network in a process of its own, poll it and serve its pages."""
     with serving_socket(settings) as server_socket, opened(settings) as database:
+        if not settings.is_local:
+            raise ConfigError("The demo is shown to this machine alone: --host is not for it.")
         shown = demonstration.begin(database, wiring.now_ms())
+        then = accounts.told(accounts.demo_people(database))
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as notice:
                 parts = wiring.assemble(database, "all", addresses())
                 with parts.running():
-                    app = create_app(wiring.services(parts, version("tallymast"), notice))
-                    serving.serve(app, server_socket)
+                    door = _door(settings, "open", DEMO_HINT)
+                    given = wiring.services(parts, version("tallymast"), notice, door)
+                    serving.serve(create_app(given), server_socket, then)
 
 
 def fill_demo(settings: Settings) -> None:

@@ -8,7 +8,7 @@ import errno
 import signal
 import socket
 import types
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import uvicorn
@@ -49,7 +49,11 @@ def _why_not(host: str, port: int, error: OSError) -> str:
 
 
 class _Server(uvicorn.Server):
-    """Says so when it answers; leaves the signals to ``quiet_end``."""
+    """Says so when it answers, and what there is to say then; leaves signals to others."""
+
+    def __init__(self, config: uvicorn.Config, then: Sequence[str]) -> None:
+        super().__init__(config)
+        self._then = then
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
@@ -57,6 +61,8 @@ class _Server(uvicorn.Server):
             host, port = sockets[0].getsockname()[:2]
             shown = f"[{host}]" if ":" in host else host
             print(f"Tallymast is ready at http://{shown}:{port}", flush=True)
+            for line in self._then:
+                print(line, flush=True)
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -79,8 +85,15 @@ def ended_by_signal(server: uvicorn.Server) -> Iterator[None]:
             signal.signal(which, handler)
 
 
-def serve(app: FastAPI, server_socket: socket.socket) -> None:
-    """Answer requests on the socket until Ctrl-C or SIGTERM."""
+def base_of(server_socket: socket.socket) -> str:
+    """Return the address under which this machine asks what the socket serves."""
+    host, port = server_socket.getsockname()[:2]
+    known = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+    return f"http://{known}:{port}"
+
+
+def serve(app: FastAPI, server_socket: socket.socket, then: Sequence[str] = ()) -> None:
+    """Answer requests on the socket until Ctrl-C or SIGTERM; print ``then`` once it does."""
     config = uvicorn.Config(
         app,
         log_config=None,
@@ -90,4 +103,4 @@ def serve(app: FastAPI, server_socket: socket.socket) -> None:
         date_header=True,
         lifespan="off",
     )
-    _Server(config).run(sockets=[server_socket])
+    _Server(config, then).run(sockets=[server_socket])

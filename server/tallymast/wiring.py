@@ -17,6 +17,7 @@ from typing import Protocol
 
 from sqlalchemy import Connection
 
+from tallymast.domain import audit as audited
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.domain.health.nights import day_number, day_of
@@ -39,8 +40,13 @@ from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
-from tallymast.routes.services import NetworkView, PollerCondition, Services
-from tallymast.storage import episodes, hours, jobs, nights, refused_points, states, wire
+from tallymast.routes.services import (
+    LOOPBACK_HOSTS,
+    NetworkView,
+    PollerCondition,
+    Services,
+)
+from tallymast.storage import audit, episodes, hours, jobs, nights, refused_points, states, wire
 from tallymast.storage import network as stored_network
 from tallymast.storage.batch import EpisodeChange
 from tallymast.storage.engine import Database
@@ -107,6 +113,9 @@ def change_network(database: Database, text: str, source: str) -> tuple[str, ...
         changes = network_file.differences(stored_network.load_written(connection), written)
         if changes:
             _store(connection, written, network)
+            after = {"source": source, "n": len(changes), "changes": list(changes[:50])}
+            told = audited.Act("network.change", "network", "network", after=after)
+            audit.add(connection, told, at_ms=now_ms(), actor="at the machine")
     return changes
 
 
@@ -716,7 +725,30 @@ def would_fall(parts: Parts) -> list[str]:
     ]
 
 
-def services(parts: Parts, version: str, notice: Callable[[], str] = lambda: "") -> Services:
+@dataclass(frozen=True, slots=True)
+class Door:
+    """How the pages are reached and who sees them.
+
+    Args:
+        viewing: ``open`` or ``login``.
+        hosts: names under which they may be asked for besides the loopback's.
+        by_address: whether any address in figures may be used.
+        hint: what the sign-in page says besides.
+
+    """
+
+    viewing: str = "login"
+    hosts: tuple[str, ...] = ()
+    by_address: bool = False
+    hint: str = ""
+
+
+def services(
+    parts: Parts,
+    version: str,
+    notice: Callable[[], str] = lambda: "",
+    door: Door = Door(),
+) -> Services:
     """Return what the routes are handed; ``notice`` is a sentence that stands on every page."""
     return Services(
         database=parts.database,
@@ -727,6 +759,10 @@ def services(parts: Parts, version: str, notice: Callable[[], str] = lambda: "")
         storage_condition=lambda: _storage_condition(parts),
         poller_condition=lambda: _poller_condition(parts),
         started_ms=now_ms(),
+        viewing=door.viewing,
+        hosts=(*LOOPBACK_HOSTS, *door.hosts),
+        by_address=door.by_address,
+        sign_in_hint=door.hint,
         notice=lambda: " ".join(one for one in (parts.start_notice(), notice()) if one),
     )
 

@@ -170,7 +170,7 @@ class World:
         self.states[plan.site_id] = contact.next_state(before, poll, plan.layout, patience)
         return PollDone(poll, self.states[plan.site_id])
 
-    def services(self) -> Services:
+    def services(self, viewing: str = "open") -> Services:
         return Services(
             database=self.database,
             live=self.live,
@@ -180,6 +180,7 @@ class World:
             storage_condition=lambda: self.storage,
             poller_condition=lambda: self.poller,
             hosts=("testserver", "127.0.0.1"),
+            viewing=viewing,
         )
 
 

@@ -32,13 +32,12 @@ from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.round_page import RoundBoard
-from tallymast.routes.security import Guard, Refuse
+from tallymast.routes.security import LARGEST_BODY, Guard, Refuse
 from tallymast.routes.services import Services
 from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
 
-LARGEST_BODY = 256 * 1024  # bytes; nothing that may be sent is nearly so large
 ROOMS = (
     door,
     account_page,
@@ -100,7 +99,9 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(room.router)
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
-    app.add_middleware(Guard, hosts=services.hosts, refuse=_refuse(app))
+    app.add_middleware(
+        Guard, hosts=services.hosts, refuse=_refuse(app), by_address=services.by_address
+    )
     return app
 
 

@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 
 from tallymast.domain.errors import StorageError, TallymastError
 from tallymast.routes.screens import Screens
-from tallymast.routes.security import strict_headers
+from tallymast.routes.security import TOO_LARGE, strict_headers
 from tallymast.routes.services import Services
 
 log = logging.getLogger(__name__)
@@ -146,8 +146,7 @@ def _http(request: Request, error: Exception) -> Response:
     details = {
         404: f"No page or file is called {request.url.path}. It may have been renamed or retired.",
         405: f"{request.method} is not possible at {request.url.path}.",
-        413: "What was sent is larger than anything Tallymast asks for (256 kB). Nothing of it "
-        "was taken.",
+        413: TOO_LARGE,
     }
     response = answer(request, error.status_code, details.get(error.status_code, error.detail))
     response.headers.update(error.headers or {})

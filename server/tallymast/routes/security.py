@@ -6,6 +6,7 @@ another host name is refused, so that no foreign name can be pointed at this mac
 """
 
 from collections.abc import Callable
+from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 from fastapi import Request
@@ -13,7 +14,12 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request as StarletteRequest
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+LARGEST_BODY = 256 * 1024  # bytes; nothing that may be sent is nearly so large
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+TOO_LARGE = (
+    "What was sent is larger than anything Tallymast asks for (256 kB). Nothing of it was taken."
+)
 
 _POLICY = {
     "default-src": "'none'",
@@ -61,17 +67,22 @@ Refuse = Callable[[StarletteRequest, int, str], ASGIApp]
 
 
 class Guard:
-    """Refuses foreign hosts and cross-site changes, and dresses every answer.
+    """Refuses foreign hosts, cross-site changes and what is too large, and dresses every answer.
 
     Args:
         app: what answers the requests that pass.
         hosts: host names under which this server may be asked, without port.
         refuse: makes the answer to a refused request from status and sentence.
+        by_address: whether any address in figures may be asked for as well: no foreign name
+            can be made to mean one.
 
     """
 
-    def __init__(self, app: ASGIApp, hosts: tuple[str, ...], refuse: Refuse) -> None:
+    def __init__(
+        self, app: ASGIApp, hosts: tuple[str, ...], refuse: Refuse, by_address: bool = False
+    ) -> None:
         self._app = app
+        self._by_address = by_address
         self._hosts = frozenset(host.lower() for host in hosts)
         self._refuse = refuse
 
@@ -89,15 +100,20 @@ class Guard:
 
         await self._chosen(scope)(scope, receive, dressed)
 
+    def _is_known(self, name: str) -> bool:
+        return name in self._hosts or (self._by_address and _is_address(name))
+
     def _chosen(self, scope: Scope) -> ASGIApp:
         headers = Headers(scope=scope)
         host = headers.get("host", "")
-        if _without_port(host) not in self._hosts:
+        if not self._is_known(_without_port(host)):
             sentence = (
                 f"This server does not answer under the name {host!r}. Use one of: "
                 f"{', '.join(sorted(self._hosts))}."
             )
             return self._refuse(StarletteRequest(scope), 421, sentence)
+        if _length(headers) > LARGEST_BODY:
+            return self._refuse(StarletteRequest(scope), 413, TOO_LARGE)
         if scope["method"] not in SAFE_METHODS and not _is_own(headers, scope, host):
             sentence = (
                 "This request came from another site's page and was not carried out. Open the "
@@ -105,6 +121,14 @@ class Guard:
             )
             return self._refuse(StarletteRequest(scope), 403, sentence)
         return self._app
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ip_address(name.removeprefix("[").removesuffix("]"))
+    except ValueError:
+        return False
+    return True
 
 
 def strict_headers(more: dict[str, str] | None = None) -> dict[str, str]:
@@ -121,6 +145,11 @@ def _dress(headers: MutableHeaders, scope: Scope) -> None:
         headers.setdefault(name, value)
     if scope["scheme"] == "https":
         headers.setdefault("Strict-Transport-Security", "max-age=31536000")
+
+
+def _length(headers: Headers) -> int:
+    told = headers.get("content-length", "")
+    return int(told) if told.isdecimal() else 0
 
 
 def _without_port(host: str) -> str:

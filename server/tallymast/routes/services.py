@@ -172,6 +172,7 @@ class Services:
     poller_condition: Callable[[], PollerCondition]
     is_ready: Callable[[], bool] = lambda: True
     hosts: tuple[str, ...] = field(default=LOOPBACK_HOSTS)
+    by_address: bool = False  # whether any host in figures may be asked for
     notice: Callable[[], str] = lambda: ""  # a calm sentence above every page; empty for none
     viewing: str = "open"  # or "login": seeing needs an account too, once there are any
     sign_in_hint: str = ""  # what the sign-in page says besides
