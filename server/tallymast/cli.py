@@ -101,12 +101,16 @@ def serve(
         str | None,
         typer.Option("--names", metavar="N,N", help="Host names by which others ask for it."),
     ] = None,
+    viewing: Annotated[
+        Literal["open", "login"] | None,
+        typer.Option("--viewing", help="Whether seeing needs an account, once there are any."),
+    ] = None,
     role: Annotated[
         Literal["all", "poller", "web"], typer.Option("--role", help="Which half of the work.")
     ] = "all",
 ) -> None:
     """Poll the network and serve its pages."""
-    settings = read_settings(data_dir=data_dir, host=host, port=port, names=names)
+    settings = read_settings(data_dir=data_dir, host=host, port=port, names=names, viewing=viewing)
     running.serve(settings, network, role)
 
 
