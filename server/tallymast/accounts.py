@@ -178,6 +178,7 @@ def demo_people(database: Database) -> list[Invented]:
                 _tell(connection, act, now_ms, "demo")
             else:
                 people.set_password(connection, account.id, kept, at_ms=now_ms)
+                people.end_sessions(connection, account.id, at_ms=now_ms)
     return invented
 
 

@@ -17,15 +17,19 @@ from pathlib import Path
 import httpx
 import uvicorn
 
-from tallymast import beside, serving, wiring
-from tallymast.domain.errors import ConfigError
+from tallymast import accounts, beside, serving, wiring
+from tallymast.benches.loaders import loading
+from tallymast.domain.errors import ConfigError, TallymastError
 from tallymast.domain.modbus.airtime import exchange_minimum_s
 from tallymast.domain.modbus.requests import ReadRequest
 from tallymast.domain.model import GatewayPlan, Poll, PollDone, SitePlan
+from tallymast.domain.people import Role
 from tallymast.routes.app import create_app
-from tallymast.storage.engine import open_database
+from tallymast.storage.engine import Database, open_database
 
-SITES, CLIENTS = 64, 4
+SITES = 64
+PEOPLE, SIGN_IN_EVERY_S = 8, 1.0  # forty sign-ins in a quarter hour and address are let through
+PASSWORD = "seven herons on a weir"
 WARM_UP_S = 8.0
 _HEAD = """
 title = "Bench"
@@ -79,7 +83,7 @@ class _Watch:
 
 
 def run(scale: int = 1, seconds: int = 40) -> dict[str, object]:
-    """Poll flat out, first alone, then with pages loaded all the time.
+    """Poll flat out, first alone, then with pages loaded all the time, then with sign-ins.
 
     Args:
         scale: multiplies the sites, at most to 247.
@@ -87,8 +91,9 @@ def run(scale: int = 1, seconds: int = 40) -> dict[str, object]:
 
     Returns:
         ``cycle_s`` and ``minimum_s``, their ``ratio``, ``ratio_with_page_load`` with four
-        clients, ``ratio_with_sign_ins`` (None: there are no accounts yet), and ``cpu_share``
-        of a core that this whole process took while polling alone.
+        clients, ``ratio_with_sign_ins`` while one person after another signs in and out,
+        ``sign_in_ms`` and ``sign_in_ms_p95`` of those sign-ins as their browser sees them, and
+        ``cpu_share`` of a core that this whole process took while polling alone.
 
     """
     sites = SITES * scale
@@ -117,14 +122,20 @@ def _measure(parts: wiring.Parts, watch: _Watch, base: str, seconds: int) -> dic
     cpu, began = time.process_time(), time.monotonic()
     cycle_s = _cycle_s(watch.answers, seconds)
     share = (time.process_time() - cpu) / (time.monotonic() - began)
-    with _loaded(base, gateway.sites[0].site.key):
+    key = gateway.sites[0].site.key
+    with loading(base, ("/", f"/sites/{key}", f"/sites/{key}/charts/AI0.json", "/gateways/mast")):
         loaded_s = _cycle_s(watch.answers, seconds)
+    with _signing_in(parts.database, base) as took_ms:
+        doors_s = _cycle_s(watch.answers, seconds)
     return {
         "cycle_s": round(cycle_s, 4),
         "minimum_s": round(minimum_s, 4),
         "ratio": round(cycle_s / minimum_s, 4),
         "ratio_with_page_load": round(loaded_s / minimum_s, 4),
-        "ratio_with_sign_ins": None,
+        "ratio_with_sign_ins": round(doors_s / minimum_s, 4),
+        "sign_in_ms": round(statistics.median(took_ms), 1),
+        "sign_in_ms_p95": round(statistics.quantiles(took_ms, n=20)[-1], 1),
+        "sign_ins": len(took_ms),
         "cpu_share": round(share, 4),
     }
 
@@ -158,27 +169,35 @@ def _cycle_s(answers: Mapping[int, list[float]], seconds: int) -> float:
 
 
 @contextmanager
-def _loaded(base: str, key: str) -> Iterator[None]:
-    """Load pages all the time, by four clients."""
-    ended = threading.Event()
-    paths = ("/", f"/sites/{key}", f"/sites/{key}/charts/AI0.json", "/gateways/mast")
+def _signing_in(database: Database, base: str) -> Iterator[list[float]]:
+    """Let one person after another sign in and out; give how long each sign-in took [ms]."""
+    ended, took_ms = threading.Event(), list[float]()
+    names = [f"person{n}" for n in range(PEOPLE)]
+    for name in names:
+        accounts.add(database, name, Role.VIEWER, PASSWORD)
 
-    def client(first: int) -> None:
-        with httpx.Client(base_url=base, timeout=30) as asking:
-            n = first
-            while not ended.is_set():
-                asking.get(paths[n % len(paths)])
-                n += 1
+    def client() -> None:
+        headers = {"sec-fetch-site": "same-origin"}
+        with httpx.Client(base_url=base, timeout=30, headers=headers) as asking:
+            for n in range(10**6):
+                if ended.is_set():
+                    return
+                form = {"name": names[n % PEOPLE], "password": PASSWORD}
+                began = time.perf_counter()
+                found = asking.post("/sign-in", data=form)
+                took_ms.append(1000 * (time.perf_counter() - began))
+                if found.status_code != 303:
+                    raise TallymastError(f"A sign-in was answered with {found.status_code}.")
+                asking.post("/sign-out")
+                ended.wait(SIGN_IN_EVERY_S)
 
-    threads = [threading.Thread(target=client, args=(n,), daemon=True) for n in range(CLIENTS)]
-    for thread in threads:
-        thread.start()
+    thread = threading.Thread(target=client, daemon=True)
+    thread.start()
     try:
-        yield
+        yield took_ms
     finally:
         ended.set()
-        for thread in threads:
-            thread.join()
+        thread.join()
 
 
 @contextmanager
