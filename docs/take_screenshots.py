@@ -1,9 +1,10 @@
 """Takes the pictures in this folder from the running demo.
 
-    .venv/bin/python docs/take_screenshots.py http://127.0.0.1:8080
+    .venv/bin/python docs/take_screenshots.py http://127.0.0.1:8080 s.adeyemi PASSWORD
 
-Wait until the demo's older days are written (the pages say so). The environment needs the test
-extra (Playwright, Pillow) and a Chromium on PATH or in TALLYMAST_CHROMIUM.
+Wait until the demo's older days are written (the pages say so); name and password are the
+supervisor's that the demo prints. The environment needs the test extra (Playwright, Pillow) and
+a Chromium on PATH or in TALLYMAST_CHROMIUM.
 """
 
 import os
@@ -13,7 +14,7 @@ from io import BytesIO
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, sync_playwright
 
 HERE = Path(__file__).parent
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
@@ -26,25 +27,35 @@ PICTURES = [
     ("site-phone-dark", "/sites/merlin-pad", 390, 844, "dark"),
     ("gateway", "/gateways/long-scarp", 1280, 1010, "light"),
 ]
+SIGNED_IN = [("people", "/people", 1280, 1080, "light"), ("audit", "/audit", 1280, 800, "light")]
 COLOURS = 96  # flat pages need no more; a picture then weighs a third
 
 
-def main(base: str) -> None:
-    """Take every picture from the server at ``base``."""
+def main(base: str, name: str, password: str) -> None:
+    """Take every picture from the server at ``base``, the last ones signed in."""
     chromium = os.environ.get("TALLYMAST_CHROMIUM") or shutil.which("chromium")
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=FLAGS)
-        for name, path, width, height, scheme in PICTURES:
-            take(browser, base + path, HERE / f"{name}.png", width, height, scheme)
+        for picture, path, width, height, scheme in PICTURES:
+            take(browser, base + path, HERE / f"{picture}.png", width, height, scheme)
+        known = browser.new_context()
+        page = known.new_page()
+        page.goto(f"{base}/sign-in")
+        page.get_by_label("Name").fill(name)
+        page.get_by_label("Password").fill(password)
+        page.locator("main").get_by_role("button", name="Sign in").click()
+        for picture, path, width, height, scheme in SIGNED_IN:
+            take(known, base + path, HERE / f"{picture}.png", width, height, scheme)
         browser.close()
 
 
-def take(browser: Browser, url: str, file: Path, width: int, height: int, scheme: str) -> None:
+def take(
+    browser: Browser | BrowserContext, url: str, file: Path, width: int, height: int, scheme: str
+) -> None:
     """Open a page as wide as asked, wait until it is drawn, and store what is seen."""
-    page = browser.new_page(
-        viewport={"width": width, "height": height},
-        color_scheme="dark" if scheme == "dark" else "light",
-    )
+    page = browser.new_page()
+    page.set_viewport_size({"width": width, "height": height})
+    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     page.goto(url, wait_until="load")
     page.wait_for_timeout(2500)
     picture = Image.open(BytesIO(page.screenshot())).convert("RGB").quantize(COLOURS)
@@ -54,4 +65,4 @@ def take(browser: Browser, url: str, file: Path, width: int, height: int, scheme
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else "http://127.0.0.1:8080")
+    main(*sys.argv[1:4])

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from tallymast import assets, cli
+from tallymast.domain.errors import ConfigError
+from tallymast.settings import read_settings
 
 DEMO = assets.demo_data() / "ombrel-basin.toml"
 
@@ -149,3 +151,12 @@ def test_importing_twice_changes_nothing(
     code, out, _ = told(capsys, "network", "import", DEMO, "--data-dir", tmp_path)
     assert code == 0
     assert out == ""
+
+
+def test_viewing_is_set_by_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TALLYMAST_VIEWING", "open")
+    assert read_settings().viewing == "open"
+    assert read_settings(viewing="login").viewing == "login"
+    monkeypatch.setenv("TALLYMAST_VIEWING", "perhaps")
+    with pytest.raises(ConfigError, match=r"TALLYMAST_VIEWING.*open or login"):
+        read_settings()

@@ -12,6 +12,7 @@ from tests.postgres import fresh_database, server
 
 from tallymast import assets
 from tallymast.domain import network_file
+from tallymast.domain.audit import Act
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import (
     GatewayState,
@@ -26,8 +27,20 @@ from tallymast.domain.model import (
     SiteState,
     SiteStatus,
 )
+from tallymast.domain.people import Role
 from tallymast.domain.read_plan import read_plan
-from tallymast.storage import comms, episodes, hours, jobs, network, notes, schema, states
+from tallymast.storage import (
+    audit,
+    comms,
+    episodes,
+    hours,
+    jobs,
+    network,
+    notes,
+    people,
+    schema,
+    states,
+)
 from tallymast.storage.batch import EpisodeChange
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.polls import polls_between
@@ -247,3 +260,78 @@ def test_what_fails_in_a_transaction_leaves_nothing_behind(database: Database) -
     with database.reading() as conn:
         assert network.revision(conn) == 0
         assert conn.execute(text("SELECT count(*) FROM site")).scalar_one() == 0
+
+
+# --- people ---------------------------------------------------------------------------
+
+
+def test_people_sessions_tokens_and_links_read_back(database: Database) -> None:
+    with database.writing() as conn:
+        assert people.accounts(conn) == []  # ASVS 5.0.0 6.3.2: no default accounts
+        hale = people.add_account(conn, "r.hale", Role.TECHNICIAN, at_ms=T0, password_hash="h")
+        other = people.add_account(conn, "\u00e5sa", Role.SUPERVISOR, at_ms=T0)
+        assert people.other_supervisors(conn, hale.id) == 0  # she has no password yet
+        people.set_password(conn, other.id, "h2", at_ms=T0)
+        assert people.other_supervisors(conn, hale.id) == 1
+        for n in range(3):
+            people.begin_session(
+                conn, hale.id, f"key{n}", at_ms=T0 + n, ends_ms=T0 + 100, address="192.0.2.1"
+            )
+        number = people.add_token(
+            conn, "secret", "report", Role.VIEWER, account_id=hale.id, at_ms=T0, ends_ms=T0 + 9
+        )
+        for purpose in ("a", "b"):
+            people.add_link(conn, purpose, "first", "", account_id=None, at_ms=T0, ends_ms=T0 + 50)
+    version = database.data_version()
+    with database.writing() as conn:
+        people.set_role(conn, hale.id, Role.VIEWER, at_ms=T0)
+        people.confirm_session(conn, people.digest("key0"), T0 + 40)
+        assert people.end_sessions(conn, hale.id, at_ms=T0, but=people.digest("key0")) == 2
+        assert people.revoke_token(conn, number, at_ms=T0 + 5)
+        assert not people.revoke_token(conn, number, at_ms=T0 + 6)
+        assert not people.use_link(conn, "a", T0)  # a newer one stands in its place
+        assert people.use_link(conn, "b", T0)
+        assert not people.use_link(conn, "b", T0)
+    assert database.data_version() != version  # a running server looks again
+    with database.reading() as conn:
+        assert [one.name for one in people.accounts(conn)] == ["r.hale", "\u00e5sa"]
+        assert people.account(conn, "r.hale") == people.accounts(conn)[0]
+        (left,) = people.sessions(conn)
+        assert (left.hash, left.reauth_ms) == (people.digest("key0"), T0 + 40)
+        (token,) = people.tokens(conn)
+        assert (token.hash, token.role, token.revoked_ms) == (
+            people.digest("secret"),
+            Role.VIEWER,
+            T0 + 5,
+        )
+
+
+def test_a_closed_account_loses_its_sessions_and_links(database: Database) -> None:
+    with database.writing() as conn:
+        hale = people.add_account(conn, "r.hale", Role.VIEWER, at_ms=T0, password_hash="h")
+        people.begin_session(conn, hale.id, "key", at_ms=T0, ends_ms=T0 + 100, address="")
+        people.add_link(
+            conn, "link", "password", "r.hale", account_id=hale.id, at_ms=T0, ends_ms=T0 + 50
+        )
+        people.set_open(conn, hale.id, False, at_ms=T0 + 1)
+        assert people.sessions(conn) == []
+        assert people.link(conn, "link", T0 + 2) is None
+        assert not people.accounts(conn)[0].is_open
+
+
+@pytest.mark.parametrize(
+    "statement", ["UPDATE audit SET sentence = 'Nothing.'", "DELETE FROM audit"]
+)
+def test_the_audit_only_grows(database: Database, statement: str) -> None:
+    act = Act("token.make", "token", "50%_off", {}, {"role": "viewer", "days": 3})
+    with database.writing() as conn:
+        for n in range(3):
+            audit.add(conn, act, at_ms=T0 + n, actor="r.hale", address="192.0.2.1")
+    with pytest.raises(StorageError), database.writing() as conn:
+        conn.execute(text(statement))
+    with database.reading() as conn:
+        found = audit.search(conn, audit.Wanted(T0, T0 + 2, "R.HALE 50%_"), 10)
+        assert [one.at_ms for one in found] == [T0 + 1, T0]
+        assert found[0].after == {"role": "viewer", "days": 3}
+        assert audit.search(conn, audit.Wanted(words="50_"), 10) == []
+        assert len(audit.search(conn, audit.Wanted(action="token"), 2)) == 2

@@ -175,12 +175,14 @@ def see_session(conn: Connection, session_hash: str, at_ms: int) -> None:
     """Note that a session was just used."""
     where = _session.c.hash == session_hash
     conn.execute(update(_session).where(where).values(seen_ms=at_ms))
+    _changed(conn, at_ms, "session")
 
 
 def confirm_session(conn: Connection, session_hash: str, at_ms: int) -> None:
     """Note that the password was just given again."""
     where = _session.c.hash == session_hash
     conn.execute(update(_session).where(where).values(seen_ms=at_ms, reauth_ms=at_ms))
+    _changed(conn, at_ms, "session")
 
 
 def end_session(conn: Connection, session_hash: str, *, at_ms: int) -> bool:

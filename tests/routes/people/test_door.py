@@ -323,3 +323,20 @@ def test_the_page_of_a_link_is_kept_nowhere(guarded: Guarded) -> None:
     found = guarded.client().get(f"/welcome?key={a_link(guarded)}")
     assert found.headers["cache-control"] == "no-store"
     assert found.headers["referrer-policy"] == "same-origin"
+
+
+def test_a_password_can_be_pasted_and_filled_in_by_a_manager(guarded: Guarded) -> None:
+    # 6.2.7: nothing watches the fields, and they say what they are.
+    page = guarded.client().get("/sign-in").text
+    assert 'autocomplete="username"' in page
+    assert 'autocomplete="current-password"' in page
+    assert "<script" not in page
+    assert "onpaste" not in page
+    welcome = guarded.client().get(f"/welcome?key={a_link(guarded)}").text
+    assert welcome.count('autocomplete="new-password"') == 2
+
+
+def test_passwords_never_grow_old(guarded: Guarded) -> None:
+    # 6.2.10: no forced rotation.
+    guarded.world.now_ms += 5 * 365 * DAY_MS
+    assert sign_in(guarded.client()).headers["location"] == "/"
