@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
+from math import ceil
 from threading import Lock
 from typing import Annotated
 
@@ -139,7 +140,7 @@ def _airtime(state: GatewayState) -> list[Fact]:
         words = f"it can hold {state.holds_s:.0f}\u00a0s a cycle"
         found.append(Fact("Too full", words, "periods are stretched in proportion"))
     if state.even_s and state.cost_s:
-        words = f"all sites could be polled every {max(state.even_s, 1):.0f}\u00a0s"
+        words = f"the answering sites could be polled every {ceil(state.even_s)}\u00a0s"
         found.append(Fact("Headroom", words, f"a usual site costs {state.cost_s:.2f}\u00a0s"))
     return found
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import ceil
 
 from tallymast.domain.health.attention import Checked, Standing
 from tallymast.domain.health.findings import Finding
@@ -120,7 +121,7 @@ class GatewayHead:
         if self.holds_s is not None:
             parts.append(f"too full: it can hold {self.holds_s:.0f} s a cycle")
         elif self.even_s is not None:
-            parts.append(f"all could be polled every {max(self.even_s, 1):.0f} s")
+            parts.append(f"all that answer could be polled every {ceil(self.even_s)} s")
         return ", ".join(parts)
 
 
