@@ -115,6 +115,18 @@ def test_an_ended_session_is_told_on_the_open_page(doors: Doors) -> None:
     expect(page.get_by_role("alert")).to_contain_text("Your session has ended", timeout=15_000)
 
 
+def test_a_refusal_is_said_on_the_open_page(doors: Doors, browser: Browser) -> None:
+    page = browser.new_page()  # by itself: a refusal is an error to the browser's console
+    key = doors.guarded.session(Role.OPERATOR)
+    page.context.add_cookies([{"name": "tallymast", "value": key, "url": doors.base}])
+    page.goto(f"{doors.base}/sites/quill-tank")
+    with doors.guarded.world.database.writing() as conn:
+        people.set_role(conn, doors.guarded.ids[Role.OPERATOR], Role.VIEWER, at_ms=1)
+    page.get_by_role("button", name="Poll now").click()
+    expect(page.locator("#job")).to_contain_text("does not let you ask for a poll")
+    page.close()
+
+
 def test_a_new_account_is_made_and_its_person_comes_in(doors: Doors) -> None:
     page = doors.open("/people", Role.SUPERVISOR)
     page.locator("#new-title ~ form").get_by_label("Name").fill("Newcomer")

@@ -69,6 +69,14 @@
   document.addEventListener("htmx:sse:after:message", hear);
   document.addEventListener("htmx:after:swap", tick);
   document.addEventListener("htmx:sse:error", lose);
+  // What was asked for and refused comes as a page; its sentence is said where the answer would be.
+  document.addEventListener("htmx:response:error", (event) => {
+    const said = document.getElementById("job");
+    if (!said) return;
+    const page = new DOMParser().parseFromString(event.detail.ctx.text, "text/html");
+    const lead = page.querySelector(".lead");
+    said.textContent = lead ? lead.textContent : "This was refused. Load the page anew.";
+  });
   document.addEventListener("visibilitychange", () => {
     if (!document.hidden) heard = Math.max(heard, Date.now() - SILENT_MS + 5000);
   });
