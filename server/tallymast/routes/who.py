@@ -119,7 +119,7 @@ class People:
         """Return a session that holds, with its open account."""
         known, now_ms = self.known(), self._given.now_ms()
         found = known.sessions.get(session_hash)
-        if found is None or not found.made_ms <= now_ms + HOUR_MS:
+        if found is None:
             return None
         account = known.accounts.get(found.account_id)
         over = now_ms >= found.ends_ms or now_ms >= found.seen_ms + IDLE_MS

@@ -251,6 +251,32 @@ def test_dangerous_acts_ask_for_the_password_again(guarded: Guarded) -> None:
     assert client.post("/people/newcomer/close", follow_redirects=False).status_code == 303
 
 
+def test_ending_polling_where_outputs_drop_asks_for_the_password_again(guarded: Guarded) -> None:
+    client = guarded.as_(Role.OPERATOR, ago_ms=FRESH_MS)
+    form = {"kind": "not-polled", "reason": "winter", "hours": "4", "confirmed": "true"}
+    until = {"reason": "winter", "until": "2026-03-08T12:00:00Z"}
+    path = "/sites/quill-tank/acts"
+    with (
+        patch("tallymast.routes.acts_page.drops", return_value=["Pump (OUT1) goes off"]),
+        patch("tallymast.routes.api.acts.drops", return_value=["Pump (OUT1) goes off"]),
+    ):
+        assert 'name="password-again"' in client.post(path, data=form).text
+        refused = client.post("/api/v1/sites/quill-tank/not-polled", json=until)
+        assert refused.status_code == 403
+        assert "too long ago" in refused.json()["detail"]
+        assert not guarded.told("site")
+        calm = client.post(path, data={**form, "kind": "maintenance"}, follow_redirects=False)
+        assert calm.status_code == 303  # maintenance drops nothing
+        again = {**form, "password-again": PASSWORD}
+        assert client.post(path, data=again, follow_redirects=False).status_code == 303
+        assert client.post("/api/v1/sites/quill-tank/not-polled", json=until).status_code == 201
+    assert [one.action for one in guarded.told("site")] == [
+        "site.not-polled",
+        "site.not-polled",
+        "site.maintenance",
+    ]
+
+
 def test_what_was_typed_cannot_break_out_of_the_form_that_carries_it(guarded: Guarded) -> None:
     client = guarded.as_(Role.SUPERVISOR, ago_ms=FRESH_MS)
     asked = client.post("/people", data={"name": '"><script>alert(1)</script>', "role": "viewer"})
