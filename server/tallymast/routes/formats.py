@@ -68,9 +68,8 @@ class Clock:
 
     def at(self, ms: int, seconds: bool = False) -> Markup:
         """Return ``08:02`` as a time element."""
-        return Markup('<time datetime="{}">{}</time>').format(
-            iso(ms), clock(ms, self.now_ms, self.zone, seconds)
-        )
+        words = clock(ms, self.now_ms, self.zone, seconds)
+        return Markup(f'<time datetime="{iso(ms)}">{words}</time>')  # made of our own words
 
     def words(self, ms: int) -> str:
         """Return ``08:02:11`` as text."""
@@ -85,7 +84,7 @@ class Clock:
         return self._running("for", ms, lasting(self.now_ms - ms))
 
     def _running(self, form: str, ms: int, words: str) -> Markup:
-        return Markup('<time data-age="{}" datetime="{}">{}</time>').format(form, iso(ms), words)
+        return Markup(f'<time data-age="{form}" datetime="{iso(ms)}">{words}</time>')
 
 
 def decimals_of(point: Point) -> int | None:

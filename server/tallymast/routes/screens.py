@@ -25,6 +25,8 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        auto_reload=False,  # a page of 64 rows would look at files 70 times
+        cache_size=-1,
     )
     templates.filters.update(FILTERS)
     templates.globals["asset"] = address
