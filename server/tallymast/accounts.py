@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from tallymast import assets, wiring
-from tallymast.domain.audit import Act
+from tallymast.domain.audit import MACHINE, Act
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.people import (
     LONGEST,
@@ -27,9 +27,7 @@ from tallymast.storage.engine import Database
 
 HOUR_MS = 3_600_000
 FIRST_LINK_MS = 24 * HOUR_MS
-LINK_MS = 48 * HOUR_MS
 LONGEST_DAYS = 400
-MACHINE = "at the machine"
 
 DEMO_PEOPLE = {
     "v.lindqvist": Role.VIEWER,
@@ -233,16 +231,7 @@ def _account(connection: Connection, name: str) -> people.Account:
 
 
 def _link(connection: Connection, account: people.Account, now_ms: int) -> str:
-    key = people.new_key()
-    people.add_link(
-        connection,
-        key,
-        "password",
-        account.name,
-        account_id=account.id,
-        at_ms=now_ms,
-        ends_ms=now_ms + LINK_MS,
-    )
+    key = people.new_password_link(connection, account, at_ms=now_ms)
     _tell(connection, Act("account.link", "account", account.name), now_ms)
     return key
 

@@ -115,7 +115,7 @@ def change_network(database: Database, text: str, source: str) -> tuple[str, ...
             _store(connection, written, network)
             after = {"source": source, "n": len(changes), "changes": list(changes[:50])}
             told = audited.Act("network.change", "network", "network", after=after)
-            audit.add(connection, told, at_ms=now_ms(), actor="at the machine")
+            audit.add(connection, told, at_ms=now_ms(), actor=audited.MACHINE)
     return changes
 
 

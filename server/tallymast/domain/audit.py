@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+MACHINE: Final = "at the machine"  # who acts by a command, where no account is known
+
 SENTENCES: Final = {
     "account.first-link": "The one-time link for the first supervisor was printed.",
     "account.make": "{actor} made the account {subject} as {role}.",

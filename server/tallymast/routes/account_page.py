@@ -12,7 +12,7 @@ from tallymast.routes.passwords import checked
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.who import GUESSES, Person, TheGate, ThePerson, tell, tell_refusal
+from tallymast.routes.who import Person, TheGate, ThePerson, prove, tell
 from tallymast.storage import people
 from tallymast.storage.people import Account, Session, Token
 
@@ -40,12 +40,8 @@ def change_password(
 ) -> Response:
     """Change the password; every other session of the account ends."""
     account, session = own(person)
-    if not gate.throttle.take(account.name, person.address):
-        raise Problem(429, GUESSES)
-    if not gate.passwords.is_right(old, account.password_hash):
-        tell_refusal(given, gate, person, Act("password.refuse", "account", account.name))
-        raise Problem(403, "The old password is not right; nothing was changed.")
-    gate.throttle.forget(account.name)
+    wrong = "The old password is not right; nothing was changed."
+    prove(given, gate, person, account, old, wrong)
     checked(password, password_again, account.name, given.network().title, "tallymast")
     kept, now_ms = gate.passwords.hash(password), given.now_ms()
     with given.database.writing() as connection:

@@ -18,8 +18,6 @@ from tallymast.routes.who import HOUR_MS, Person, ThePerson, tell
 from tallymast.storage import people
 from tallymast.storage.people import Account
 
-LINK_MS = 48 * HOUR_MS
-
 router = APIRouter(include_in_schema=False)
 
 
@@ -150,16 +148,7 @@ def _leave_one(connection: Connection, account: Account) -> None:
 
 
 def _new_link(connection: Connection, given: Services, person: Person, account: Account) -> str:
-    key, now_ms = people.new_key(), given.now_ms()
-    people.add_link(
-        connection,
-        key,
-        "password",
-        account.name,
-        account_id=account.id,
-        at_ms=now_ms,
-        ends_ms=now_ms + LINK_MS,
-    )
+    key = people.new_password_link(connection, account, at_ms=given.now_ms())
     tell(connection, given, person, Act("account.link", "account", account.name))
     return key
 
@@ -185,7 +174,7 @@ def _page(
         "table": [(WORDS[right], LEAST[right]) for right in Right],
         "link": f"{request.base_url}welcome?key={made[1]}" if made else "",
         "made": made[0] if made else "",
-        "link_hours": LINK_MS // HOUR_MS,
+        "link_hours": people.PASSWORD_LINK_MS // HOUR_MS,
     }
     response = show.page(request, "people.html", context)
     response.headers.update(NOT_KEPT)

@@ -324,15 +324,28 @@ def _confirm(
     session: Session,
     password: str,
 ) -> None:
+    wrong = "This is not your password; nothing was changed. Go back and try again."
+    prove(given, gate, person, account, password, wrong)
+    with given.database.writing() as connection:
+        people.confirm_session(connection, session.hash, given.now_ms())
+        tell(connection, given, person, Act("session.again", "account", account.name))
+
+
+def prove(
+    given: Services, gate: Gate, person: Person, account: Account, password: str, wrong: str
+) -> None:
+    """Let pass only who gives the own password again; each guess counts.
+
+    Raises:
+        Problem: too many guesses, or (with the sentence ``wrong``) another password.
+
+    """
     if not gate.throttle.take(account.name, person.address):
         raise Problem(429, GUESSES)
     if not gate.passwords.is_right(password, account.password_hash):
         tell_refusal(given, gate, person, Act("password.refuse", "account", account.name))
-        raise Problem(403, "This is not your password; nothing was changed. Go back and try again.")
+        raise Problem(403, wrong)
     gate.throttle.forget(account.name)
-    with given.database.writing() as connection:
-        people.confirm_session(connection, session.hash, given.now_ms())
-        tell(connection, given, person, Act("session.again", "account", account.name))
 
 
 # --- writing down ---------------------------------------------------------------------

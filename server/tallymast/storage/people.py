@@ -17,6 +17,7 @@ from tallymast.storage.changes import log_change
 
 _account, _session, _token, _once = schema.account, schema.session, schema.token, schema.once
 _LINKS_KEPT_MS = 30 * 86_400_000
+PASSWORD_LINK_MS = 48 * 3_600_000  # ours: how long a link to choose a password works
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +267,16 @@ def add_link(
         "ends_ms": ends_ms,
     }
     conn.execute(insert(_once), row)
+
+
+def new_password_link(conn: Connection, account: Account, *, at_ms: int) -> str:
+    """Store a one-time link by which an account's person chooses a password; return its key."""
+    key = new_key()
+    ends_ms = at_ms + PASSWORD_LINK_MS
+    add_link(
+        conn, key, "password", account.name, account_id=account.id, at_ms=at_ms, ends_ms=ends_ms
+    )
+    return key
 
 
 def link(conn: Connection, key: str, at_ms: int) -> Link | None:
