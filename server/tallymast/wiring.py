@@ -340,7 +340,7 @@ class JobDesk(threading.Thread):
 
     def _fetch(self) -> None:
         with self._database.reading() as connection:
-            found = jobs.waiting(connection)
+            found = jobs.waiting(connection, jobs.POLLER)
         with self._lock:
             begun = {job_id for job_id, *_ in self._changed}
             self._waiting = tuple(job for job in found if job.id not in begun)
@@ -675,7 +675,7 @@ def assemble(
         watching = PlanWatch(database, addresses or {}, show)
         return Parts(database, live, shown, follow=Follow(database, live), plan=watching)
     with database.writing() as connection:
-        jobs.fail_abandoned(connection, now_ms())
+        jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
     writer = Writer(database, on_commit=watch.committed if watch else None)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)

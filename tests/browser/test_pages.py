@@ -61,7 +61,7 @@ def test_poll_now_tells_what_becomes_of_it(world: World, open_page: OpenPage) ->
     page.get_by_role("button", name="Poll now").click()
     expect(page.locator("#job")).to_contain_text("Waits for its turn")
     with world.database.reading() as conn:
-        (waiting,) = jobs.waiting(conn)
+        (waiting,) = jobs.waiting(conn, jobs.POLLER)
     world.live.publish_job(
         Job(
             waiting.id,

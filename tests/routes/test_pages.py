@@ -115,7 +115,7 @@ def test_poll_now_by_plain_form_goes_back_to_the_page(world: World, client: Test
     assert answer.status_code == 303
     assert answer.headers["location"] == "/sites/quill-tank"
     with world.database.reading() as conn:
-        assert len(jobs.waiting(conn)) == 1
+        assert len(jobs.waiting(conn, jobs.POLLER)) == 1
 
 
 def test_poll_now_from_the_live_page_gets_the_fragment(world: World, client: TestClient) -> None:

@@ -216,17 +216,17 @@ def test_jobs_and_notes(database: Database) -> None:
         asked = jobs.ask(conn, "poll", site_id=site_id, actor="local", at_ms=T0)
         notes.add(conn, site_id, at_ms=T0, actor="local", kind="visit", text="Gauge read: 2.84 m")
     with database.reading() as conn:
-        assert jobs.waiting(conn) == [asked]
+        assert jobs.waiting(conn, jobs.POLLER) == [asked]
     with database.writing() as conn:
         jobs.update(conn, asked.id, JobState.RUNNING, 0.5, "", T0 + 1)
     with database.writing() as conn:
-        assert jobs.fail_abandoned(conn, T0 + 2) == 1
+        assert jobs.fail_abandoned(conn, jobs.POLLER, T0 + 2) == 1
     with database.reading() as conn:
         ended = jobs.job(conn, asked.id)
         assert ended is not None
         assert ended.state is JobState.FAILED
         assert "ask again" in ended.result
-        assert jobs.waiting(conn) == []
+        assert jobs.waiting(conn, jobs.POLLER) == []
         assert [note.text for note in notes.of_site(conn, site_id)] == ["Gauge read: 2.84 m"]
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import IntEnum, IntFlag, StrEnum
+from typing import Any
 
 
 class PointKind(StrEnum):
@@ -606,7 +607,7 @@ class PollPlan:
 
 
 class JobState(StrEnum):
-    """Where a piece of work asked of the poller stands."""
+    """Where a piece of work that somebody asked for stands."""
 
     WAITING = "waiting"
     RUNNING = "running"
@@ -616,10 +617,10 @@ class JobState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """Work asked of the poller by a person or a script."""
+    """Work asked for by a person or a script."""
 
     id: int
-    kind: str  # "poll"
+    kind: str  # "poll", "desk-test", …
     site_id: int | None
     gateway_id: int | None
     actor: str
@@ -628,6 +629,7 @@ class Job:
     progress: float = 0.0
     result: str = ""  # a sentence
     done_ms: int | None = None
+    params: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Quality(StrEnum):

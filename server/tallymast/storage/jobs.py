@@ -1,13 +1,17 @@
-"""Keeps the work people ask of the poller, and what became of it."""
+"""Keeps the work people ask for, and what became of it."""
 
-from typing import Any
+import json
+from collections.abc import Collection, Mapping
+from typing import Any, Final
 
 from sqlalchemy import Connection, Row, insert, select
 from sqlalchemy import update as sql_update
 
 from tallymast.domain.model import Job, JobState
 from tallymast.storage import schema
-from tallymast.storage.changes import log_change
+from tallymast.storage.changes import canonical, log_change
+
+POLLER: Final = ("poll", "desk-test")  # kinds of work for the poller
 
 _table = schema.job
 
@@ -20,13 +24,14 @@ def ask(
     gateway_id: int | None = None,
     actor: str,
     at_ms: int,
+    params: Mapping[str, Any] | None = None,
 ) -> Job:
-    """Store a new job, waiting, and return it."""
+    """Store a new job, waiting, and return it; ``params`` says more of it, as JSON can."""
     row = {
         "kind": kind,
         "site_id": site_id,
         "gateway_id": gateway_id,
-        "params": "{}",
+        "params": canonical(dict(params or {})),
         "state": JobState.WAITING.value,
         "progress": 0.0,
         "result": "",
@@ -35,7 +40,7 @@ def ask(
     }
     number = int(conn.execute(insert(_table).returning(_table.c.id), row).scalar_one())
     log_change(conn, at_ms, "job", str(number))
-    return Job(number, kind, site_id, gateway_id, actor, at_ms)
+    return Job(number, kind, site_id, gateway_id, actor, at_ms, params=params or {})
 
 
 def job(conn: Connection, job_id: int) -> Job | None:
@@ -44,9 +49,19 @@ def job(conn: Connection, job_id: int) -> Job | None:
     return _job(row) if row else None
 
 
-def waiting(conn: Connection) -> list[Job]:
-    """Return the jobs nobody has begun, oldest first."""
-    query = select(_table).where(_table.c.state == JobState.WAITING.value).order_by(_table.c.id)
+def waiting(conn: Connection, kinds: Collection[str]) -> list[Job]:
+    """Return the jobs of these kinds that nobody has begun, oldest first."""
+    query = (
+        select(_table)
+        .where(_table.c.state == JobState.WAITING.value, _table.c.kind.in_(kinds))
+        .order_by(_table.c.id)
+    )
+    return [_job(row) for row in conn.execute(query)]
+
+
+def newest(conn: Connection, kind: str, limit: int) -> list[Job]:
+    """Return the latest jobs of a kind, the newest first."""
+    query = select(_table).where(_table.c.kind == kind).order_by(_table.c.id.desc()).limit(limit)
     return [_job(row) for row in conn.execute(query)]
 
 
@@ -72,18 +87,18 @@ def update(
     log_change(conn, at_ms, "job", str(job_id))
 
 
-def fail_abandoned(conn: Connection, at_ms: int) -> int:
-    """Fail the jobs a poller that is gone was running; return how many.
+def fail_abandoned(conn: Connection, kinds: Collection[str], at_ms: int) -> int:
+    """Fail the jobs of these kinds that somebody who is gone was running; return how many.
 
-    To be called once by a starting poller, before it runs any.
+    To be called once by whoever does such work, before beginning any.
     """
     values = {
         "state": JobState.FAILED.value,
         "result": "Tallymast was ended while this was running; ask again.",
         "done_ms": at_ms,
     }
-    running = _table.c.state == JobState.RUNNING.value
-    return conn.execute(sql_update(_table).where(running).values(**values)).rowcount
+    running = (_table.c.state == JobState.RUNNING.value, _table.c.kind.in_(kinds))
+    return conn.execute(sql_update(_table).where(*running).values(**values)).rowcount
 
 
 def _job(row: Row[Any]) -> Job:
@@ -98,4 +113,5 @@ def _job(row: Row[Any]) -> Job:
         progress=row.progress,
         result=row.result,
         done_ms=row.done_ms,
+        params=json.loads(row.params),
     )

@@ -86,7 +86,7 @@ def test_a_desk_test_is_stored_as_work(world: World, client: TestClient) -> None
     answer = client.post(f"{PATH}/desk-test")
     assert answer.status_code == 202
     with world.database.reading() as conn:
-        (waiting,) = jobs.waiting(conn)
+        (waiting,) = jobs.waiting(conn, jobs.POLLER)
     assert (waiting.kind, waiting.site_id) == ("desk-test", world.plan("quill-tank").site_id)
     refused = client.post("/api/v1/sites/teal-pond/desk-test")
     assert refused.status_code == 409

@@ -177,7 +177,7 @@ def test_poll_now_is_stored_before_it_is_accepted(world: World, client: TestClie
     assert answer.status_code == 202
     number = answer.json()["job"]
     with world.database.reading() as conn:
-        (waiting,) = jobs.waiting(conn)
+        (waiting,) = jobs.waiting(conn, jobs.POLLER)
     assert waiting.id == number
     assert get(client, f"/jobs/{number}")["state"] == "waiting"
     with world.database.writing() as conn:
@@ -235,7 +235,7 @@ def test_another_sites_page_may_not_ask_for_polls(world: World, client: TestClie
         answer = client.post("/api/v1/sites/quill-tank/poll", headers=headers)
         assert answer.status_code == 403
     with world.database.reading() as conn:
-        assert jobs.waiting(conn) == []
+        assert jobs.waiting(conn, jobs.POLLER) == []
 
 
 def test_another_host_name_is_refused(client: TestClient) -> None:
