@@ -32,7 +32,8 @@ from tallymast.storage import hours, network
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.history import store_history
 from tallymast.storage.polls import polls_between
-from tallymast.storage.readings import hour_series, raw_series
+from tallymast.storage.readings import raw_series
+from tallymast.storage.span_readings import hour_series
 from tallymast.storage.writer import Writer
 
 EVERY_MS = 10_000

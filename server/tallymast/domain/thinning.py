@@ -15,15 +15,21 @@ def thin(at_ms: Times, value: Values, most: int) -> tuple[Times, Values]:
         value: values, NaN where there is a gap, shape (n,).
         most: how many entries may remain, at least 3.
 
-    Returns:
-        The series itself if it is short enough. Otherwise of each run of neighbours the lowest
-        and the highest value, and one gap where the run holds any, in time order.
-
     """
-    if len(at_ms) <= most:
-        return at_ms, value
+    keep = kept(value, most)
+    return at_ms[keep], value[keep]
+
+
+def kept(value: Values, most: int) -> NDArray[np.int64]:
+    """Return which entries of a series ``thin`` keeps, ascending.
+
+    All if the series is short enough. Otherwise of each run of neighbours the lowest and the
+    highest value, and one gap where the run holds any.
+    """
+    if len(value) <= most:
+        return np.arange(len(value))
     runs = max(most // 3, 1)
-    long = -(-len(at_ms) // runs)
+    long = -(-len(value) // runs)
     filled = np.full(runs * long, np.nan)
     filled[: len(value)] = value
     table = filled.reshape(runs, long)
@@ -35,5 +41,4 @@ def thin(at_ms: Times, value: Values, most: int) -> tuple[Times, Values]:
         (first + np.argmax(gaps, axis=1))[gaps.any(axis=1)],
     ]
     keep = np.unique(np.concatenate(picks))
-    keep = keep[keep < len(at_ms)]
-    return at_ms[keep], value[keep]
+    return keep[keep < len(value)]

@@ -7,13 +7,15 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from fastapi import APIRouter, Query, Response
 from numpy.typing import NDArray
+from sqlalchemy import Connection
 
 from tallymast.domain.model import Point, PointKind, Site
 from tallymast.domain.thinning import thin
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_point, the_site
-from tallymast.routes.services import Given
-from tallymast.storage.readings import SpanSeries, hour_series, raw_series
+from tallymast.routes.services import Given, NetworkView
+from tallymast.storage.readings import raw_series
+from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
 
 MOST = 1500  # a screen has no more columns
 
@@ -29,21 +31,32 @@ router = APIRouter(include_in_schema=False)
 def point_chart(
     key: str, tag: str, given: Given, span: Annotated[Span, Query()] = "24 h"
 ) -> Response:
-    """Return the figure of one point; every poll for a day, else lowest to highest by hour."""
+    """Return the figure of one point: every poll of a day, else lowest to highest a span."""
     plan = the_site(given.network(), key)
     point = the_point(plan, tag)
     zone = find_zone(given.network().time_zone)
     now_ms = given.now_ms()
     begin_ms = now_ms - SPANS[span]
+    where = (plan.site_id, tag, begin_ms, now_ms + 1)
     with given.database.reading() as connection:
         if span == "24 h":
-            series = raw_series(connection, plan.site_id, tag, begin_ms, now_ms + 1)
+            series = raw_series(connection, *where)
             traces = raw_traces(point, *thin(series.at_ms, series.value, MOST), zone)
+        elif span == "1 y":
+            days = _days(connection, given.network(), where)
+            traces = span_traces(days, zone, "daily mean")
         else:
-            hours = hour_series(connection, plan.site_id, tag, begin_ms, now_ms + 1)
-            traces = hour_traces(point, hours, zone)
+            traces = span_traces(hour_series(connection, *where), zone, "hourly mean")
     body = figure(point, plan.site, traces, (begin_ms, now_ms), zone)
     return Response(body, media_type="application/json")
+
+
+def _days(
+    connection: Connection, network: NetworkView, where: tuple[int, str, int, int]
+) -> SpanSeries:
+    return day_series(
+        connection, *where, zone=network.contract_zone, contract_hour=network.contract_hour
+    )
 
 
 def raw_traces(
@@ -53,15 +66,15 @@ def raw_traces(
     return [_line(point.name, at_ms, value, zone, "main")]
 
 
-def hour_traces(point: Point, hours: SpanSeries, zone: tzinfo) -> list[dict[str, Any]]:
-    """Return a band from each hour's lowest to its highest reading, and the mean."""
-    low = thin(hours.at_ms, hours.least, MOST)
-    high = thin(hours.at_ms, hours.most, MOST)
-    mean = thin(hours.at_ms, hours.mean, MOST)
+def span_traces(spans: SpanSeries, zone: tzinfo, mean_words: str) -> list[dict[str, Any]]:
+    """Return a band from each hour's (or day's) lowest to its highest reading, and the mean."""
+    low = thin(spans.at_ms, spans.least, MOST)
+    high = thin(spans.at_ms, spans.most, MOST)
+    mean = thin(spans.at_ms, spans.mean, MOST)
     return [
         _line("highest", *high, zone, "edge"),
         _line("lowest", *low, zone, "edge"),
-        _line("hourly mean", *mean, zone, "main"),
+        _line(mean_words, *mean, zone, "main"),
     ]
 
 

@@ -17,6 +17,7 @@ from tallymast.storage.chunks import (
     put_chunks,
     still_so,
 )
+from tallymast.storage.days import load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.hours import hour_parts, merged_day, unmark
 from tallymast.storage.layouts import load_layouts
@@ -74,6 +75,7 @@ def _stored(database: Database, site_id: int, layout: SiteLayout, columns: PollC
         seen = look(conn, site_id, day_ms, day_ms + DAY_MS)
         old = load_chunks(conn, site_id, day_ms, day_ms + DAY_MS)
         layouts = load_layouts(conn, {chunk.layout_id for chunk in old} | {layout.id})
+        contract = load_contract(conn)
     new = Chunk(site_id, day_ms, HOUR, layout.id, columns)
     change = merged_day(site_id, day_ms, [*old, new])
     hours = sorted(set((columns.at_ms // HOUR_MS * HOUR_MS).tolist()))
@@ -92,6 +94,6 @@ def _stored(database: Database, site_id: int, layout: SiteLayout, columns: PollC
             if not still_so(conn, now):  # the hours stay marked, and are redone from what is there
                 break
             for hour_ms, rollup in rollups[first : first + _HOURS_A_STEP]:
-                put_rollup(conn, site_id, hour_ms, rollup)
+                put_rollup(conn, site_id, hour_ms, rollup, contract)
                 unmark(conn, site_id, hour_ms)
     return True

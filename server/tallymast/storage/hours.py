@@ -2,7 +2,7 @@
 
 An hour is closed 3 min after its end, and again whenever something came late: then its hot
 rows are merged into what is there. Whatever lies in hot rows counts as not closed, so an hour
-may be closed late, after a gap or twice, and reads the same.
+may be closed late, after a gap or twice, and reads the same. Contract days (days.py) follow.
 """
 
 import logging
@@ -31,6 +31,7 @@ from tallymast.storage.chunks import (
     put_chunks,
     still_so,
 )
+from tallymast.storage.days import close_days, load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.parts import Part, hot_columns, hot_polls
@@ -49,7 +50,7 @@ _DAY_AFTER_MS: Final = 2 * HOUR_MS  # ours: what comes late mostly comes within 
 def close_hours(
     database: Database, now_ms: int, *, stop: Callable[[], bool] = lambda: False
 ) -> int:
-    """Close every hour that may be, oldest first, and merge days that are over.
+    """Close every hour that may be, oldest first, then add up and merge the days that are over.
 
     Args:
         database: what to work on; the write lock is taken for milliseconds a site and hour.
@@ -69,6 +70,7 @@ def close_hours(
         closed += _close_hour(database, hour_ms, stop)
         hour_ms = _oldest(database, hour_ms + HOUR_MS, end_ms)
     _merge_days(database, now_ms, stop)
+    close_days(database, now_ms, stop=stop)
     return closed
 
 
@@ -117,7 +119,7 @@ def _close_site(database: Database, site_id: int, hour_ms: int, hot: Sequence[Po
         if not still_so(conn, seen):
             return False
         put_chunks(conn, site_id, change)
-        put_rollup(conn, site_id, hour_ms, rollup)
+        put_rollup(conn, site_id, hour_ms, rollup, load_contract(conn))
         _drop_hot(conn, hot)
         unmark(conn, site_id, hour_ms)
     return True

@@ -2,8 +2,9 @@
 
 from collections.abc import Mapping, Sequence
 
-from sqlalchemy import Connection, bindparam, delete, or_, select
+from sqlalchemy import Connection, bindparam, delete, select
 
+from tallymast.domain.record.days import Contract
 from tallymast.domain.record.rollups import (
     HOUR_MS,
     CommHour,
@@ -15,6 +16,8 @@ from tallymast.domain.record.rollups import (
 )
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, insert_many
+from tallymast.storage.days import mark_days
+from tallymast.storage.maintenance import maintenance_ms
 from tallymast.storage.parts import Part
 
 _FORGET = delete(schema.point_hour).where(  # made once: it runs for every hour of a site
@@ -23,13 +26,6 @@ _FORGET = delete(schema.point_hour).where(  # made once: it runs for every hour 
     ),
     schema.point_hour.c.hour_ms == bindparam("hour"),
 )
-_MAINTENANCE = select(schema.episode.c.from_ms, schema.episode.c.to_ms).where(
-    schema.episode.c.site_id == bindparam("site"),
-    schema.episode.c.kind == "maintenance",
-    schema.episode.c.from_ms < bindparam("end"),
-    or_(schema.episode.c.to_ms.is_(None), schema.episode.c.to_ms > bindparam("begin")),
-)
-
 HourRollup = tuple[CommHour, Mapping[int, Sequence[PointHour]]]  # points by layout
 
 
@@ -39,11 +35,14 @@ def roll_up(parts: Sequence[Part], hour_ms: int) -> HourRollup:
     return comm_hour([part.columns for part in parts], hour_ms), points
 
 
-def put_rollup(conn: Connection, site_id: int, hour_ms: int, rollup: HourRollup) -> None:
-    """Store an hour's rollups in place of what was there."""
+def put_rollup(
+    conn: Connection, site_id: int, hour_ms: int, rollup: HourRollup, contract: Contract
+) -> None:
+    """Store an hour's rollups in place of what was there, and mark its contract day."""
     comm, points = rollup
-    maintenance_ms = _maintenance_ms(conn, site_id, hour_ms)
-    insert_many(conn, schema.comm_hour, [_comm_row(site_id, hour_ms, comm, maintenance_ms)])
+    worked_ms = maintenance_ms(conn, site_id, hour_ms, hour_ms + HOUR_MS)
+    insert_many(conn, schema.comm_hour, [_comm_row(site_id, hour_ms, comm, worked_ms)])
+    mark_days(conn, site_id, (hour_ms,), contract)
     _forget_points(conn, site_id, hour_ms)
     rows = [
         (
@@ -89,16 +88,3 @@ def _comm_row(
 
 def _forget_points(conn: Connection, site_id: int, hour_ms: int) -> None:
     conn.execute(_FORGET, {"site": site_id, "hour": hour_ms})
-
-
-def _maintenance_ms(conn: Connection, site_id: int, hour_ms: int) -> int:
-    end_ms = hour_ms + HOUR_MS
-    found = conn.execute(_MAINTENANCE, {"site": site_id, "begin": hour_ms, "end": end_ms})
-    spans = sorted(
-        (max(from_ms, hour_ms), min(to_ms or end_ms, end_ms)) for from_ms, to_ms in found
-    )
-    total, reached = 0, hour_ms
-    for start, end in spans:  # two may overlap
-        total += max(0, end - max(start, reached))
-        reached = max(reached, end)
-    return total

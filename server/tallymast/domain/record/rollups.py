@@ -82,8 +82,19 @@ def counts_of(row: NDArray[np.int64] | Sequence[int]) -> HourCounts:
     return HourCounts(*(int(number) for number in row))
 
 
-def point_hours(columns: PollColumns, layout: SiteLayout, hour_ms: int) -> list[PointHour]:
-    """Return what each point of a layout did in an hour; points without a value are left out."""
+def point_hours(
+    columns: PollColumns, layout: SiteLayout, begin_ms: int, end_ms: int | None = None
+) -> list[PointHour]:
+    """Return what each point of a layout did in an hour; points without a value are left out.
+
+    Args:
+        columns: the hour's polls under this layout.
+        layout: what they read.
+        begin_ms: the hour's beginning.
+        end_ms: where a part of an hour ends; None: the hour is whole.
+
+    """
+    span = (begin_ms, begin_ms + HOUR_MS if end_ms is None else end_ms)
     hours = []
     for point in layout.points:
         if point.layout is WordLayout.TEXT:
@@ -91,7 +102,7 @@ def point_hours(columns: PollColumns, layout: SiteLayout, hour_ms: int) -> list[
         column = decode_column(columns, layout, point)
         if column.good.any():
             numbers, times = column.raw[column.good], columns.at_ms[column.good]
-            hours.append(_point_hour(point.point_id, numbers, times, hour_ms))
+            hours.append(_point_hour(point.point_id, numbers, times, span))
     return hours
 
 
@@ -163,10 +174,10 @@ def _buckets(part: PollColumns) -> Counter[int]:
 
 
 def _point_hour(
-    point_id: int, numbers: NDArray[Any], times: NDArray[np.int64], hour_ms: int
+    point_id: int, numbers: NDArray[Any], times: NDArray[np.int64], span: tuple[int, int]
 ) -> PointHour:
     real = numbers.astype(np.float64)
-    on_ms = _on_ms(numbers, times, hour_ms) if numbers.dtype == np.bool_ else 0
+    on_ms = _on_ms(numbers, times, span) if numbers.dtype == np.bool_ else 0
     return PointHour(
         n=len(real),
         total=float(real.sum()),  # exact for whole numbers while it stays below 2^53
@@ -180,12 +191,12 @@ def _point_hour(
     )
 
 
-def _on_ms(states: NDArray[np.bool_], times: NDArray[np.int64], hour_ms: int) -> int:
+def _on_ms(states: NDArray[np.bool_], times: NDArray[np.int64], span: tuple[int, int]) -> int:
     """Return how long a contact was on: a reading holds until the next, or until stale.
 
-    The first also holds back to the hour's beginning, within the same limit.
+    The first also holds back to the beginning of the span, within the same limit.
     """
-    edges = np.concatenate(([hour_ms], times, [hour_ms + HOUR_MS]))
+    edges = np.concatenate((span[:1], times, span[1:]))
     spans = np.diff(edges)
     usual = float(np.median(spans[1:-1])) if len(times) > 1 else 0.0
     spans = np.minimum(spans, max(3 * usual, _STALE_AFTER_MS))

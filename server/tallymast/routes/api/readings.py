@@ -13,15 +13,15 @@ from tallymast.routes.api.spans import Span, TheSpan
 from tallymast.routes.formats import iso
 from tallymast.routes.services import Given, Services
 from tallymast.storage.readings import (
+    PIXELS,
     Goodness,
     Resolution,
     Series,
-    SpanSeries,
     auto_resolution,
-    day_series,
-    hour_series,
     raw_series,
+    thinned,
 )
+from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
 
 router = APIRouter(prefix="/api/v1", tags=["readings"])
 
@@ -63,25 +63,44 @@ def list_readings(
     given: Given,
     span: TheSpan,
     resolution: Annotated[Literal["raw", "hour", "day", "auto"], Query()] = "auto",
+    pixels: Annotated[
+        int | None,
+        Query(
+            ge=30,
+            le=10_000,
+            description="with `auto`: columns to draw in; every reading that is not needed to "
+            "show each dip, peak and gap in so many is left out",
+        ),
+    ] = None,
     limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
 ) -> ReadingList:
     """List what a point read in a span."""
     plan = the_site(given.network(), key)
     unit = the_point(plan, tag).unit
-    chosen = auto_resolution(span.from_ms, span.to_ms) if resolution == "auto" else resolution
-    items: list[Any] = _items(given, plan, tag, span, chosen)
+    chosen: Resolution
+    if resolution == "auto":
+        chosen = auto_resolution(span.from_ms, span.to_ms, pixels or PIXELS)
+    else:
+        chosen, pixels = resolution, None
+    items: list[Any] = _items(given, plan, tag, span, chosen, pixels)
     rest = items[limit].at if len(items) > limit else None
     return ReadingList(unit=unit, resolution=chosen, items=items[:limit], next=rest)
 
 
 def _items(
-    given: Services, plan: SitePlan, tag: str, span: Span, resolution: Resolution
+    given: Services,
+    plan: SitePlan,
+    tag: str,
+    span: Span,
+    resolution: Resolution,
+    pixels: int | None,
 ) -> list[RawItem] | list[SpanItem]:
     where = (plan.site_id, tag, span.from_ms, span.to_ms)
     network = given.network()
     with given.database.reading() as connection:
         if resolution == "raw":
-            return _raw_items(raw_series(connection, *where))
+            series = raw_series(connection, *where)
+            return _raw_items(thinned(series, pixels) if pixels else series)
         if resolution == "hour":
             return _span_items(hour_series(connection, *where))
         days = day_series(
