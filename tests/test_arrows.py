@@ -26,6 +26,7 @@ FREE = {
     "wiring",
     "running",
     "beside",
+    "keeping",
     "demonstration",
     "accounts",
     "cli",

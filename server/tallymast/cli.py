@@ -105,12 +105,22 @@ def serve(
         Literal["open", "login"] | None,
         typer.Option("--viewing", help="Whether seeing needs an account, once there are any."),
     ] = None,
+    backup_dir: Annotated[
+        Path | None, typer.Option("--backup-dir", metavar="DIR", help="Where backups lie.")
+    ] = None,
     role: Annotated[
         Literal["all", "poller", "web"], typer.Option("--role", help="Which half of the work.")
     ] = "all",
 ) -> None:
     """Poll the network and serve its pages."""
-    settings = read_settings(data_dir=data_dir, host=host, port=port, names=names, viewing=viewing)
+    settings = read_settings(
+        data_dir=data_dir,
+        host=host,
+        port=port,
+        names=names,
+        viewing=viewing,
+        backup_dir=backup_dir,
+    )
     running.serve(settings, network, role)
 
 

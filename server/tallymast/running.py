@@ -19,7 +19,7 @@ from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
 from tallymast.domain.zones import find_zone
 from tallymast.routes.app import create_app
-from tallymast.settings import Settings
+from tallymast.settings import Settings, backups_of
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
 from tallymast.simulator.history import Past, World
@@ -75,7 +75,7 @@ def _serve(
         if network is not None:
             _bring(database, network)
         then = [] if server_socket is None else _at_the_door(settings, database, server_socket)
-        parts = wiring.assemble(database, role, addresses)
+        parts = wiring.assemble(database, role, addresses, backups=backups_of(settings))
         with parts.running():
             if server_socket is None:
                 _poll_until_ended()
@@ -157,7 +157,7 @@ def demo(settings: Settings) -> None:
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as notice:
-                parts = wiring.assemble(database, "all", addresses())
+                parts = wiring.assemble(database, "all", addresses(), backups=backups_of(settings))
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
                     given = wiring.services(parts, version("tallymast"), notice, door)

@@ -28,6 +28,7 @@ class Settings(BaseSettings):
     host: str = "127.0.0.1"
     port: int = Field(default=8080, ge=0, le=65535)
     names: str = ""  # further host names under which the pages are asked for, with commas
+    backup_dir: Path | None = None  # None: beside the database
     viewing: Literal["open", "login"] | None = None  # None: login outside the demo
 
     @property
@@ -39,6 +40,11 @@ class Settings(BaseSettings):
     def database(self) -> Path | str:
         """The database to open: the URL if one was given, else the file in the data directory."""
         return self.database_url or self.data_dir / "tallymast.sqlite3"
+
+
+def backups_of(settings: Settings) -> Path:
+    """Return where backups lie: where it was said, else in the data directory."""
+    return settings.backup_dir or settings.data_dir / "backups"
 
 
 def read_settings(**given: object) -> Settings:

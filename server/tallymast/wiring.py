@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
+from pathlib import Path
 from typing import Protocol
 
 from sqlalchemy import Connection
@@ -38,6 +39,7 @@ from tallymast.domain.model import (
 from tallymast.domain.read_plan import read_plan, reduced_layout
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.domain.zones import find_zone
+from tallymast.keeping import Keeper
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
 from tallymast.routes.services import (
@@ -605,6 +607,7 @@ class Parts:
     poll: PollThread | None = None
     follow: Follow | None = None
     plan: PlanWatch | None = None
+    keeper: Keeper | None = None
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -612,23 +615,32 @@ class Parts:
         """Return what fell back before the start, for an hour."""
         return self.fell if now_ms() - self.begun_ms < NOTICE_MS else ""
 
+    def notices(self) -> tuple[str, ...]:
+        """Return what every page is to say calmly; empty ones among them."""
+        return (self.start_notice(), self.keeper.words if self.keeper else "")
+
     @property
     def view(self) -> NetworkView:
         """The network as it is now."""
         return self.shown[0]
 
+    @property
+    def _before_polling(self) -> tuple[Writer | JobDesk | HourCloser | Follow | None, ...]:
+        return (self.writer, self.desk, self.closer, self.follow)
+
     @contextmanager
     def running(self) -> Iterator[None]:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
-        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch] = []
+        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Keeper] = []
         try:
-            for part in (self.writer, self.desk, self.closer, self.follow, self.poll, self.plan):
+            for part in (*self._before_polling, self.poll, self.plan, self.keeper):
                 if part is not None:
                     part.start()
                     begun.append(part)
             yield
         finally:
             for part in (
+                self.keeper,
                 self.plan,
                 self.poll,
                 self.desk,
@@ -645,6 +657,7 @@ def assemble(
     role: str,
     addresses: Mapping[str, str] | None = None,
     *,
+    backups: Path | None = None,
     revised: Callable[[PollPlan], PollPlan] | None = None,
     watch: Watch | None = None,
 ) -> Parts:
@@ -654,6 +667,7 @@ def assemble(
         database: open, with a network in it.
         role: ``all``, ``poller`` or ``web``.
         addresses: other gateway addresses than the stored ones, by gateway key.
+        backups: where backups lie; None: they are not made by themselves.
         revised: changes what is polled, for a measurement.
         watch: measures the road.
 
@@ -691,6 +705,7 @@ def assemble(
         closer,
         poll,
         plan=watching,
+        keeper=Keeper(database, live, backups, lambda: shown[0], now_ms) if backups else None,
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -763,7 +778,7 @@ def services(
         hosts=(*LOOPBACK_HOSTS, *door.hosts),
         by_address=door.by_address,
         sign_in_hint=door.hint,
-        notice=lambda: " ".join(one for one in (parts.start_notice(), notice()) if one),
+        notice=lambda: " ".join(one for one in (*parts.notices(), notice()) if one),
     )
 
 

@@ -17,6 +17,7 @@ WORDS = {
     "minutes": 10,
     "n": 2,
     "source": "basin.toml",
+    "words": "for 90 days",
 }
 
 

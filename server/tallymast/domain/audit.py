@@ -40,6 +40,9 @@ SENTENCES: Final = {
     "site.desk-test": "{actor} asked for a desk test of {subject}.",
     "line.record": "{actor} had the line of {subject} recorded for {minutes} min.",
     "audit.export": "{actor} exported the audit: {n}.",
+    "backup.ask": "{actor} asked for a backup.",
+    "backup.plan": "{actor} changed when backups are made: {words}.",
+    "polls.keep": "{actor} decided that polls are kept {words}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -50,7 +53,7 @@ class Act:
 
     Args:
         action: a key of ``SENTENCES``.
-        subject_kind: account, session, token, request, site, gateway, audit or network.
+        subject_kind: account, session, token, request, site, gateway, audit, record or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

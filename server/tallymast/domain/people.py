@@ -38,6 +38,7 @@ class Right(StrEnum):
     LISTEN = "listen"
     AUDIT = "audit"
     PEOPLE = "people"
+    KEEP = "keep"
 
 
 LEAST: Final = {
@@ -49,6 +50,7 @@ LEAST: Final = {
     Right.LISTEN: Role.TECHNICIAN,
     Right.AUDIT: Role.SUPERVISOR,
     Right.PEOPLE: Role.SUPERVISOR,
+    Right.KEEP: Role.SUPERVISOR,
 }
 WORDS: Final = {
     Right.SEE: "see values, pages and the record",
@@ -58,6 +60,7 @@ WORDS: Final = {
     Right.MARK: "begin and end maintenance, and end polling for a while",
     Right.LISTEN: "watch and record the line in bytes",
     Right.AUDIT: "read who did what",
+    Right.KEEP: "back up the record and decide how long polls stay",
     Right.PEOPLE: "make accounts, give roles, end sessions and tokens",
 }
 

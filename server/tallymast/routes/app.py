@@ -24,9 +24,10 @@ from tallymast.routes import (
     round_page,
     site_page,
     static,
+    storage_page,
     widgets_page,
 )
-from tallymast.routes.api import acts, audit, gateways, jobs, notes, polls, readings, sites
+from tallymast.routes.api import acts, audit, gateways, jobs, notes, polls, readings, sites, storage
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
@@ -43,6 +44,7 @@ ROOMS = (
     account_page,
     people_page,
     audit_page,
+    storage_page,
     round_page,
     site_page,
     acts_page,
@@ -58,6 +60,7 @@ ROOMS = (
     gateways,
     jobs,
     audit,
+    storage,
     health,
     docs,
     static,

@@ -15,6 +15,7 @@ from tallymast.domain.model import Point, PointKind, Reading
 GROUP = "\u202f"  # narrow no-break space
 MINUS = "\u2212"
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_SIZES = ("kB", "MB", "GB", "TB")
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -70,6 +71,10 @@ class Clock:
         """Return ``08:02`` as a time element."""
         words = clock(ms, self.now_ms, self.zone, seconds)
         return Markup(f'<time datetime="{iso(ms)}">{words}</time>')  # made of our own words
+
+    def day(self, ms: int) -> str:
+        """Return ``14 Apr 2027``."""
+        return calendar_day(ms, self.zone)
 
     def words(self, ms: int) -> str:
         """Return ``08:02:11`` as text."""
@@ -156,6 +161,26 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
+def big(size: float) -> str:
+    """Return a number of bytes as people say it: ``3.1 MB``, in steps of a thousand."""
+    if size < 1000:
+        return f"{size:.0f} bytes"
+    unit = min(int(math.log10(size) // 3), len(_SIZES))
+    amount = size / 1000**unit
+    return f"{amount:.{0 if amount >= 100 else 1}f}\u00a0{_SIZES[unit - 1]}"
+
+
+def span_words(days: float) -> str:
+    """Return a long span roughly: ``about 12 days``, ``about 9 years``, ``more than a century``."""
+    if days < 2:
+        return f"about {max(days * 24, 0):.0f} hours"
+    if days < 90:
+        return f"about {days:.0f} days"
+    if days < 3 * 365:
+        return f"about {days / 30.44:.0f} months"
+    return f"about {days / 365.25:.0f} years" if days < 36_525 else "more than a century"
+
+
 Formats = dict[str, Callable[..., object]]
 FILTERS: Formats = {
     "iso": iso,
@@ -163,4 +188,5 @@ FILTERS: Formats = {
     "number": number,
     "share": share,
     "plural": plural,
+    "big": big,
 }

@@ -24,7 +24,8 @@ from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
-from tallymast.routes.summary import gateway_head, system_lines
+from tallymast.routes.summary import gateway_head
+from tallymast.routes.system import system_lines
 from tallymast.routes.tape import Tape
 from tallymast.routes.who import StillThere
 
@@ -191,7 +192,7 @@ class GatewayBoard:
         )
         plot: Plot = draw_plot(plan, [one.mark for one in rows])
         shown: dict[str, object] = {
-            "system": system_lines(given.storage_condition(), given.poller_condition()),
+            "system": system_lines(given),
             "notice": given.notice(),
             "channel": gateway_head(plan, state),
             "facts": facts(plan, state),

@@ -14,7 +14,6 @@ from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_gateway
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.summary import system_lines
 from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import wire
 
@@ -52,8 +51,6 @@ def line_page(
         "rows": _rows(given, plan, site),
         "rows_from": _rows_from(key, site),
         "until_ms": _until(given, plan),
-        "system": system_lines(given.storage_condition(), given.poller_condition()),
-        "notice": given.notice(),
     }
     return show.page(request, "line.html", context)
 

@@ -9,7 +9,7 @@ from typing import Final
 from tallymast.domain.people import Right
 
 _S, _O, _P, _M = Right.SEE, Right.OWN, Right.POLL, Right.MARK
-_L, _A, _H = Right.LISTEN, Right.AUDIT, Right.PEOPLE
+_L, _A, _H, _K = Right.LISTEN, Right.AUDIT, Right.PEOPLE, Right.KEEP
 
 NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # what machines and browsers need before anybody is known
@@ -71,6 +71,13 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/people/{name}/link"): _H,
     ("POST", "/people/{name}/sessions/end"): _H,
     ("POST", "/people/tokens/end"): _H,
+    # how the record is kept
+    ("GET", "/storage"): _S,
+    ("GET", "/api/v1/storage"): _S,
+    ("POST", "/storage/backup"): _K,
+    ("POST", "/storage/measure"): _K,
+    ("POST", "/storage/plan"): _K,
+    ("POST", "/storage/polls"): _K,
     ("GET", "/audit"): _A,
     ("GET", "/audit.csv"): _A,
     ("GET", "/api/v1/audit"): _A,
@@ -84,6 +91,7 @@ FRESH: Final = {
     ("POST", "/people/{name}/close"),
     ("POST", "/people/{name}/open"),
     ("POST", "/people/{name}/link"),
+    ("POST", "/storage/polls"),  # it gives up polls
 }
 
 # Only a person who signed in may use these; a script's token could otherwise make more tokens.

@@ -27,9 +27,9 @@ from tallymast.routes.summary import (
     Summary,
     gateway_head,
     summary,
-    system_lines,
     worst_first,
 )
+from tallymast.routes.system import system_lines
 from tallymast.routes.who import StillThere
 
 TICK_MS = 10_000  # what only time changes (stale, overdue) is judged again this often
@@ -117,7 +117,7 @@ class RoundBoard:
             for gateway in network.gateways
         )
         return View(
-            system_lines(given.storage_condition(), given.poller_condition()),
+            system_lines(given),
             given.notice(),
             summary(standings.values(), found, {key: day.pause for key, day in days.items()}),
             self._standings.judged_ms,

@@ -14,6 +14,7 @@ from tallymast.domain.zones import find_zone
 from tallymast.routes.formats import FILTERS, Clock
 from tallymast.routes.services import Given, Services
 from tallymast.routes.static import address
+from tallymast.routes.system import system_lines
 
 
 @cache
@@ -57,6 +58,8 @@ class Screens:
             "version": self._given.version,
             "clock": self.clock(),
             "person": getattr(request.state, "person", None),
+            "system": system_lines(self._given),
+            "notice": self._given.notice(),
         }
         html = environment().get_template(template).render({**everywhere, **context})
         return HTMLResponse(html, status)

@@ -41,7 +41,7 @@ from tallymast.routes.site_rows import (
 )
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
-from tallymast.routes.summary import system_lines
+from tallymast.routes.system import system_lines
 from tallymast.routes.who import StillThere, ThePerson
 from tallymast.storage.polls import polls_between
 
@@ -93,7 +93,7 @@ class SiteBoard:
         day = self._days.upto(now_ms).get(self._plan.site_id, NOTHING)
         lines = [Line(one.key, sentence(one, clock), one.act) for one in found]
         shown: dict[str, object] = {
-            "system": system_lines(given.storage_condition(), given.poller_condition()),
+            "system": system_lines(given),
             "notice": given.notice(),
             "head": site_head(standing, day),
             "supply": supply_panel(standing, day),

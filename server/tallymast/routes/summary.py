@@ -9,7 +9,6 @@ from tallymast.domain.health.findings import Finding
 from tallymast.domain.model import GatewayPlan, GatewayState, GatewayStatus, SiteStatus
 from tallymast.routes.formats import plural
 from tallymast.routes.rows import Mark
-from tallymast.routes.services import PollerCondition, StorageCondition
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,19 +150,6 @@ def gateway_head(plan: GatewayPlan, state: GatewayState | None) -> GatewayHead:
         None if state.even_s is None else round(state.even_s),
         state.sentence,
     )
-
-
-def system_lines(storage: StorageCondition, poller: PollerCondition) -> tuple[str, ...]:
-    """Return what is wrong with Tallymast itself, in sentences; empty when nothing is."""
-    lines = []
-    if poller.state == "standing":
-        lines.append(poller.sentence or "Polling stands still: every value on this page grows old.")
-    if storage.state != "ok":
-        lines.append(
-            storage.sentence
-            or "Readings cannot be stored at present; polling goes on and they wait in memory."
-        )
-    return tuple(lines)
 
 
 def worst_first(found: Sequence[Finding]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:

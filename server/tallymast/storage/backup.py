@@ -8,6 +8,7 @@ from pathlib import Path
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.storage.engine import Database
 
+UNFINISHED = ".unfinished"  # ends the name of a copy that is not whole yet
 _OURS = ("poll", "chunk", "site", "network")
 
 
@@ -28,7 +29,7 @@ def backup(database: Database, file: Path) -> None:
         )
     if file.exists():
         raise ConfigError(f"{file} is there already; a backup never writes over a file.")
-    unfinished = file.with_name(file.name + ".unfinished")
+    unfinished = file.with_name(file.name + UNFINISHED)
     try:
         unfinished.unlink(missing_ok=True)
         with closing(sqlite3.connect(database.file)) as connection:
@@ -80,7 +81,7 @@ def restore(file: Path, place: Path) -> Path | None:
     """
     check_copy(file)
     _refuse_if_in_use(place)
-    unfinished = place.with_name(place.name + ".unfinished")
+    unfinished = place.with_name(place.name + UNFINISHED)
     kept = None
     try:
         place.parent.mkdir(parents=True, exist_ok=True)

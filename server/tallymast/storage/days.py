@@ -8,6 +8,7 @@ older Tallymast kept none, the days of every site are forgotten and marked, site
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Final
 
@@ -40,6 +41,7 @@ from tallymast.storage.changes import canonical, insert_many
 from tallymast.storage.engine import Database
 from tallymast.storage.maintenance import maintenance_ms
 from tallymast.storage.parts import Part, read_parts
+from tallymast.storage.retention import kept_from
 
 _KEPT_BY: Final = "days.contract"
 _COUNTED: Final = ("first_try", "retried", "no_answer", "garbled", "refused", "gateway_lost")
@@ -168,7 +170,8 @@ def _forget_site(conn: Connection, site_id: int) -> None:
 
 def _close_day(conn: Connection, site_id: int, day: ContractDay) -> None:
     key = {"site": site_id, "day": day.start_ms}
-    cut = [hour_ms for hour_ms in day.hours if not day.holds(hour_ms)]
+    first = kept_from(conn)  # an hour whose polls were given up counts for the day it begins in
+    cut = [hour_ms for hour_ms in day.hours if not day.holds(hour_ms) and hour_ms >= first]
     parts = {hour_ms: _inside(conn, site_id, hour_ms, day) for hour_ms in cut}
     comm = _comm(conn, site_id, day, parts)
     points = _points(conn, site_id, day, parts)
@@ -194,6 +197,10 @@ def _comm(
     conn: Connection, site_id: int, day: ContractDay, cut: Mapping[int, Sequence[Part]]
 ) -> CommDay | None:
     hours = {int(row[0]): _comm_hour(row) for row in conn.execute(_COMM, _span(site_id, day))}
+    begun = hours.get(day.hours.start)
+    if begun is not None and day.hours.start < day.start_ms:
+        # Its quarters can be told apart; its answers count for the day it begins in.
+        hours[day.hours.start] = replace(begun, answers={}, codes={})
     for hour_ms, parts in cut.items():
         hours[hour_ms] = comm_hour(_columns(parts), hour_ms)
     if not hours:
@@ -225,7 +232,7 @@ def _points(
 ) -> list[tuple[object, ...]]:
     found: dict[tuple[int, int], list[tuple[int, PointHour]]] = {}
     for point_id, hour_ms, layout_id, *numbers in conn.execute(_POINTS, _span(site_id, day)):
-        if hour_ms not in cut:
+        if hour_ms not in cut and hour_ms >= day.start_ms:
             hour = PointHour(*numbers, point_id=point_id)
             found.setdefault((point_id, layout_id), []).append((hour_ms, hour))
     for hour_ms, parts in cut.items():

@@ -21,6 +21,7 @@ from tallymast.storage.days import load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.hours import hour_parts, merged_day, unmark
 from tallymast.storage.layouts import load_layouts
+from tallymast.storage.retention import kept_from
 from tallymast.storage.rollups import put_rollup, roll_up
 
 _TRIES = 5
@@ -76,6 +77,8 @@ def _stored(database: Database, site_id: int, layout: SiteLayout, columns: PollC
         old = load_chunks(conn, site_id, day_ms, day_ms + DAY_MS)
         layouts = load_layouts(conn, {chunk.layout_id for chunk in old} | {layout.id})
         contract = load_contract(conn)
+        if day_ms < kept_from(conn):
+            raise StorageError("Polls of that day were given up; what they added up to stays.")
     new = Chunk(site_id, day_ms, HOUR, layout.id, columns)
     change = merged_day(site_id, day_ms, [*old, new])
     hours = sorted(set((columns.at_ms // HOUR_MS * HOUR_MS).tolist()))

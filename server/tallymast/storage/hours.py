@@ -35,6 +35,7 @@ from tallymast.storage.days import close_days, load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.parts import Part, hot_columns, hot_polls
+from tallymast.storage.retention import kept_from
 from tallymast.storage.rollups import HourRollup, put_rollup, roll_up
 
 log = logging.getLogger(__name__)
@@ -92,12 +93,16 @@ def _oldest(database: Database, from_ms: int, end_ms: int) -> int | None:
 
 def _close_hour(database: Database, hour_ms: int, stop: Callable[[], bool]) -> int:
     with database.reading() as conn:
+        is_given_up = hour_ms < kept_from(conn)
         hot = hot_polls(conn, hour_ms, hour_ms + HOUR_MS)
         sites = sorted(hot.keys() | _dirty_sites(conn, hour_ms))
     closed = 0
     for site_id in sites:
         if stop():
             break
+        if is_given_up:
+            _drop_late(database, site_id, hour_ms, hot.get(site_id, []))
+            continue
         try:
             closed += _close_site(database, site_id, hour_ms, hot.get(site_id, []))
         except DecodeError as error:
@@ -123,6 +128,14 @@ def _close_site(database: Database, site_id: int, hour_ms: int, hot: Sequence[Po
         _drop_hot(conn, hot)
         unmark(conn, site_id, hour_ms)
     return True
+
+
+def _drop_late(database: Database, site_id: int, hour_ms: int, hot: Sequence[Poll]) -> None:
+    """Drop polls of an hour whose polls were given up: what it added up to stays as it is."""
+    with database.writing() as conn:
+        _drop_hot(conn, hot)
+        unmark(conn, site_id, hour_ms)
+    log.warning("polls too old to keep site=%d hour_ms=%d n=%d", site_id, hour_ms, len(hot))
 
 
 def _prepare(

@@ -1,0 +1,31 @@
+"""What is wrong with Tallymast itself, in sentences, for the top of every page."""
+
+from tallymast.domain.zones import find_zone
+from tallymast.routes.formats import Clock, plural
+from tallymast.routes.services import PollerCondition, Services, StorageCondition
+
+
+def system_lines(given: Services) -> tuple[str, ...]:
+    """Return what is wrong and since when; empty when nothing is."""
+    clock = Clock(find_zone(given.network().time_zone), given.now_ms())
+    poller, storage = given.poller_condition(), given.storage_condition()
+    lines = []
+    if poller.state == "standing":
+        lines.append(_standing(poller))
+    if storage.state != "ok":
+        lines.append(_refused(storage, clock))
+    return tuple(lines)
+
+
+def _standing(poller: PollerCondition) -> str:
+    return poller.sentence or "Polling stands still: every value on this page grows old."
+
+
+def _refused(storage: StorageCondition, clock: Clock) -> str:
+    why = storage.sentence or "Readings cannot be stored at present."
+    since = f" since {clock.words(storage.since_ms)}" if storage.since_ms else ""
+    said = f"{why} Nothing is stored{since}; polling goes on, and "
+    said += f"{plural(storage.waiting, 'poll')} wait in memory."
+    if storage.dropped:
+        said += f" Memory is full: {plural(storage.dropped, 'poll')} had to be dropped."
+    return said
