@@ -5,7 +5,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -48,14 +48,17 @@ class Command:
 
 @pytest.fixture
 def run(tmp_path: Path) -> Iterator[Callable[..., Command]]:
-    """Start ``tallymast ARGUMENTS`` in a directory of its own; ended with the test."""
+    """Start ``tallymast ARGUMENTS`` in a directory of its own; ended with the test.
+
+    ``under`` is a program and its options that start the command, such as a tracer.
+    """
     started: list[Command] = []
     environment = {k: v for k, v in os.environ.items() if not k.startswith("TALLYMAST_")}
     environment |= {"XDG_DATA_HOME": str(tmp_path / "home"), "PYTHONWARNINGS": "default"}
 
-    def start(*arguments: str | Path) -> Command:
+    def start(*arguments: str | Path, under: Sequence[str] = ()) -> Command:
         process = subprocess.Popen(
-            [sys.executable, "-m", "tallymast", *map(str, arguments)],
+            [*under, sys.executable, "-m", "tallymast", *map(str, arguments)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

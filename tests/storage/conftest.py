@@ -1,12 +1,14 @@
 """Databases with one invented site, and polls to put into them."""
 
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
-from sqlalchemy import Connection, insert
+from sqlalchemy import Connection, insert, inspect
+from tests.postgres import server
 
 from tallymast.domain.model import (
     Block,
@@ -129,6 +131,25 @@ def plant(database: Database, unit: int = 1) -> Planted:
     with database.writing() as conn:
         site_id, points = plant_site(conn, unit)
         return Planted(database, site_id, keep_layout(conn, a_layout(site_id, points), 0))
+
+
+def check_schema(database: Database) -> None:
+    """The tables are those the code describes, with their columns and keys."""
+    with database.reading() as conn:
+        found = inspect(conn)
+        names = set(found.get_table_names()) - {"schema_version"}
+        assert names == set(schema.metadata.tables)
+        for table in schema.metadata.tables.values():
+            columns = {column["name"] for column in found.get_columns(table.name)}
+            assert columns == {column.name for column in table.columns}, table.name
+            key = found.get_pk_constraint(table.name)["constrained_columns"]
+            assert key == [column.name for column in table.primary_key.columns], table.name
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    with tempfile.TemporaryDirectory(prefix="tallymast-pg-") as folder, server(Path(folder)) as url:
+        yield url
 
 
 @pytest.fixture

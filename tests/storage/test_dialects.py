@@ -1,14 +1,14 @@
 """The same database in both dialects: schema, network, polls, states, jobs, closed hours."""
 
-import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sqlalchemy import inspect, text
+from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
-from tests.postgres import fresh_database, server
+from tests.postgres import fresh_database
+from tests.storage.conftest import check_schema
 
 from tallymast import assets
 from tallymast.domain import network_file
@@ -38,7 +38,6 @@ from tallymast.storage import (
     network,
     notes,
     people,
-    schema,
     states,
 )
 from tallymast.storage.batch import EpisodeChange
@@ -50,12 +49,6 @@ from tallymast.storage.writer import Writer
 DEMO = assets.demo_data() / "ombrel-basin.toml"
 HOUR_MS = 3_600_000
 T0 = 1_772_953_200_000  # 2026-03-08 07:00 UTC, a full hour
-
-
-@pytest.fixture(scope="session")
-def postgres() -> Iterator[str]:
-    with tempfile.TemporaryDirectory(prefix="tallymast-pg-") as folder, server(Path(folder)) as url:
-        yield url
 
 
 @pytest.fixture(
@@ -112,15 +105,7 @@ def a_done(plan: SitePlan, at_ms: int, outcome: Outcome = Outcome.FIRST_TRY) -> 
 
 
 def test_the_schema_is_what_the_tables_say(database: Database) -> None:
-    with database.reading() as conn:
-        found = inspect(conn)
-        names = set(found.get_table_names()) - {"schema_version"}
-        assert names == set(schema.metadata.tables)
-        for table in schema.metadata.tables.values():
-            columns = {column["name"] for column in found.get_columns(table.name)}
-            assert columns == {column.name for column in table.columns}, table.name
-            key = found.get_pk_constraint(table.name)["constrained_columns"]
-            assert key == [column.name for column in table.primary_key.columns], table.name
+    check_schema(database)
 
 
 def test_a_network_comes_back_key_for_key(database: Database) -> None:

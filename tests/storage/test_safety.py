@@ -35,9 +35,19 @@ def stored(database: Database, site_id: int) -> list[int]:
 
 
 def test_ten_kills_leave_the_file_whole_and_lose_nothing_acknowledged() -> None:
-    found = kill.run(times=10, seed=4)
+    found = kill.run(times=10, seed=4, closing=0)
     assert found["integrity_ok"] == 10
+    assert found["copies_whole"] == 10
     assert found["lost_acknowledged"] == 0
+    # DESIGN §5: at most the last uncommitted second; the second before it may be committing.
+    assert found["lost_seconds_max"] <= 2
+
+
+def test_six_kills_while_hours_close_leave_every_poll_hour_and_day() -> None:
+    found = kill.run(times=0, seed=4, closing=6)
+    assert found["closing_kills"] == 6
+    assert found["closing_hit"] >= 4  # the last steps may be done before the kill arrives
+    assert found["closing_equal"] == 6
 
 
 def test_a_kill_inside_a_migration_leaves_a_file_that_opens(tmp_path: Path) -> None:

@@ -1,9 +1,14 @@
 """Kills a writing process at random instants and looks at what is left.
 
 A child process stores polls through the writer thread and, beside it, jobs one by one, telling
-each on its standard output once it is committed: those are what was acknowledged.
+each on its standard output once it is committed: those are what was acknowledged. Just before
+each kill it is stopped, and its files are copied as any program may copy them: database and
+write-ahead log, without the index in shared memory. ``closing.py`` kills what closes hours.
 """
 
+import os
+import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -14,6 +19,7 @@ from pathlib import Path
 from random import Random
 
 from tallymast import assets, running, wiring
+from tallymast.benches.closing import kill_closing
 from tallymast.domain.model import Outcome, Poll, PollDone, PollFlag, SiteState, SiteStatus
 from tallymast.storage import hours, jobs
 from tallymast.storage.engine import open_database
@@ -23,30 +29,42 @@ NETWORK = "ombrel-basin.toml"
 LONGEST_S = 2.5
 
 
-def run(times: int = 100, seed: int = 1) -> dict[str, object]:
+def run(times: int = 100, seed: int = 1, closing: int = 50) -> dict[str, object]:
     """Kill a writer ``times`` times, each on the database the last one left.
 
+    Args:
+        times: how many kills of a process that stores.
+        seed: of every chance in it.
+        closing: how many kills of a process that closes hours.
+
     Returns:
-        ``integrity_ok``: after how many kills the file was whole; ``lost_acknowledged``: rows
-        told as committed and not there; ``lost_seconds_max``: the most recent polls lost.
+        ``integrity_ok``: after how many kills the file was whole; ``copies_whole``: how many
+        copies, taken at the instant of a kill, were whole and held all that was acknowledged;
+        ``lost_acknowledged``: rows told as committed and not there; ``lost_seconds_max``: the
+        most recent polls lost. What ``closing.kill_closing`` says besides.
 
     """
     chance = Random(seed)
-    whole = lost = 0
+    whole = copies = lost = 0
     lost_s = 0.0
     with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / "tallymast.sqlite3"
+        file, copy = Path(folder) / "tallymast.sqlite3", Path(folder) / "copy.sqlite3"
         _prepare(file)
         for n in range(times):
-            told, (first_ms, last_ms) = _killed_after(file, n, 0.3 + LONGEST_S * chance.random())
+            seconds = 0.3 + LONGEST_S * chance.random()
+            told, (first_ms, last_ms) = _killed_after(file, copy, n, seconds)
+            copies += _is_whole(copy) and not _missing(copy, told)
             whole += _is_whole(file)
             lost += _missing(file, told)
             lost_s = max(lost_s, _lost_s(file, first_ms, last_ms))
+        closed = kill_closing(closing, chance, Path(folder))
     return {
         "times": times,
         "integrity_ok": whole,
+        "copies_whole": copies,
         "lost_acknowledged": lost,
         "lost_seconds_max": round(lost_s, 2),
+        **closed,
     }
 
 
@@ -57,18 +75,37 @@ def _prepare(file: Path) -> None:
     database.close()
 
 
-def _killed_after(file: Path, n: int, seconds: float) -> tuple[list[int], tuple[int, int]]:
-    """Run the child for a while and kill it; return the jobs it told, its first and last poll."""
+def _killed_after(
+    file: Path, copy: Path, n: int, seconds: float
+) -> tuple[list[int], tuple[int, int]]:
+    """Run the child for a while, stop it, copy its files, and kill it.
+
+    Returns:
+        The jobs it told, and when its first and its last poll were.
+
+    """
     command = [sys.executable, "-m", "tallymast.benches.kill", str(file), str(n)]
     child = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None
     child.stdout.readline()  # it has opened the database
     time.sleep(seconds)
+    _copy_stopped(child.pid, file, copy)
     child.kill()
     said = [line.split() for line in child.communicate()[0].splitlines()]
     told = [int(line[1]) for line in said if len(line) == 3 and line[0] == "job"]
     times = [int(line[2]) for line in said if len(line) == 3]
     return told, (min(times, default=0), max(times, default=0))
+
+
+def _copy_stopped(pid: int, file: Path, copy: Path) -> None:
+    """Stop a process, wait until all its threads stand still, and copy what it writes."""
+    os.kill(pid, signal.SIGSTOP)
+    os.waitpid(pid, os.WUNTRACED)
+    for end in ("", "-wal", "-shm"):
+        mine = copy.with_name(copy.name + end)
+        mine.unlink(missing_ok=True)
+        if end != "-shm" and file.with_name(file.name + end).exists():
+            shutil.copyfile(file.with_name(file.name + end), mine)
 
 
 def _is_whole(file: Path) -> bool:

@@ -76,6 +76,7 @@ class Writer:
         self._refused_since: float | None = None
         self._status = StorageStatus("ok", now_ms(), 0, 0)
         self._loss_since_ms: int | None = None
+        self._told = (0, 0)  # stripped and dropped polls that an episode tells of
 
     def start(self) -> None:
         """Begin storing."""
@@ -212,7 +213,10 @@ class Writer:
     # --- bookkeeping, under the lock ---------------------------------------------------
 
     def _make_room(self) -> None:
-        while self._bytes > self._limit_bytes and (self._fat or self._lean):
+        # The oldest may be in the database's hands: until they are given back an eighth more
+        # may wait, or what is newest would be lost in their place.
+        limit = self._limit_bytes + (self._limit_bytes // 8 if self._in_hand else 0)
+        while self._bytes > limit and (self._fat or self._lean):
             if self._loss_since_ms is None:
                 self._loss_since_ms = self._now_ms()
             if self._fat:
@@ -228,10 +232,11 @@ class Writer:
     def _loss(self) -> tuple[EpisodeChange, ...]:
         if self._loss_since_ms is None:
             return ()
-        status = self._status
+        stripped = self._status.stripped - self._told[0]
+        dropped = self._status.dropped - self._told[1]
         reason = (
-            f"The database refused for so long that {status.stripped} polls lost their values "
-            f"and {status.dropped} were lost altogether."
+            f"The database refused for so long that {stripped} polls lost their values "
+            f"and {dropped} were lost altogether."
         )
         return (EpisodeChange("storage", None, None, self._loss_since_ms, self._now_ms(), reason),)
 
@@ -257,7 +262,9 @@ class Writer:
             self._bytes -= sum(_size(poll) for poll in batch.polls)
             self._in_hand = 0
             self._settled = goal
-            self._loss_since_ms = None
+            if _losses(batch.episodes) == _losses(self._loss()):  # none came while it was stored
+                self._loss_since_ms = None
+                self._told = (self._status.stripped, self._status.dropped)
             if self._refused_since is not None:
                 self._refused_since = None
                 self._status = replace(
@@ -267,6 +274,10 @@ class Writer:
             self._changed.notify_all()
         if self._on_commit is not None:
             self._on_commit(batch.polls)
+
+
+def _losses(changes: Sequence[EpisodeChange]) -> list[str]:
+    return [change.reason for change in changes if change.kind == "storage"]
 
 
 def _size(poll: Poll) -> int:

@@ -1,0 +1,120 @@
+"""Puts the kept world into a database by the storage's own means: rows in every table."""
+
+from sqlalchemy import Connection
+
+from tallymast.domain import network_file
+from tallymast.domain.audit import Act
+from tallymast.domain.model import (
+    GatewayState,
+    GatewayStatus,
+    JobState,
+    PollPlan,
+    SiteState,
+    SiteStatus,
+    WireLine,
+)
+from tallymast.domain.people import Role
+from tallymast.storage import (
+    audit,
+    episodes,
+    hours,
+    jobs,
+    network,
+    notes,
+    people,
+    schema,
+    setting,
+    states,
+    wire,
+)
+from tallymast.storage.batch import mark_hours, store_polls
+from tallymast.storage.changes import insert_many
+from tallymast.storage.engine import Database
+
+from .world import CHANGED_MS, DAY_0, NETWORK, NETWORK_LATER, NOW_MS, polls, visits
+
+
+def fill(database: Database) -> None:
+    """Put everything in, and close what is over."""
+    for text, at_ms in ((NETWORK, DAY_0), (NETWORK_LATER, CHANGED_MS)):
+        with database.writing() as conn:
+            plan = _network(conn, text, at_ms)
+            _polls(conn, plan, later=at_ms == CHANGED_MS)
+    hours.close_hours(database, NOW_MS)
+    with database.writing() as conn:
+        first, other = (site.site_id for gateway in plan.gateways for site in gateway.sites)
+        _states(conn, plan)
+        _judgement(conn, first, other)
+        _people(conn)
+        mark_hours(conn, [(first, DAY_0)])
+
+
+def _network(conn: Connection, text: str, at_ms: int) -> PollPlan:
+    written, whole = network_file.read(text, "kept.toml")
+    network.store_network(conn, written, whole, actor="local", source="file", at_ms=at_ms)
+    return network.load_plan(conn, whole)
+
+
+def _polls(conn: Connection, plan: PollPlan, *, later: bool) -> None:
+    for gateway in plan.gateways:
+        for site in gateway.sites:
+            some = [one for one in visits(site.site.key) if (one.at_ms >= CHANGED_MS) is later]
+            store_polls(conn, polls(some, site.site_id, site.layout))
+
+
+def _states(conn: Connection, plan: PollPlan) -> None:
+    (gateway,) = plan.gateways
+    known = [
+        SiteState(
+            site.site_id,
+            SiteStatus.IN_SERVICE,
+            DAY_0,
+            site.layout.id,
+            NOW_MS,
+            NOW_MS,
+            tuple(b"\x2e\xe0" * block.words for block in site.layout.blocks),
+            tuple(NOW_MS for _ in site.layout.blocks),
+        )
+        for site in gateway.sites
+    ]
+    air = GatewayState(
+        gateway.gateway_id, GatewayStatus.CONNECTED, DAY_0, 6.25, busy_s={"poll": 12.5}
+    )
+    states.store_states(conn, known, [air])
+    line = WireLine(gateway.gateway_id, known[0].site_id, NOW_MS, "sent", b"\3\4", "A question")
+    wire.store(conn, [line])
+
+
+def _judgement(conn: Connection, site_id: int, other: int) -> None:
+    episodes.open_episode(
+        conn,
+        "maintenance",
+        from_ms=NOW_MS - 60_000,
+        site_id=other,
+        reason="Fuse changed",
+        planned_end_ms=NOW_MS + 60_000,
+        actor="local",
+    )
+    said = {"at_ms": NOW_MS, "actor": "local", "kind": "visit"}
+    old = notes.add(conn, site_id, text="Gauge read 2.48 m", **said)  # type: ignore[arg-type]
+    notes.add(conn, site_id, text="Gauge 2.84 m", replaces_id=old.id, **said)  # type: ignore[arg-type]
+    asked = jobs.ask(conn, "poll", site_id=site_id, actor="local", at_ms=NOW_MS)
+    jobs.update(conn, asked.id, JobState.DONE, 1.0, "Answered.", NOW_MS + 1)
+    setting.keep(conn, "begun", str(DAY_0))
+    insert_many(conn, schema.night, [(site_id, 20_520, 12.1, DAY_0, 12.25, 13.5, DAY_0 + 9, 48)])
+
+
+def _people(conn: Connection) -> None:
+    hale = people.add_account(
+        conn, "r.hale", Role.SUPERVISOR, at_ms=NOW_MS, password_hash="no password has this hash"
+    )
+    end_ms = NOW_MS + 1000
+    people.begin_session(
+        conn, hale.id, "browser", at_ms=NOW_MS, ends_ms=end_ms, address="192.0.2.1"
+    )
+    people.add_token(
+        conn, "script", "report", Role.VIEWER, account_id=hale.id, at_ms=NOW_MS, ends_ms=end_ms
+    )
+    people.add_link(conn, "paper", "first", "", account_id=None, at_ms=NOW_MS, ends_ms=end_ms)
+    made = Act("token.make", "token", "report", {}, {"role": "viewer", "days": 3})
+    audit.add(conn, made, at_ms=NOW_MS, actor="r.hale", account_id=hale.id, address="192.0.2.1")
