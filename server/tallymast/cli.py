@@ -148,9 +148,10 @@ def simulate(
         )
         return
     span = (_moment(fill[0], "FROM"), _moment(fill[1], "TO"))
-    if truth is not None or scale > 1:
-        raise ConfigError("--truth and --scale belong to a live simulation, not to --fill.")
-    running.fill(read_settings(data_dir=data_dir), network, seed, faults, span, lively)
+    if scale > 1:
+        raise ConfigError("--scale belongs to a live simulation, not to --fill.")
+    settings = read_settings(data_dir=data_dir)
+    running.fill(settings, network, seed, faults, span, lively, truth, begun_ms)
 
 
 def _moment(text: str, which: str) -> int:

@@ -15,6 +15,7 @@ from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
 from tallymast.domain.zones import find_zone
 from tallymast.storage import schema
 from tallymast.storage.chunks import DAY_MS
+from tallymast.storage.clock_steps import is_suspect, suspect_spans
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.parts import Part, read_parts
 
@@ -45,6 +46,7 @@ class Series:
         raw: numbers before scaling, in their own type where there is one layout; text as
             objects; what stands in a gap means nothing.
         quality: Goodness numbers.
+        read: whether the words made a number, even one that is no value (a failed loop).
 
     """
 
@@ -53,6 +55,7 @@ class Series:
     value: Floats
     raw: NDArray[Any]
     quality: NDArray[np.uint8]
+    read: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.at_ms)
@@ -85,22 +88,31 @@ def raw_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: in
 
     Each value is scaled as its own layout says, so an old one means what it meant. A poll
     that was missed is a gap; a poll that was not due to read the point (slow class) is none.
+    Where the computer's clock passed a stretch of time twice, both passes are suspect.
     """
     parts = _parts_with(conn, site_id, tag, from_ms, to_ms)
     some = [_piece(part) for part in parts]
     if not some:
         empty = np.empty(0)
-        return Series("", empty.astype(np.int64), empty, empty, empty.astype(np.uint8))
+        return Series("", empty.astype(np.int64), empty, empty, empty.astype(np.uint8), empty > 0)
     whole = Series(
         parts[-1].layout.points[0].unit,
         np.concatenate([one.at_ms for one in some]),
         np.concatenate([one.value for one in some]),
         np.concatenate([one.raw for one in some]),
         np.concatenate([one.quality for one in some]),
+        np.concatenate([one.read for one in some]),
     )
+    twice = is_suspect(whole.at_ms, suspect_spans(conn, site_id, from_ms, to_ms))
+    whole.quality[twice & (whole.quality == Goodness.GOOD)] = Goodness.SUSPECT
     order = np.argsort(whole.at_ms, kind="stable")
     return Series(
-        whole.unit, whole.at_ms[order], whole.value[order], whole.raw[order], whole.quality[order]
+        whole.unit,
+        whole.at_ms[order],
+        whole.value[order],
+        whole.raw[order],
+        whole.quality[order],
+        whole.read[order],
     )
 
 
@@ -179,12 +191,14 @@ def _piece(part: Part) -> Series:
         columns = columns.take(columns.has(point.block))
     column = decode_column(columns, part.layout, point)
     suspect = (columns.flags & PollFlag.SUSPECT) != 0
-    quality = np.where(column.good, np.where(suspect, Goodness.SUSPECT, Goodness.GOOD), 0)
+    quality = np.where(suspect, Goodness.SUSPECT, Goodness.GOOD) * column.good
     if point.layout is WordLayout.TEXT:
         value = np.full(len(columns), np.nan)
     else:
         value = np.where(column.good, scale_column(column.raw, point), np.nan)
-    return Series(point.unit, columns.at_ms, value, column.raw, quality.astype(np.uint8))
+    return Series(
+        point.unit, columns.at_ms, value, column.raw, quality.astype(np.uint8), column.read
+    )
 
 
 # --- spans ----------------------------------------------------------------------------
