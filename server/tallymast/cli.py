@@ -108,10 +108,14 @@ def serve(
     role: Annotated[
         Literal["all", "poller", "web"], typer.Option("--role", help="Which half of the work.")
     ] = "all",
+    test_clock: Annotated[
+        Path | None,
+        typer.Option("--test-clock", metavar="FILE", help="Seconds by which time is moved."),
+    ] = None,
 ) -> None:
     """Poll the network and serve its pages."""
     settings = read_settings(data_dir=data_dir, host=host, port=port, names=names, viewing=viewing)
-    running.serve(settings, network, role)
+    running.serve(settings, network, role, test_clock)
 
 
 @app.command()

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import typer
 
-from tallymast import accounts, beside, demonstration, serving, wiring
+from tallymast import accounts, beside, demonstration, serving, wall, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
@@ -42,20 +42,24 @@ Span = tuple[int, int]  # UTC milliseconds, the end not included
 # --- serve and demo -------------------------------------------------------------------
 
 
-def serve(settings: Settings, network: Path | None, role: str) -> None:
+def serve(
+    settings: Settings, network: Path | None, role: str, test_clock: Path | None = None
+) -> None:
     """Poll and serve until Ctrl-C or SIGTERM, then end with everything stored.
 
     Args:
         settings: where data lies and where pages are served.
         network: a network file for an empty database; told, not taken, where there is one.
         role: ``all``, ``poller`` (no pages) or ``web`` (no polling).
+        test_clock: a file by whose offset [s] this process's time of day is moved.
 
     """
-    if role == "poller":
-        _serve(settings, network, role, {}, None)
-        return
-    with serving_socket(settings) as server_socket:
-        _serve(settings, network, role, {}, server_socket)
+    with wall.moved_by(test_clock):
+        if role == "poller":
+            _serve(settings, network, role, {}, None)
+            return
+        with serving_socket(settings) as server_socket:
+            _serve(settings, network, role, {}, server_socket)
 
 
 @contextmanager
@@ -81,10 +85,9 @@ def _serve(
             if server_socket is None:
                 _poll_until_ended()
             else:
-                app = create_app(
-                    wiring.services(parts, version("tallymast"), door=_door(settings, "login"))
-                )
-                serving.serve(app, server_socket, then)
+                door = _door(settings, "login")
+                given = wiring.services(parts, version("tallymast"), wall.clock().notice, door)
+                serving.serve(create_app(given), server_socket, then)
             _tell_what_falls(parts)
 
 
