@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
-from typing import Any
 
 import httpx
 import numpy as np
@@ -182,20 +181,20 @@ def _by_site(truth: Path, tally: Tally) -> Iterator[tuple[tuple[str, int], list[
     with truth.open(encoding="utf-8") as file:
         lines = (json.loads(line) for line in file)
         for key, mine in groupby(lines, key=lambda line: (line["gateway"], line["unit"])):
-            asked: dict[tuple[str, int, int], list[dict[str, Any]]] = {}
+            asked: dict[tuple[str, int, int], list[tuple[str, list[int]]]] = {}
             for line in mine:
                 if line["fate"] == "sent":
                     what = (line["table"], line["start"], line["count"])
-                    asked.setdefault(what, []).append(line)
+                    asked.setdefault(what, []).append((line["at"], line["words"]))
                 else:
                     tally.kept_back += 1
             yield key, [_served(what, some) for what, some in asked.items()]
 
 
-def _served(what: tuple[str, int, int], lines: Sequence[dict[str, Any]]) -> Served:
-    words = [line["words"] for line in lines]
+def _served(what: tuple[str, int, int], answers: Sequence[tuple[str, list[int]]]) -> Served:
+    at, words = [at for at, _ in answers], [words for _, words in answers]
     found = np.full((len(words), len(words[0])), _NOT_ASKED, dtype=np.int8)
-    return Served(*what, [line["at"] for line in lines], words, found)
+    return Served(*what, at, words, found)
 
 
 # --- the API ----------------------------------------------------------------------------
