@@ -21,6 +21,7 @@ MAY = {
     "settings": {"domain"},
     "live": {"domain"},
     "serving": {"domain"},
+    "wall": set(),
 }
 FREE = {
     "wiring",

@@ -123,6 +123,10 @@ def test_serving_without_any_network(tmp_path: Path, capsys: pytest.CaptureFixtu
             ["simulate", "--network", str(DEMO), "--fill", "yesterday", "now"],
             "write a date and time",
         ),
+        (
+            f"simulate --network {DEMO} --fill 2025-01-01 2025-01-02 --scale 2".split(),
+            "--scale belongs to a live simulation",
+        ),
         (["serve", "--port", "70000"], "65535"),
         (["frobnicate"], "frobnicate"),
     ],

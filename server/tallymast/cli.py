@@ -111,6 +111,10 @@ def serve(
     role: Annotated[
         Literal["all", "poller", "web"], typer.Option("--role", help="Which half of the work.")
     ] = "all",
+    test_clock: Annotated[
+        Path | None,
+        typer.Option("--test-clock", metavar="FILE", help="Seconds by which time is moved."),
+    ] = None,
 ) -> None:
     """Poll the network and serve its pages."""
     settings = read_settings(
@@ -121,7 +125,7 @@ def serve(
         viewing=viewing,
         backup_dir=backup_dir,
     )
-    running.serve(settings, network, role)
+    running.serve(settings, network, role, test_clock)
 
 
 @app.command()
@@ -158,9 +162,10 @@ def simulate(
         )
         return
     span = (_moment(fill[0], "FROM"), _moment(fill[1], "TO"))
-    if truth is not None or scale > 1:
-        raise ConfigError("--truth and --scale belong to a live simulation, not to --fill.")
-    running.fill(read_settings(data_dir=data_dir), network, seed, faults, span, lively)
+    if scale > 1:
+        raise ConfigError("--scale belongs to a live simulation, not to --fill.")
+    settings = read_settings(data_dir=data_dir)
+    running.fill(settings, network, seed, faults, span, lively, truth, begun_ms)
 
 
 def _moment(text: str, which: str) -> int:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import typer
 
-from tallymast import accounts, beside, demonstration, serving, wiring
+from tallymast import accounts, beside, demonstration, serving, wall, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
@@ -23,6 +23,7 @@ from tallymast.settings import Settings, backups_of
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
 from tallymast.simulator.history import Past, World
+from tallymast.simulator.past_truth import past_truth
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.simulator.radio_path import LIVELY, STEADY
 from tallymast.simulator.scale import scaled
@@ -41,20 +42,24 @@ Span = tuple[int, int]  # UTC milliseconds, the end not included
 # --- serve and demo -------------------------------------------------------------------
 
 
-def serve(settings: Settings, network: Path | None, role: str) -> None:
+def serve(
+    settings: Settings, network: Path | None, role: str, test_clock: Path | None = None
+) -> None:
     """Poll and serve until Ctrl-C or SIGTERM, then end with everything stored.
 
     Args:
         settings: where data lies and where pages are served.
         network: a network file for an empty database; told, not taken, where there is one.
         role: ``all``, ``poller`` (no pages) or ``web`` (no polling).
+        test_clock: a file by whose offset [s] this process's time of day is moved.
 
     """
-    if role == "poller":
-        _serve(settings, network, role, {}, None)
-        return
-    with serving_socket(settings) as server_socket:
-        _serve(settings, network, role, {}, server_socket)
+    with wall.moved_by(test_clock):
+        if role == "poller":
+            _serve(settings, network, role, {}, None)
+            return
+        with serving_socket(settings) as server_socket:
+            _serve(settings, network, role, {}, server_socket)
 
 
 @contextmanager
@@ -80,10 +85,9 @@ def _serve(
             if server_socket is None:
                 _poll_until_ended()
             else:
-                app = create_app(
-                    wiring.services(parts, version("tallymast"), door=_door(settings, "login"))
-                )
-                serving.serve(app, server_socket, then)
+                door = _door(settings, "login")
+                given = wiring.services(parts, version("tallymast"), wall.clock().notice, door)
+                serving.serve(create_app(given), server_socket, then)
             _tell_what_falls(parts)
 
 
@@ -221,8 +225,20 @@ def fill(
     faults_path: Path | None,
     span: Span,
     lively: bool = False,
+    truth_path: Path | None = None,
+    begun_ms: int | None = None,
 ) -> None:
     """Write simulated history of ``span`` into the database; polls that are there stay.
+
+    Args:
+        settings: where the database lies.
+        network_path: whom to simulate.
+        seed: another one makes another past.
+        faults_path: what goes wrong, and when.
+        span: which time.
+        lively: whether the radio delays and loses as radios do.
+        truth_path: where every answer is written, site by site.
+        begun_ms: the instant to which the faults' relative times refer; None: now.
 
     Raises:
         ConfigError: the database keeps another network, or the span is none or not over yet.
@@ -237,8 +253,12 @@ def fill(
                 [f"The database in {settings.data_dir} keeps another network:", *differences]
             )
         network = _network(network_path)
-        world = World(network, seed, _faults(faults_path, network), LIVELY if lively else STEADY)
-        write_past(database, world, lambda plan: span if plan.site.in_service else None)
+        faults = _faults(faults_path, network, begun_ms)
+        world = World(network, seed, faults, LIVELY if lively else STEADY)
+        with Truth(truth_path) as truth:
+            write_past(
+                database, world, lambda plan: span if plan.site.in_service else None, truth=truth
+            )
         _write_nights(database, network, span)
 
 
@@ -257,6 +277,7 @@ def write_past(
     span_of: Callable[[SitePlan], Span | None],
     *,
     label: str = "Writing simulated history",
+    truth: Truth | None = None,
 ) -> int:
     """Write simulated history of every site; return how many polls.
 
@@ -265,6 +286,7 @@ def write_past(
         world: what is simulated.
         span_of: which time a site's history is to cover [ms], None for none.
         label: what the progress bar says; empty for none.
+        truth: where every answer is told, a day of a site at a time.
 
     """
     _, plan = wiring.load_network(database)
@@ -279,6 +301,8 @@ def write_past(
             for columns in past.days(*span):
                 store_day(database, one.site_id, one.layout, columns)
                 stored += len(columns)
+                if truth is not None and truth.is_kept:
+                    truth.tell_many(past_truth(past, columns))
     return stored
 
 

@@ -7,7 +7,6 @@ Down: page -> job (stored first) -> JobDesk -> poller -> JobDesk -> job (its res
 import logging
 import sys
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from typing import Protocol
 
 from sqlalchemy import Connection
 
+from tallymast import wall
 from tallymast.domain import audit as audited
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError
@@ -69,8 +69,8 @@ FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
 
 
 def now_ms() -> int:
-    """Return the wall clock, UTC milliseconds."""
-    return time.time_ns() // 1_000_000
+    """Return the wall clock, UTC milliseconds: the computer's, or a test's (wall.py)."""
+    return wall.now_ms()
 
 
 # --- the network: from a file into the database, from the database to the poller --------
@@ -690,10 +690,10 @@ def assemble(
         return Parts(database, live, shown, follow=Follow(database, live), plan=watching)
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
-    writer = Writer(database, on_commit=watch.committed if watch else None)
+    writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
-    poll = PollThread(plan, live.sites(), upward, desk)
+    poll = PollThread(plan, live.sites(), upward, desk, wall.clock())
     closer = HourCloser(database, night_sites(plan), find_zone(network.time_zone))
     watching = PlanWatch(database, addresses or {}, show, poll, upward)
     return Parts(

@@ -40,7 +40,7 @@ from tallymast.storage import (
     people,
     states,
 )
-from tallymast.storage.batch import EpisodeChange
+from tallymast.storage.batch import EpisodeChange, store_polls
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.polls import polls_between
 from tallymast.storage.readings import raw_series
@@ -192,6 +192,18 @@ def test_closed_hours_read_as_open_ones_did(database: Database) -> None:
         after = raw_series(conn, site.site_id, "LVL", *span).value
         assert comms.counts(conn, *span) == counted
     assert after.tobytes() == values.tobytes()
+
+
+def test_two_polls_at_one_millisecond_are_both_kept(database: Database) -> None:
+    _, plan = store_demo(database)
+    site = plan.gateways[0].sites[0]
+    heard, missed = (a_done(site, T0, one).poll for one in (Outcome.FIRST_TRY, Outcome.NO_ANSWER))
+    both = [heard, replace(missed, at_ms=T0 + 1)]
+    for polls in ([heard, missed], [missed], [heard]):
+        with database.writing() as conn:
+            store_polls(conn, polls)
+    with database.reading() as conn:
+        assert polls_between(conn, site.site_id, T0, T0 + HOUR_MS, 1000).items == both
 
 
 def test_jobs_and_notes(database: Database) -> None:

@@ -33,7 +33,8 @@ from tallymast.storage import comms, network, schema
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.polls import polls_between
-from tallymast.storage.readings import hour_series, raw_series
+from tallymast.storage.readings import raw_series
+from tallymast.storage.span_readings import hour_series
 
 SPAN = (DAY_0, DAY_0 + 2 * DAY_MS)
 TRUTH: dict[str, Callable[[Visit], float]] = {  # in the words' own numbers

@@ -19,6 +19,7 @@ NAMES = (
     "record",
     "road",
     "soak",
+    "truth",
 )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from tallymast.domain.model import PollPlan, SiteState
 from tallymast.polling.poller import Poller
-from tallymast.polling.ports import Outlet, Work
+from tallymast.polling.ports import Clock, Outlet, Work
 
 log = logging.getLogger(__name__)
 
@@ -16,10 +16,15 @@ class PollThread(threading.Thread):
     """The poller's thread: ``start``, ``stop``; alive as long as it polls."""
 
     def __init__(
-        self, plan: PollPlan, states: Mapping[int, SiteState], outlet: Outlet, work: Work
+        self,
+        plan: PollPlan,
+        states: Mapping[int, SiteState],
+        outlet: Outlet,
+        work: Work,
+        clock: Clock | None = None,
     ) -> None:
         super().__init__(name="poll", daemon=True)
-        self._poller = Poller(plan, states, outlet, work)
+        self._poller = Poller(plan, states, outlet, work, clock)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._task: asyncio.Task[None] | None = None
         self._ready = threading.Event()

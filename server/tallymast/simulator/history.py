@@ -22,6 +22,7 @@ from tallymast.domain.model import (
     PollFlag,
     Site,
     SiteLayout,
+    Transport,
 )
 from tallymast.domain.record.chunks import PollColumns, block_widths, polls_of
 from tallymast.simulator.chance import Chance, Floats, Ints
@@ -34,6 +35,7 @@ from tallymast.simulator.stations import point_words
 
 DAY_MS = 86_400_000
 RETRY_AFTER_S = 1.0
+SENT, LOST, LATE, GARBLED, SILENT = range(5)  # what becomes of one exchange
 _LEAD_IN_MS = 6 * 3_600_000  # a silence is followed this far back, to know how it is probed
 
 
@@ -79,8 +81,8 @@ class Past:
     def __init__(
         self, world: World, site: Site, layout: SiteLayout, slow_every_s: float = 3600.0
     ) -> None:
-        self._site = site
-        self._layout = layout
+        self.site = site
+        self.layout = layout
         self._faults = world.faults
         self._slow_every_ms = round(1000 * slow_every_s)
         carriers = repeaters(world.network, site)
@@ -93,6 +95,7 @@ class Past:
         self._phase_ms = round(self._lot.between(0.0, 1.0) * site.poll_every_s * 1000)
         gateway = next(one for one in world.network.gateways if one.key == site.gateway)
         self._patience = patience(site, gateway)
+        self._drops_garbled = gateway.transport is Transport.MODBUS_TCP
 
     def days(self, from_ms: int, to_ms: int) -> Iterator[PollColumns]:
         """Yield the polls of ``from_ms <= at_ms < to_ms``, a UTC day (or its part) at a time."""
@@ -107,7 +110,7 @@ class Past:
     def polls(self, from_ms: int, to_ms: int) -> PollColumns:
         """Return the polls of a span."""
         at_ms = self._instants(from_ms - _LEAD_IN_MS, to_ms)
-        at_ms = at_ms[~self._faults.holds(FaultKind.ABSENT, self._site, at_ms)]
+        at_ms = at_ms[~self._faults.holds(FaultKind.ABSENT, self.site, at_ms)]
         outcome, tries = self._outcomes(at_ms)
         asked, once = probed(at_ms, _is_missed(outcome), self._patience)
         tries = np.where(once, 1, tries)
@@ -115,7 +118,7 @@ class Past:
         return self._columns(at_ms[rows], outcome[rows], tries[rows])
 
     def _instants(self, from_ms: int, to_ms: int) -> Ints:
-        every = round(self._site.poll_every_s * 1000)
+        every = round(self.site.poll_every_s * 1000)
         first = from_ms + (self._phase_ms - from_ms) % every
         return np.arange(first, to_ms, every, dtype=np.int64)
 
@@ -123,38 +126,46 @@ class Past:
 
     def _outcomes(self, at_ms: Ints) -> tuple[Ints, Ints]:
         """Return how each poll ends and at which try (all of them where none succeeds)."""
-        most = self._site.retries + 1
+        most = self.site.retries + 1
         tries = np.zeros(len(at_ms), dtype=np.int64)
         spoiled = np.zeros(len(at_ms), dtype=bool)
         for n in range(most):
             left = np.flatnonzero(tries == 0)
             if not len(left):
                 break
-            lost, garbled = self._fates(
-                at_ms[left] / 1000.0 + n * (RETRY_AFTER_S + self._site.reply_timeout_s)
-            )
-            tries[left[~(lost | garbled)]] = n + 1
-            spoiled[left] |= garbled & ~lost
+            fate = self.fates(self.try_at_s(at_ms[left], n))
+            tries[left[fate == SENT]] = n + 1
+            spoiled[left] |= fate == GARBLED
         answered = np.where(tries == 1, Outcome.FIRST_TRY, Outcome.RETRIED)
         missed = np.where(spoiled, Outcome.GARBLED, Outcome.NO_ANSWER)
         outcome = np.where(tries > 0, answered, missed).astype(np.int64)
-        outcome[self._faults.is_down(self._site.gateway, at_ms)] = Outcome.GATEWAY_LOST
+        outcome[self._faults.is_down(self.site.gateway, at_ms)] = Outcome.GATEWAY_LOST
         return outcome, np.where(tries > 0, tries, most)
 
-    def _fates(self, at_s: Floats) -> tuple[np.ndarray, np.ndarray]:
-        """Return whether an exchange begun at each instant is lost, and whether it is garbled."""
+    def try_at_s(self, at_ms: Ints, n: int) -> Floats:
+        """Return when try ``n`` of polls begins, the first being 0 [s since 1970 UTC]."""
+        return at_ms / 1000.0 + n * (RETRY_AFTER_S + self.site.reply_timeout_s)
+
+    def fates(self, at_s: Floats) -> Ints:
+        """Return what becomes of an exchange begun at each instant.
+
+        Returns:
+            SENT, LOST, LATE, GARBLED; SILENT where the station does not answer at all.
+
+        """
         at_ms = (at_s * 1000).astype(np.int64)
-        disturbed = self._faults.rate(FaultKind.INTERFERENCE, self._site, at_ms)
-        lost = self._path.loses(at_s, self._models[0].signal_dbm(at_s), disturbed)
-        for model, site in zip(self._models, self._sites, strict=True):
-            lost |= ~model.power.is_on(at_s)
-            lost |= self._hit(FaultKind.DEAD, site, at_ms, 0)
-        lost |= self._hit(FaultKind.LOST, self._site, at_ms, 1)
-        lost |= self._hit(FaultKind.LATE, self._site, at_ms, 1)
-        garbled = np.zeros(len(at_ms), dtype=bool)
+        fate = np.full(len(at_ms), SENT, dtype=np.int64)
         for kind in GARBLING:
-            garbled |= self._hit(kind, self._site, at_ms, 2)
-        return np.asarray(lost), garbled
+            fate[self._hit(kind, self.site, at_ms, 2)] = GARBLED
+        if self._drops_garbled:  # a converter drops what its line garbled
+            fate[fate == GARBLED] = LOST
+        fate[self._hit(FaultKind.LATE, self.site, at_ms, 1)] = LATE
+        fate[self._hit(FaultKind.LOST, self.site, at_ms, 1)] = LOST
+        disturbed = self._faults.rate(FaultKind.INTERFERENCE, self.site, at_ms)
+        fate[self._path.loses(at_s, self._models[0].signal_dbm(at_s), disturbed)] = LOST
+        for model, site in zip(self._models, self._sites, strict=True):
+            fate[~model.power.is_on(at_s) | self._hit(FaultKind.DEAD, site, at_ms, 0)] = SILENT
+        return fate
 
     def _hit(self, kind: FaultKind, site: Site, at_ms: Ints, shift: int) -> np.ndarray:
         return np.asarray(self._lot.uniform(at_ms + shift) < self._faults.rate(kind, site, at_ms))
@@ -164,10 +175,11 @@ class Past:
     def _columns(self, at_ms: Ints, outcome: Ints, tries: Ints) -> PollColumns:
         is_answered = outcome <= Outcome.RETRIED
         is_down = outcome == Outcome.GATEWAY_LOST
-        refused, code = self._refusals(at_ms, is_answered)
-        every = round(self._site.poll_every_s * 1000)
+        refused, code = self.refusals(at_ms)
+        refused &= is_answered
+        every = round(self.site.poll_every_s * 1000)
         is_slow = (at_ms - self._phase_ms) % self._slow_every_ms < every
-        blocks = self._layout.blocks
+        blocks = self.layout.blocks
         of_all = (1 << len(blocks)) - 1
         of_fast = sum(1 << n for n, block in enumerate(blocks) if block.poll is PollClass.FAST)
         got = np.where(is_slow, of_all, of_fast) * (is_answered & ~refused)
@@ -179,42 +191,43 @@ class Past:
             tries=np.where(is_down, 0, tries),
             answer_tenths=np.where(is_answered, tenths, -1),
             got=got.astype(np.int64),
-            code=code,
+            code=np.where(refused, code, 0),
             words=self._words(at_ms, got),
             widths=block_widths(blocks),
         )
 
-    def _refusals(self, at_ms: Ints, is_answered: np.ndarray) -> tuple[np.ndarray, Ints]:
+    def refusals(self, at_ms: Ints) -> tuple[np.ndarray, Ints]:
+        """Return at which instants the station refuses every read, and with which code."""
         refused = np.zeros(len(at_ms), dtype=bool)
         code = np.zeros(len(at_ms), dtype=np.int64)
-        for fault in self._faults.of(FaultKind.REFUSED, self._site):
-            holds = self._faults.during(fault, at_ms) & is_answered
+        for fault in self._faults.of(FaultKind.REFUSED, self.site):
+            holds = self._faults.during(fault, at_ms)
             refused |= holds
             code[holds] = fault.code
         return refused, code
 
     def _answer_ms(self, at_ms: Ints) -> Floats:
         at_s = at_ms / 1000.0
-        wire_ms = 35.0 + self._site.turnaround_ms
+        wire_ms = 35.0 + self.site.turnaround_ms
         return wire_ms + 1000.0 * self._path.delay_s(at_s, self._models[0].signal_dbm(at_s))
 
     def _words(self, at_ms: Ints, got: Ints) -> np.ndarray:
         """Return n x W registers; those of a block that was not got are 0."""
-        blocks = self._layout.blocks
+        blocks = self.layout.blocks
         whole = np.zeros((len(at_ms), sum(block.words for block in blocks)), np.uint16)
         place = 0
         for n, block in enumerate(blocks):
             rows = np.flatnonzero(got >> n & 1)
             if len(rows):
-                image = self._image(block, np.floor(at_ms[rows] / 1000.0))
+                image = self.image(block, np.floor(at_ms[rows] / 1000.0))
                 whole[rows, place : place + block.words] = image
             place += block.words
         return whole
 
-    def _image(self, block: Block, at_s: Floats) -> np.ndarray:
+    def image(self, block: Block, at_s: Floats) -> np.ndarray:
         """Return a block's words at each instant, shape (instants, words)."""
         cells = np.zeros((len(at_s), block.count), dtype=np.uint16)
-        for point in self._site.points:
+        for point in self.site.points:
             if point.table is block.table and _lies_in(point, block):
                 self._lay(cells, point, point.register - block.start, at_s)
         if block.table.holds_bits:

@@ -76,6 +76,17 @@ class Truth:
             with self._lock:
                 self._file.write(line.as_json() + "\n")
 
+    def tell_many(self, lines: str) -> None:
+        """Write whole lines made elsewhere, each with its end, at once."""
+        if self._file is not None and lines:
+            with self._lock:
+                self._file.write(lines)
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether there is a file at all."""
+        return self._file is not None
+
     def close(self) -> None:
         """Close the file; telling more is an error."""
         if self._file is not None:

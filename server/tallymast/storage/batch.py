@@ -4,9 +4,10 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
 from tallymast.domain.model import GatewayState, Poll, SiteState
+from tallymast.domain.record.passes import instants_near
 from tallymast.storage import schema
 from tallymast.storage.changes import insert_many
 from tallymast.storage.episodes import close_episode, open_episode
@@ -51,9 +52,29 @@ def store_batch(conn: Connection, batch: Batch, now_ms: int) -> None:
 
 
 def store_polls(conn: Connection, polls: Sequence[Poll]) -> None:
-    """Store hot rows; a poll that is there already stays as it is."""
-    if polls:
-        insert_many(conn, schema.poll, [_row(poll) for poll in polls], keep=True)
+    """Store hot rows; a poll that is there already stays as it is.
+
+    Another poll of the same site and millisecond, as a clock that was set back may bring, is
+    kept beside it, at the first free millisecond (``passes.instants_near``).
+    """
+    rows = [_row(poll) for poll in polls]
+    if rows and insert_many(conn, schema.poll, rows, keep=True) < len(rows):
+        for row in rows:
+            _store_beside(conn, row)
+
+
+def _store_beside(conn: Connection, row: tuple[Any, ...]) -> None:
+    """Store a poll whose place another may have taken; nothing if it is stored already."""
+    table = schema.poll
+    first_ms, site_id, *content = row
+    for at_ms in instants_near(first_ms):
+        query = select(table).where(table.c.at_ms == at_ms, table.c.site_id == site_id)
+        there = conn.execute(query).one_or_none()
+        if there is None:
+            insert_many(conn, table, [(at_ms, site_id, *content)])
+            return
+        if [*there[2:-1], bytes(there[-1])] == content:
+            return
 
 
 def mark_dirty(conn: Connection, polls: Iterable[Poll]) -> None:

@@ -54,13 +54,17 @@ def upsert(dialect: str, table: Table, *, keep: bool = False) -> Insert:
 
 def insert_many(
     conn: Connection, table: Table, rows: Sequence[tuple[Any, ...]], *, keep: bool = False
-) -> None:
+) -> int:
     """Upsert rows given as tuples in the table's column order, by the driver's own many.
+
+    Returns:
+        How many rows were written.
 
     The statement is compiled once; handing tuples to the driver costs a quarter of what
     ``execute(insert(t), [dicts])`` does, and ``insert().values([dicts])`` 25 times as much.
+
     """
-    conn.exec_driver_sql(_statement(conn.dialect.name, table, keep), list(rows))
+    return conn.exec_driver_sql(_statement(conn.dialect.name, table, keep), list(rows)).rowcount
 
 
 @lru_cache(maxsize=64)

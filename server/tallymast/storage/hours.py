@@ -15,6 +15,7 @@ from sqlalchemy import Connection, bindparam, delete, func, select
 from tallymast.domain.errors import DecodeError
 from tallymast.domain.model import Poll, SiteLayout
 from tallymast.domain.record.chunks import PollColumns, merge
+from tallymast.domain.record.passes import both_passes
 from tallymast.storage import schema
 from tallymast.storage.batch import CLOSE_AFTER_MS
 from tallymast.storage.chunks import (
@@ -155,14 +156,14 @@ def _prepare(
 def _enlarged(
     site_id: int, hour_ms: int, old: Sequence[Chunk], new: Mapping[int, PollColumns]
 ) -> Iterator[Chunk]:
-    """Yield a chunk a layout with the new polls in it: the day's where there is one."""
+    """Yield a chunk a layout with the new polls beside the old: the day's where there is one."""
     for layout_id, columns in new.items():
         mine = [chunk for chunk in old if chunk.layout_id == layout_id]
         if not mine:
             yield Chunk(site_id, hour_ms, HOUR, layout_id, columns)
             continue
         before = max(mine, key=lambda chunk: chunk.span)
-        yield replace(before, columns=merge(before.columns, columns))
+        yield replace(before, columns=both_passes(before.columns, columns))
 
 
 def hour_parts(

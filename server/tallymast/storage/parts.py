@@ -9,6 +9,7 @@ from sqlalchemy import Connection, select
 from tallymast.domain.errors import DecodeError
 from tallymast.domain.model import Outcome, Poll, PollFlag, SiteLayout
 from tallymast.domain.record.chunks import PollColumns, block_widths, columns_of, merge
+from tallymast.domain.record.passes import both_passes
 from tallymast.storage import schema
 from tallymast.storage.chunks import WordsOf, load_chunks
 from tallymast.storage.layouts import load_layouts
@@ -39,9 +40,12 @@ def read_parts(
     pieces: dict[int, list[PollColumns]] = {}
     for chunk in chunks:
         pieces.setdefault(chunk.layout_id, []).append(chunk.columns.between(from_ms, to_ms))
+    whole = {layout_id: merge(*some) for layout_id, some in pieces.items()}
     for layout_id, columns in hot_columns(hot, layouts).items():
-        pieces.setdefault(layout_id, []).append(columns)
-    parts = [Part(layouts[layout_id], merge(*some)) for layout_id, some in pieces.items()]
+        filled = words_of(layouts[layout_id]) if words_of else None
+        kept = whole.get(layout_id)
+        whole[layout_id] = columns if kept is None else both_passes(kept, columns, filled)
+    parts = [Part(layouts[layout_id], columns) for layout_id, columns in whole.items()]
     return sorted(
         (part for part in parts if len(part.columns)), key=lambda part: int(part.columns.at_ms[0])
     )

@@ -12,6 +12,7 @@ from tallymast.domain.model import LayoutPoint, PollClass, PollFlag, SiteLayout,
 from tallymast.domain.record.columns import decode_column, registers_of, scale_column
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.thinning import kept
+from tallymast.storage.clock_steps import is_suspect, suspect_spans
 from tallymast.storage.parts import Part, read_parts
 
 Floats = NDArray[np.float64]
@@ -41,6 +42,7 @@ class Series:
         raw: numbers before scaling, in their own type where there is one layout; text as
             objects; what stands in a gap means nothing.
         quality: Goodness numbers.
+        read: whether the words made a number, even one that is no value (a failed loop).
 
     """
 
@@ -49,6 +51,7 @@ class Series:
     value: Floats
     raw: NDArray[Any]
     quality: NDArray[np.uint8]
+    read: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.at_ms)
@@ -59,22 +62,31 @@ def raw_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: in
 
     Each value is scaled as its own layout says, so an old one means what it meant. A poll
     that was missed is a gap; a poll that was not due to read the point (slow class) is none.
+    Where the computer's clock passed a stretch of time twice, both passes are suspect.
     """
     parts = parts_with(conn, site_id, tag, from_ms, to_ms)
     some = [_piece(part) for part in parts]
     if not some:
         empty = np.empty(0)
-        return Series("", empty.astype(np.int64), empty, empty, empty.astype(np.uint8))
+        return Series("", empty.astype(np.int64), empty, empty, empty.astype(np.uint8), empty > 0)
     whole = Series(
         parts[-1].layout.points[0].unit,
         np.concatenate([one.at_ms for one in some]),
         np.concatenate([one.value for one in some]),
         np.concatenate([one.raw for one in some]),
         np.concatenate([one.quality for one in some]),
+        np.concatenate([one.read for one in some]),
     )
+    twice = is_suspect(whole.at_ms, suspect_spans(conn, site_id, from_ms, to_ms))
+    whole.quality[twice & (whole.quality == Goodness.GOOD)] = Goodness.SUSPECT
     order = np.argsort(whole.at_ms, kind="stable")
     return Series(
-        whole.unit, whole.at_ms[order], whole.value[order], whole.raw[order], whole.quality[order]
+        whole.unit,
+        whole.at_ms[order],
+        whole.value[order],
+        whole.raw[order],
+        whole.quality[order],
+        whole.read[order],
     )
 
 
@@ -102,6 +114,7 @@ def thinned(series: Series, pixels: int) -> Series:
         series.value[keep],
         series.raw[keep],
         series.quality[keep],
+        series.read[keep],
     )
 
 
@@ -124,12 +137,14 @@ def _piece(part: Part) -> Series:
         columns = columns.take(columns.has(point.block))
     column = decode_column(columns, part.layout, point)
     suspect = (columns.flags & PollFlag.SUSPECT) != 0
-    quality = np.where(column.good, np.where(suspect, Goodness.SUSPECT, Goodness.GOOD), 0)
+    quality = np.where(suspect, Goodness.SUSPECT, Goodness.GOOD) * column.good
     if point.layout is WordLayout.TEXT:
         value = np.full(len(columns), np.nan)
     else:
         value = np.where(column.good, scale_column(column.raw, point), np.nan)
-    return Series(point.unit, columns.at_ms, value, column.raw, quality.astype(np.uint8))
+    return Series(
+        point.unit, columns.at_ms, value, column.raw, quality.astype(np.uint8), column.read
+    )
 
 
 def parts_with(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> list[Part]:

@@ -9,6 +9,7 @@ from tests.routes.conftest import NOW_MS, World, words
 
 from tallymast.domain.model import GatewayState, GatewayStatus, JobState, Outcome
 from tallymast.storage import jobs
+from tallymast.storage.episodes import open_episode
 from tallymast.storage.hours import close_hours
 
 MINUTE = 60_000
@@ -152,6 +153,31 @@ def test_days_begin_at_the_contract_hour(world: World, client: TestClient) -> No
         ("2026-03-07T07:00:00.000Z", 0),
         ("2026-03-08T07:00:00.000Z", 2),
     ]
+
+
+def test_a_failed_loop_has_a_raw_number_and_no_value(world: World, client: TestClient) -> None:
+    # NAMUR NE 43: at 3.6 mA and below a sensor loop has failed; 3.61 mA is odd, and a value.
+    odd = (NOW_MS - MINUTE, GOOD, words(3610, 1287, 0))
+    world.polls("quill-tank", [(NOW_MS - 2 * MINUTE, GOOD, words(3600, 1287, 0)), odd])
+    items = get(client, "/sites/quill-tank/points/LVL/readings?resolution=raw")["items"]
+    assert [(one["raw"], one["quality"]) for one in items] == [(3600, "none"), (3610, "good")]
+    assert items[0]["value"] is None
+
+
+def test_readings_of_a_time_passed_twice_are_suspect(world: World, client: TestClient) -> None:
+    three_polls(world)
+    with world.database.writing() as conn:
+        open_episode(
+            conn,
+            "clock",
+            site_id=world.plan("quill-tank").site_id,
+            from_ms=NOW_MS - 2 * MINUTE,
+            to_ms=NOW_MS - MINUTE,
+            reason="The computer's clock was set back; both passes of the time are kept.",
+        )
+    items = get(client, "/sites/quill-tank/points/LVL/readings?resolution=raw")["items"]
+    assert [one["quality"] for one in items] == ["good", "none", "suspect"]
+    assert items[2]["value"] == 3.75
 
 
 def test_a_long_list_of_readings_goes_on_where_it_ended(world: World, client: TestClient) -> None:

@@ -94,6 +94,16 @@ def block_widths(blocks: Sequence[Block]) -> tuple[int, ...]:
     return tuple(block.words for block in blocks)
 
 
+def block_places(got: int, widths: Sequence[int]) -> NDArray[np.int64]:
+    """Return which columns of registers belong to the blocks that were got.
+
+    Raises:
+        DecodeError: a block the layout does not have.
+
+    """
+    return _places(got, _spans(widths))
+
+
 def columns_of(polls: Sequence[Poll], widths: Sequence[int]) -> PollColumns:
     """Return polls of one layout as columns, ascending in time.
 
