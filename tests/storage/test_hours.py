@@ -160,7 +160,7 @@ def test_a_late_poll_marks_its_closed_hour_and_is_merged(planted: Any) -> None:
     assert close_hours(planted.database, now_ms) == 1
     with planted.database.reading() as conn:
         kinds = conn.execute(select(schema.dirty.c.kind)).scalars().all()
-    assert kinds == ["day"]  # it is not over yet
+    assert kinds == ["day", "pack"]  # it is not over yet
     check_whole(planted, [*polls, late])
 
 

@@ -41,12 +41,13 @@ from tallymast.storage.changes import canonical, insert_many
 from tallymast.storage.engine import Database
 from tallymast.storage.maintenance import maintenance_ms
 from tallymast.storage.parts import Part, read_parts
+from tallymast.storage.point_hours import load_hours, mark_pack
 from tallymast.storage.retention import kept_from
 
 _KEPT_BY: Final = "days.contract"
 _COUNTED: Final = ("first_try", "retried", "no_answer", "garbled", "refused", "gateway_lost")
 
-_hour, _point, _dirty = schema.comm_hour, schema.point_hour, schema.dirty
+_hour, _dirty = schema.comm_hour, schema.dirty
 _COMM: Final = (  # made once: they run for every day of a site
     select(
         _hour.c.hour_ms,
@@ -61,17 +62,6 @@ _COMM: Final = (  # made once: they run for every day of a site
         _hour.c.hour_ms < bindparam("end"),
     )
     .order_by(_hour.c.hour_ms)
-)
-_POINTS: Final = (
-    select(_point)
-    .where(
-        _point.c.point_id.in_(
-            select(schema.point.c.id).where(schema.point.c.site_id == bindparam("site"))
-        ),
-        _point.c.hour_ms >= bindparam("begin"),
-        _point.c.hour_ms < bindparam("end"),
-    )
-    .order_by(_point.c.point_id, _point.c.hour_ms)
 )
 _UNMARK: Final = delete(_dirty).where(
     _dirty.c.kind == "day",
@@ -155,7 +145,9 @@ def _begin_anew(database: Database, contract: Contract, stop: Callable[[], bool]
         with database.writing() as conn:
             _forget_site(conn, site_id)
             query = select(_hour.c.hour_ms).where(_hour.c.site_id == site_id)
-            mark_days(conn, site_id, conn.execute(query).scalars().all(), contract)
+            hours = conn.execute(query).scalars().all()
+            mark_days(conn, site_id, hours, contract)
+            mark_pack(conn, site_id, hours)
     with database.writing() as conn:
         setting.keep(conn, _KEPT_BY, _name(contract))
 
@@ -231,10 +223,10 @@ def _points(
     conn: Connection, site_id: int, day: ContractDay, cut: Mapping[int, Sequence[Part]]
 ) -> list[tuple[object, ...]]:
     found: dict[tuple[int, int], list[tuple[int, PointHour]]] = {}
-    for point_id, hour_ms, layout_id, *numbers in conn.execute(_POINTS, _span(site_id, day)):
-        if hour_ms not in cut and hour_ms >= day.start_ms:
-            hour = PointHour(*numbers, point_id=point_id)
-            found.setdefault((point_id, layout_id), []).append((hour_ms, hour))
+    for entry in load_hours(conn, site_id, day.start_ms, day.end_ms):
+        key = (entry.point_id, entry.layout_id)
+        hours = [_point_hour(entry.point_id, row) for row in entry.rows.tolist()]
+        found[key] = [(hour_ms, hour) for hour_ms, hour in hours if hour_ms not in cut]
     for hour_ms, parts in cut.items():
         for part in parts:
             for hour in point_hours(part.columns, part.layout, *day.part_of(hour_ms)):
@@ -243,7 +235,16 @@ def _points(
     return [
         _point_row(layout_id, day, point_day([hour for _, hour in sorted(some, key=_when)]))
         for (_, layout_id), some in sorted(found.items())
+        if some
     ]
+
+
+def _point_hour(point_id: int, row: Sequence[float]) -> tuple[int, PointHour]:
+    hour_ms, n, total, least, most, first, last, changes, on_ms = row
+    hour = PointHour(
+        int(n), total, least, most, first, last, int(changes), int(on_ms), point_id=point_id
+    )
+    return int(hour_ms), hour
 
 
 def _when(one: tuple[int, PointHour]) -> int:

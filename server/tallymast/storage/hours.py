@@ -36,6 +36,7 @@ from tallymast.storage.days import close_days, load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.parts import Part, hot_columns, hot_polls
+from tallymast.storage.point_hours import pack_days
 from tallymast.storage.retention import kept_from
 from tallymast.storage.rollups import HourRollup, put_rollup, roll_up
 
@@ -73,6 +74,10 @@ def close_hours(
         hour_ms = _oldest(database, hour_ms + HOUR_MS, end_ms)
     _merge_days(database, now_ms, stop)
     close_days(database, now_ms, stop=stop)
+    try:
+        pack_days(database, now_ms, stop=stop)
+    except DecodeError as error:
+        log.error("hours not packed: %s", error)
     return closed
 
 

@@ -19,6 +19,7 @@ from tallymast.storage.changes import canonical, insert_many
 from tallymast.storage.days import mark_days
 from tallymast.storage.maintenance import maintenance_ms
 from tallymast.storage.parts import Part
+from tallymast.storage.point_hours import mark_pack
 
 _FORGET = delete(schema.point_hour).where(  # made once: it runs for every hour of a site
     schema.point_hour.c.point_id.in_(
@@ -43,6 +44,7 @@ def put_rollup(
     worked_ms = maintenance_ms(conn, site_id, hour_ms, hour_ms + HOUR_MS)
     insert_many(conn, schema.comm_hour, [_comm_row(site_id, hour_ms, comm, worked_ms)])
     mark_days(conn, site_id, (hour_ms,), contract)
+    mark_pack(conn, site_id, (hour_ms,))
     _forget_points(conn, site_id, hour_ms)
     rows = [
         (

@@ -305,6 +305,13 @@ point_day = Table(  # raw numbers, scaled when read
     Column("on_ms", Integer, nullable=False),
     **_KEYED,
 )
+point_pack = Table(  # a UTC day's hours of all points of a site, once it is over
+    "point_pack",
+    metadata,
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("day_ms", Ms, primary_key=True, autoincrement=False),
+    Column("body", LargeBinary, nullable=False),
+)
 night = Table(  # days are local, counted from 1970-01-01
     "night",
     metadata,

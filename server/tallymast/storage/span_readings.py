@@ -4,12 +4,11 @@ What is closed comes from the rollups; hours with polls no rollup knows yet are 
 their polls, and days that are not over, or have such an hour, from their hours.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Select, Table, select
+from sqlalchemy import Connection, Select, select
 
 from tallymast.domain.model import LayoutPoint
 from tallymast.domain.record.columns import scale_column
@@ -17,6 +16,7 @@ from tallymast.domain.record.days import Contract, ContractDay, days_between
 from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
 from tallymast.storage import schema
 from tallymast.storage.layouts import load_layouts
+from tallymast.storage.point_hours import load_hours
 from tallymast.storage.readings import Floats, Ints, parts_with, point_of
 
 
@@ -85,7 +85,7 @@ def _day_rows(
 ) -> tuple[Floats, str]:
     """Return a point's days as rows: kept ones as they are, the others hour by hour."""
     first, end = days[0].start_ms, days[-1].end_ms
-    kept, unit = _stored(conn, _point_id(conn, site_id, tag), tag, schema.point_day, first, end)
+    kept, unit = _kept_days(conn, site_id, tag, first, end)
     doubtful = _unclosed(conn, site_id, days)
     ends = {day.start_ms: day.end_ms for day in days if day.start_ms not in doubtful}
     good = [ends.get(int(row[_AT])) == row[_END] for row in kept]
@@ -161,40 +161,50 @@ def _point_id(conn: Connection, site_id: int, tag: str) -> int | None:
 
 def _rows(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> tuple[Floats, str]:
     """Return a point's hours as rows of columns (_AT, _N, …), ascending in time, and its unit."""
-    point_id = _point_id(conn, site_id, tag)
-    stored, unit = _stored(conn, point_id, tag, schema.point_hour, from_ms, to_ms)
     fresh, fresh_unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
-    stored = stored[~np.isin(stored[:, _AT], list(fresh)), :_END]
-    whole = np.concatenate([stored, *(row for some in fresh.values() for row in some)])
+    point_id = _point_id(conn, site_id, tag)
+    stored: dict[int, Floats] = {}
+    if point_id is not None:
+        entries = load_hours(conn, site_id, from_ms, to_ms, point_id)
+        stored = {entry.layout_id: entry.rows for entry in entries}
+    rows, unit = _in_units(conn, tag, stored)
+    rows = rows[~np.isin(rows[:, _AT], list(fresh))]
+    whole = np.concatenate([rows, *(row for some in fresh.values() for row in some)])
     return whole[np.argsort(whole[:, _AT], kind="stable")], fresh_unit or unit
 
 
-def _stored(
-    conn: Connection, point_id: int | None, tag: str, table: Table, from_ms: int, to_ms: int
+def _kept_days(
+    conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
 ) -> tuple[Floats, str]:
-    """Return kept hours or days, scaled, with their end in column _END, and the newest unit."""
-    found = conn.execute(_query(table, point_id, from_ms, to_ms)).all()
-    rows = np.array([tuple(row) for row in found], np.float64).reshape(-1, _LAYOUT + 1)
-    numbers = [int(number) for number in np.unique(rows[:, _LAYOUT])]
-    layouts = load_layouts(conn, numbers) if numbers else {}
-    points = {number: point_of(layout, tag) for number, layout in layouts.items()}
-    for number, point in points.items():
-        mine = rows[:, _LAYOUT] == number
-        rows[mine] = _scaled(rows[mine], point)
-    newest = points[max(points)] if points else None
-    return rows[:, :_LAYOUT], newest.unit if newest else ""
-
-
-def _query(table: Table, point_id: int | None, from_ms: int, to_ms: int) -> Select[Any]:
-    is_day = "day_ms" in table.c
-    at_ms = table.c.day_ms if is_day else table.c.hour_ms
-    end_ms = table.c.end_ms if is_day else at_ms + HOUR_MS
-    names = ("n", "sum", "min", "max", "first", "last", "changes", "on_ms")
-    return (
-        select(at_ms, *(table.c[name] for name in names), end_ms, table.c.layout_id)
-        .where(table.c.point_id == point_id, at_ms >= from_ms, at_ms < to_ms)
-        .order_by(at_ms, table.c.layout_id)
+    """Return a point's kept days as rows, with their end in column _END, and its unit."""
+    table = schema.point_day
+    names = ("n", "sum", "min", "max", "first", "last", "changes", "on_ms", "end_ms", "layout_id")
+    query = (
+        select(table.c.day_ms, *(table.c[name] for name in names))
+        .where(
+            table.c.point_id == _point_id(conn, site_id, tag),
+            table.c.day_ms >= from_ms,
+            table.c.day_ms < to_ms,
+        )
+        .order_by(table.c.day_ms, table.c.layout_id)
     )
+    found = [tuple(row) for row in conn.execute(query)]
+    whole = np.array(found, np.float64).reshape(-1, _LAYOUT + 1)
+    numbers = [int(number) for number in np.unique(whole[:, _LAYOUT])]
+    stored = {number: whole[whole[:, _LAYOUT] == number, :_LAYOUT] for number in numbers}
+    rows, unit = _in_units(conn, tag, stored)
+    return rows.reshape(-1, _LAYOUT), unit
+
+
+def _in_units(conn: Connection, tag: str, stored: Mapping[int, Floats]) -> tuple[Floats, str]:
+    """Return raw rows of several layouts scaled, and the unit of the newest."""
+    if not stored:
+        return np.empty((0, _END)), ""
+    layouts = load_layouts(conn, stored)
+    points = {number: point_of(layout, tag) for number, layout in layouts.items()}
+    newest = points[max(points)]
+    rows = [_scaled(some, points[number]) for number, some in stored.items()]
+    return np.concatenate(rows), newest.unit if newest else ""
 
 
 def _hot_hours(site_id: int, from_ms: int, to_ms: int) -> Select[int]:

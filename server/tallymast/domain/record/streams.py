@@ -92,7 +92,7 @@ def read_stream(body: bytes, at: int, n: int) -> tuple[Ints, int]:
         return (numbers + np.uint64(base % 2**64)).view(np.int64), at
     values = np.empty(n, np.int64)
     values[0] = base
-    np.cumsum(_unzigzags(numbers) + step, out=values[1:])
+    np.cumsum(unzigzags(numbers) + step, out=values[1:])
     values[1:] += base
     return (values & 0xFFFF if kind == _WORD_STEPS else values), at
 
@@ -132,7 +132,7 @@ def _steps(values: Ints, words: bool) -> bytes:
     middle = _middle(steps)
     kind = _WORD_STEPS if words else _STEPS
     head = bytes([kind]) + write_varint(_zigzag(int(values[0]))) + write_varint(_zigzag(middle))
-    return head + _deflated(_zigzags(steps - middle))
+    return head + _deflated(zigzags(steps - middle))
 
 
 def _ticks(values: Ints) -> list[bytes]:
@@ -186,10 +186,12 @@ def _unzigzag(number: int) -> int:
     return number >> 1 if not number & 1 else -((number + 1) >> 1)
 
 
-def _zigzags(numbers: Ints) -> NDArray[np.uint64]:
+def zigzags(numbers: Ints) -> NDArray[np.uint64]:
+    """Return signed numbers as unsigned ones, small where they are near 0."""
     return ((numbers << 1) ^ (numbers >> 63)).view(np.uint64)
 
 
-def _unzigzags(numbers: NDArray[np.uint64]) -> Ints:
+def unzigzags(numbers: NDArray[np.uint64]) -> Ints:
+    """Return the signed numbers ``zigzags`` was given."""
     half = (numbers >> np.uint64(1)).view(np.int64)
     return half ^ -(numbers & np.uint64(1)).view(np.int64)

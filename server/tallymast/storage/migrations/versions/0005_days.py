@@ -1,4 +1,4 @@
-"""Days: what the hours of each contract day add up to."""
+"""Days: what the hours of each contract day add up to; points' hours packed by UTC day."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -37,6 +37,13 @@ def upgrade() -> None:
         *_whole("changes", "on_ms"),
         sa.PrimaryKeyConstraint("point_id", "day_ms", "layout_id", name=op.f("pk_point_day")),
         sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "point_pack",
+        sa.Column("site_id", _id, autoincrement=False, nullable=False),
+        sa.Column("day_ms", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("site_id", "day_ms", name=op.f("pk_point_pack")),
     )
 
 
