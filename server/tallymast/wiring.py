@@ -38,6 +38,7 @@ from tallymast.domain.model import (
 from tallymast.domain.read_plan import read_plan, reduced_layout
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.domain.zones import find_zone
+from tallymast.exporting import ExportDesk
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
 from tallymast.routes.services import (
@@ -605,6 +606,7 @@ class Parts:
     poll: PollThread | None = None
     follow: Follow | None = None
     plan: PlanWatch | None = None
+    exports: ExportDesk | None = None
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -620,15 +622,18 @@ class Parts:
     @contextmanager
     def running(self) -> Iterator[None]:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
-        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch] = []
+        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | ExportDesk]
+        begun = []
+        ups = (self.writer, self.desk, self.closer, self.follow, self.poll, self.plan, self.exports)
         try:
-            for part in (self.writer, self.desk, self.closer, self.follow, self.poll, self.plan):
+            for part in ups:
                 if part is not None:
                     part.start()
                     begun.append(part)
             yield
         finally:
             for part in (
+                self.exports,
                 self.plan,
                 self.poll,
                 self.desk,
@@ -671,9 +676,13 @@ def assemble(
     def show(view: NetworkView) -> None:
         shown[0] = view
 
+    exports = None
+    if role != "poller":
+        exports = ExportDesk(database, live, lambda: shown[0], now_ms)
     if role == "web":
         watching = PlanWatch(database, addresses or {}, show)
-        return Parts(database, live, shown, follow=Follow(database, live), plan=watching)
+        follow = Follow(database, live)
+        return Parts(database, live, shown, follow=follow, plan=watching, exports=exports)
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
     writer = Writer(database, on_commit=watch.committed if watch else None)
@@ -691,6 +700,7 @@ def assemble(
         closer,
         poll,
         plan=watching,
+        exports=exports,
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -764,6 +774,7 @@ def services(
         by_address=door.by_address,
         sign_in_hint=door.hint,
         notice=lambda: " ".join(one for one in (parts.start_notice(), notice()) if one),
+        shelf=parts.exports.shelf if parts.exports else None,
     )
 
 
