@@ -17,6 +17,9 @@ WORDS = {
     "minutes": 10,
     "n": 2,
     "source": "basin.toml",
+    "period": "8 Mar 2026",
+    "resolution": "hour",
+    "format": "csv",
 }
 
 

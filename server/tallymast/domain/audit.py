@@ -40,6 +40,7 @@ SENTENCES: Final = {
     "site.desk-test": "{actor} asked for a desk test of {subject}.",
     "line.record": "{actor} had the line of {subject} recorded for {minutes} min.",
     "audit.export": "{actor} exported the audit: {n}.",
+    "record.export": "{actor} exported {n} of {subject}, {period}, by {resolution} as {format}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -50,7 +51,7 @@ class Act:
 
     Args:
         action: a key of ``SENTENCES``.
-        subject_kind: account, session, token, request, site, gateway, audit or network.
+        subject_kind: account, session, token, request, site, gateway, record, audit or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

@@ -275,8 +275,9 @@ def columns_of(extract: Extract) -> tuple[Column, ...]:
     """Return the columns of an export, in order."""
     raw = extract.resolution == "raw"
     when = "time" if raw else "begins"
-    head = (
-        Column(f"{when} ({extract.time_zone})", Kind.TEXT),
+    zone = extract.time_zone
+    head = (  # no two columns may have one name, also where people live by UTC
+        Column(f"{when} ({zone if zone != 'UTC' else 'local, UTC'})", Kind.TEXT),
         Column(f"{when} (UTC)", Kind.INSTANT),
         Column("site", Kind.TEXT),
         Column("point", Kind.TEXT),

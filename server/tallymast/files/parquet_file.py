@@ -23,6 +23,10 @@ from tallymast.domain.exports import (
 )
 from tallymast.files.table import Put
 
+MISSING: Final = (
+    "Parquet files need pyarrow, which is not installed here: `pip install tallymast[parquet]`, "
+    "or choose csv or xlsx."
+)
 GROUP_ROWS: Final = 65_536  # ours: a row group is read as one; smaller ones compress worse
 
 
@@ -62,10 +66,7 @@ def _arrow() -> Any:
         import pyarrow
         import pyarrow.parquet
     except ImportError as error:
-        raise ConfigError(
-            "Parquet files need pyarrow, which is not installed here: "
-            "`pip install tallymast[parquet]`, or choose csv or xlsx."
-        ) from error
+        raise ConfigError(MISSING) from error
     return pyarrow
 
 
