@@ -303,8 +303,9 @@ def _moment(text: str, which: str, zone: tzinfo) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
+        said = repr(text) if text else "missing"
         raise ConfigError(
-            f"{which} is {text!r}; write a day or a time like 2026-03-08 or 2026-03-08T07:00Z. "
+            f"{which} is {said}; write a day or a time like 2026-03-08 or 2026-03-08T07:00Z. "
             "Without a zone it is the network's."
         ) from error
     if moment.tzinfo is None:
