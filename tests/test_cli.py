@@ -198,7 +198,7 @@ def test_export_writes_each_format_with_the_same_rows(
     assert len(rows) == 2 * 3 * 240
     assert rows[0]["time (America/Denver)"].startswith("2026-03-08T00:00")
     assert rows[-1]["time (America/Denver)"].startswith("2026-03-08T03:59")
-    sheet = openpyxl.load_workbook(tmp_path / "a.xlsx", read_only=True)["Readings"]
+    sheet = openpyxl.load_workbook(tmp_path / "a.xlsx")["Readings"]
     assert [str(row[4]) for row in sheet.values][1:] == [row["name"] for row in rows]
     table = parquet.read_table(tmp_path / "a.parquet")
     assert table["value"].to_pylist() == [
