@@ -156,10 +156,18 @@ class ExportDesk(threading.Thread):
         self._tell(job, JobState.RUNNING, progress, "Is being written.")
 
     def _tell(self, job: Job, state: JobState, progress: float, result: str) -> None:
-        now_ms = self._now_ms()
-        with self._database.writing() as connection:
-            jobs.update(connection, job.id, state, progress, result, now_ms)
-        done_ms = now_ms if state in (JobState.DONE, JobState.FAILED) else None
+        """Store and show how a job goes; how it ended is stored as soon as it can be."""
+        now_ms, over = self._now_ms(), state in (JobState.DONE, JobState.FAILED)
+        while True:
+            try:
+                with self._database.writing() as connection:
+                    jobs.update(connection, job.id, state, progress, result, now_ms)
+                break
+            except StorageError as error:
+                log.warning("export job=%d is told later: %s", job.id, error)
+                if not over or self._ended.wait(TOLD_EVERY_S):
+                    break
+        done_ms = now_ms if over else None
         self._live.publish_job(
             replace(job, state=state, progress=progress, result=result, done_ms=done_ms)
         )

@@ -4,6 +4,7 @@ import csv
 import io
 from collections.abc import Callable
 from datetime import datetime
+from threading import BoundedSemaphore
 
 import openpyxl
 import pytest
@@ -16,6 +17,7 @@ from tallymast.domain.model import JobState, Outcome
 from tallymast.domain.people import Role
 from tallymast.exporting import ExportDesk
 from tallymast.files.shelf import KEPT_MS
+from tallymast.routes.api import exports
 from tallymast.storage import jobs
 from tallymast.storage.readings import raw_series
 
@@ -128,6 +130,20 @@ def test_what_cannot_be_exported_is_said(
     found = client.get("/api/v1/export", params=params)
     assert found.status_code == 422
     assert part in found.json()["detail"]
+
+
+def test_only_so_many_are_served_at_a_time(
+    world: World, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lively(world)
+    monkeypatch.setattr(exports, "_streams", BoundedSemaphore(1))
+    for _ in range(3):  # one after the other, each gives its turn back
+        assert client.get("/api/v1/export", params=LVL).status_code == 200
+    with exports._streams:
+        busy = client.get("/api/v1/export", params=LVL)
+    assert busy.status_code == 503
+    assert "try again in a minute" in busy.json()["detail"]
+    assert client.get("/api/v1/export", params=LVL).status_code == 200
 
 
 def test_a_job_goes_from_waiting_to_a_file(world: World, client: TestClient) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import BoundedSemaphore
@@ -34,7 +35,9 @@ router = APIRouter(prefix="/api/v1", tags=["exports"])
 
 MOST_AT_ONCE = 1_000_000  # ours: rows of a packed file for which somebody may wait
 PIECE = 256 * 1024  # bytes
-_turns = BoundedSemaphore(2)  # ours: packed files made at a time for those who wait
+_making = BoundedSemaphore(2)  # ours: packed files made at a time for those who wait
+_streams = BoundedSemaphore(4)  # ours: CSV read at a time; pages need the database as well
+_BUSY = "Others are being served files already; try again in a minute, or ask for a job."
 
 Words = Annotated[list[str], Query(max_length=5000)]
 How = Literal["raw", "hour", "day", "auto"]
@@ -227,11 +230,22 @@ def _headers(given: Services, extract: Extract, kind: Format) -> dict[str, str]:
 
 
 def _csv(given: Services, extract: Extract) -> Response:
+    stream = _in_turn(csv_file.chunks(extract, stored.batches(given.database, extract)))
+    first = next(stream)  # it has its turn now, or is refused before anything is sent
     return StreamingResponse(
-        csv_file.chunks(extract, stored.batches(given.database, extract)),
+        chain([first], stream),
         media_type=writing.MEDIA["csv"],
         headers=_headers(given, extract, "csv"),
     )
+
+
+def _in_turn(chunks: Iterator[bytes]) -> Iterator[bytes]:
+    if not _streams.acquire(blocking=False):
+        raise Problem(503, _BUSY)
+    try:
+        yield from chunks
+    finally:
+        _streams.release()
 
 
 def _packed(given: Services, person: Person, extract: Extract, kind: Format) -> Response:
@@ -243,12 +257,12 @@ def _packed(given: Services, person: Person, extract: Extract, kind: Format) -> 
         raise Problem(422, f"About {rows} rows are too many to wait for: POST /api/v1/exports.")
     if kind == "parquet":
         check_parquet()
-    if not _turns.acquire(blocking=False):
-        raise Problem(503, "Two such files are being made already; try again in a minute.")
+    if not _making.acquire(blocking=False):
+        raise Problem(503, _BUSY)
     try:
         file, size = _made(given, extract, kind)
     finally:
-        _turns.release()
+        _making.release()
     headers = {**_headers(given, extract, kind), "Content-Length": str(size)}
     return StreamingResponse(_pieces(file), media_type=writing.MEDIA[kind], headers=headers)
 
