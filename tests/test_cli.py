@@ -164,3 +164,96 @@ def test_viewing_is_set_by_the_environment(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setenv("TALLYMAST_VIEWING", "perhaps")
     with pytest.raises(ConfigError, match=r"TALLYMAST_VIEWING.*open or login"):
         read_settings()
+
+
+# --- export ---------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data directory with the demo's network and six simulated hours."""
+    folder = tmp_path_factory.mktemp("recorded")
+    span = ("2026-03-08T06:00Z", "2026-03-08T12:00Z")
+    code = cli.run(["simulate", "--network", str(DEMO), "--fill", *span, "--data-dir", str(folder)])
+    assert code == 0
+    return folder
+
+
+ON = ["--from", "2026-03-08T00:00", "--to", "2026-03-08T04:00"]
+
+
+def test_export_writes_each_format_with_the_same_rows(
+    recorded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import csv
+
+    import openpyxl
+    from pyarrow import parquet
+
+    where = ["--points", "quill-tank/LVL,quill-tank/VBAT", *ON, "--data-dir", recorded]
+    for ending in ("csv", "xlsx", "parquet"):
+        code, out, err = told(capsys, "export", tmp_path / f"a.{ending}", *where)
+        assert (code, out) == (0, "")
+        assert "of 2 points, by raw." in err
+    with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    # A time without zone is the network's, Denver's. Its clocks go on by an hour at 02:00, so
+    # that from 00:00 to 04:00 three hours pass; Quill Tank is polled every 15 s.
+    assert len(rows) == 2 * 3 * 240
+    assert rows[0]["time (America/Denver)"].startswith("2026-03-08T00:00")
+    assert rows[-1]["time (America/Denver)"].startswith("2026-03-08T03:59")
+    sheet = openpyxl.load_workbook(tmp_path / "a.xlsx")["Readings"]
+    assert [str(row[4]) for row in sheet.values][1:] == [row["name"] for row in rows]
+    table = parquet.read_table(tmp_path / "a.parquet")
+    assert table["value"].to_pylist() == [
+        float(row["value"]) if row["value"] else None for row in rows
+    ]
+
+
+def test_export_to_stdout_is_csv_and_nothing_else(
+    recorded: Path, capsysbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    code = cli.run(
+        ["export", "-", "--site=quill-tank", *ON, "--resolution=hour", f"--data-dir={recorded}"]
+    )
+    out, err = capsysbinary.readouterr()
+    assert code == 0
+    assert out.startswith(b"begins (America/Denver),begins (UTC),site,point,name,readings,")
+    assert out.count(b"\r\n") == 1 + 12 * 3
+    assert b"stdout: 36 rows of 12 points, by hour." in err
+
+
+@pytest.mark.parametrize(
+    ("file", "more", "part"),
+    [
+        ("a.csv", ["--points", "quill-tank/LVX"], 'the nearest is "LVL"'),
+        ("a.csv", ["--site", "quil-tank"], 'the nearest is "quill-tank"'),
+        ("a.csv", [], "Nothing is chosen"),
+        ("a.ods", ["--site", "quill-tank"], "does not end with .csv, .xlsx or .parquet"),
+        ("-", ["--site", "quill-tank", "--format", "xlsx"], "Only CSV is written to stdout"),
+        ("a.csv", ["--site", "quill-tank", "--to", "noon"], "--to is 'noon'; write a day"),
+        ("a.csv", ["--site", "quill-tank", "--to", "2026-03-07"], "begin before it ends"),
+        ("there.csv", ["--site", "quill-tank"], "is there already and stays as it is"),
+    ],
+)
+def test_export_refuses_in_a_sentence(
+    recorded: Path,
+    tmp_path: Path,
+    file: str,
+    more: list[str],
+    part: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    (tmp_path / "there.csv").write_text("mine")
+    place = file if file == "-" else tmp_path / file
+    code, out, err = told(capsys, "export", place, *ON, *more, "--data-dir", recorded)
+    assert (code, out) == (2, "")
+    assert part in err
+    assert [path.name for path in tmp_path.iterdir()] == ["there.csv"]
+    assert (tmp_path / "there.csv").read_text() == "mine"
+
+
+def test_export_needs_a_period(recorded: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = told(capsys, "export", "-", "--site", "quill-tank", "--data-dir", recorded)
+    assert code == 2
+    assert "--from is missing" in err

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from tallymast import accounts, running
+from tallymast import accounts, exporting, running
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError, TallymastError
 from tallymast.domain.people import Role
@@ -280,6 +280,50 @@ def user_list(data_dir: DataDir = None) -> None:
 
 def _welcome(settings: Settings, key: str) -> str:
     return f"http://{settings.host}:{settings.port}/welcome?key={key}"
+
+
+# --- the record as a file -------------------------------------------------------------
+
+
+@app.command()
+def export(
+    file: Annotated[str, typer.Argument(metavar="FILE", show_default=False)],
+    points: Annotated[
+        list[str] | None,
+        typer.Option("--points", metavar="SITE/TAG,…", help="Which points; may be repeated."),
+    ] = None,
+    sites: Annotated[
+        list[str] | None,
+        typer.Option("--site", metavar="SITE,…", help="Every point of a site; may be repeated."),
+    ] = None,
+    begin: Annotated[
+        str,
+        typer.Option("--from", metavar="T", help="Begin; without a zone in the network's zone."),
+    ] = "",
+    end: Annotated[
+        str, typer.Option("--to", metavar="T", help="End, not included; a day means its begin.")
+    ] = "",
+    resolution: Annotated[
+        Literal["raw", "hour", "day", "auto"],
+        typer.Option("--resolution", help="Every poll, clock hours or contract days."),
+    ] = "auto",
+    kind: Annotated[
+        Literal["csv", "xlsx", "parquet"] | None,
+        typer.Option("--format", help="By default what FILE ends with."),
+    ] = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Write points of the record into a new FILE (.csv, .xlsx, .parquet), or CSV to stdout (-).
+
+    Times are like 2026-03-08 or 2026-03-08T07:00Z. `network export` writes the network file.
+    """
+    asked = exporting.Asked(file, _parted(points), _parted(sites), begin, end, resolution, kind)
+    print(running.export(read_settings(data_dir=data_dir), asked), file=sys.stderr)
+
+
+def _parted(given: list[str] | None) -> list[str]:
+    """Return what stands between commas, of an option that may be repeated."""
+    return [one.strip() for text in given or () for one in text.split(",") if one.strip()]
 
 
 # --- copies and measures --------------------------------------------------------------

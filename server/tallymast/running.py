@@ -13,12 +13,13 @@ from pathlib import Path
 
 import typer
 
-from tallymast import accounts, beside, demonstration, serving, wall, wiring
+from tallymast import accounts, beside, demonstration, exporting, serving, wall, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
 from tallymast.domain.zones import find_zone
 from tallymast.routes.app import create_app
+from tallymast.routes.services import NetworkView
 from tallymast.settings import Settings, backups_of
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
@@ -348,6 +349,13 @@ def export_network(settings: Settings) -> str:
     if not written:
         raise ConfigError(f"There is no network in {settings.data_dir} yet.")
     return network_file.dump(written)
+
+
+def export(settings: Settings, asked: exporting.Asked) -> str:
+    """Write points and a period of the record into a file; return what was, in a sentence."""
+    with opened(settings, create=False) as database:
+        view = NetworkView(*wiring.load_network(database))
+        return exporting.export(database, view, wiring.now_ms(), asked)
 
 
 def backup(settings: Settings, file: Path) -> None:

@@ -39,6 +39,7 @@ from tallymast.domain.model import (
 from tallymast.domain.read_plan import read_plan, reduced_layout
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.domain.zones import find_zone
+from tallymast.exporting import ExportDesk
 from tallymast.keeping import Keeper
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
@@ -594,6 +595,9 @@ class Follow(threading.Thread):
 # --- the whole -----------------------------------------------------------------------
 
 
+Beside = Keeper | ExportDesk  # what works beside polling and pages
+
+
 @dataclass(frozen=True)
 class Parts:
     """What a running Tallymast consists of besides the web server; absent parts are None."""
@@ -608,6 +612,7 @@ class Parts:
     follow: Follow | None = None
     plan: PlanWatch | None = None
     keeper: Keeper | None = None
+    exports: ExportDesk | None = None
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -631,9 +636,10 @@ class Parts:
     @contextmanager
     def running(self) -> Iterator[None]:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
-        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Keeper] = []
+        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Beside]
+        begun = []
         try:
-            for part in (*self._before_polling, self.poll, self.plan, self.keeper):
+            for part in (*self._before_polling, self.poll, self.plan, self.keeper, self.exports):
                 if part is not None:
                     part.start()
                     begun.append(part)
@@ -641,6 +647,7 @@ class Parts:
         finally:
             for part in (
                 self.keeper,
+                self.exports,
                 self.plan,
                 self.poll,
                 self.desk,
@@ -685,9 +692,13 @@ def assemble(
     def show(view: NetworkView) -> None:
         shown[0] = view
 
+    exports = None
+    if role != "poller":
+        exports = ExportDesk(database, live, lambda: shown[0], now_ms)
     if role == "web":
         watching = PlanWatch(database, addresses or {}, show)
-        return Parts(database, live, shown, follow=Follow(database, live), plan=watching)
+        follow = Follow(database, live)
+        return Parts(database, live, shown, follow=follow, plan=watching, exports=exports)
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
@@ -706,6 +717,7 @@ def assemble(
         poll,
         plan=watching,
         keeper=Keeper(database, live, backups, lambda: shown[0], now_ms) if backups else None,
+        exports=exports,
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -779,6 +791,7 @@ def services(
         by_address=door.by_address,
         sign_in_hint=door.hint,
         notice=lambda: " ".join(one for one in (*parts.notices(), notice()) if one),
+        shelf=parts.exports.shelf if parts.exports else None,
     )
 
 

@@ -18,6 +18,9 @@ WORDS = {
     "n": 2,
     "source": "basin.toml",
     "words": "for 90 days",
+    "period": "8 Mar 2026",
+    "resolution": "hour",
+    "format": "csv",
 }
 
 

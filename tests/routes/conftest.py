@@ -21,6 +21,7 @@ from tallymast.domain.model import (
     SiteStatus,
 )
 from tallymast.domain.read_plan import read_plan
+from tallymast.files.shelf import Shelf
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.services import NetworkView, PollerCondition, Services
@@ -124,6 +125,7 @@ class World:
     database: Database
     live: Live
     view: NetworkView
+    shelf: Shelf
     now_ms: int = NOW_MS
     storage: StorageStatus = field(default_factory=lambda: StorageStatus("ok", 0, 0, 0))
     poller: PollerCondition = field(default_factory=lambda: PollerCondition("polling"))
@@ -181,6 +183,7 @@ class World:
             poller_condition=lambda: self.poller,
             hosts=("testserver", "127.0.0.1"),
             viewing=viewing,
+            shelf=self.shelf,
         )
 
 
@@ -198,7 +201,7 @@ def world(tmp_path: Path) -> Iterator[World]:
     live.publish_gateway(
         GatewayState(plan.gateways[0].gateway_id, GatewayStatus.CONNECTED, NOW_MS, cycle_s=1.5)
     )
-    yield World(database, live, NetworkView(whole, plan))
+    yield World(database, live, NetworkView(whole, plan), Shelf(tmp_path / "exports"))
     database.close()
 
 

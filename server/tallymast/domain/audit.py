@@ -43,6 +43,7 @@ SENTENCES: Final = {
     "backup.ask": "{actor} asked for a backup.",
     "backup.plan": "{actor} changed when backups are made: {words}.",
     "polls.keep": "{actor} decided that polls are kept {words}.",
+    "record.export": "{actor} exported {n} of {subject}, {period}, by {resolution} as {format}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -53,7 +54,7 @@ class Act:
 
     Args:
         action: a key of ``SENTENCES``.
-        subject_kind: account, session, token, request, site, gateway, audit, record or network.
+        subject_kind: account, session, token, request, site, gateway, record, audit or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

@@ -32,6 +32,7 @@ class Right(StrEnum):
 
     SEE = "see"
     OWN = "own"
+    EXPORT = "export"
     NOTE = "note"
     POLL = "poll"
     MARK = "mark"
@@ -44,6 +45,7 @@ class Right(StrEnum):
 LEAST: Final = {
     Right.SEE: Role.VIEWER,
     Right.OWN: Role.VIEWER,
+    Right.EXPORT: Role.VIEWER,
     Right.NOTE: Role.OPERATOR,
     Right.POLL: Role.OPERATOR,
     Right.MARK: Role.OPERATOR,
@@ -55,6 +57,7 @@ LEAST: Final = {
 WORDS: Final = {
     Right.SEE: "see values, pages and the record",
     Right.OWN: "have an own password, sessions and tokens",
+    Right.EXPORT: "have files made of the record",
     Right.NOTE: "write into a site's log book",
     Right.POLL: "ask for a poll or a desk test",
     Right.MARK: "begin and end maintenance, and end polling for a while",

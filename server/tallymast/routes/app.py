@@ -4,11 +4,13 @@ from fastapi import Depends, FastAPI
 from fastapi.concurrency import run_in_threadpool
 from fastapi.middleware.gzip import GZipMiddleware
 from starlette.middleware.body_limit import RequestBodyLimitMiddleware
+from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES
 from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from tallymast.domain.audit import Act
 from tallymast.domain.people import plain
+from tallymast.files.writing import MEDIA
 from tallymast.routes import (
     account_page,
     acts_page,
@@ -17,6 +19,7 @@ from tallymast.routes import (
     day_reading,
     docs,
     door,
+    export_page,
     gateway_page,
     health,
     line_page,
@@ -27,7 +30,18 @@ from tallymast.routes import (
     storage_page,
     widgets_page,
 )
-from tallymast.routes.api import acts, audit, gateways, jobs, notes, polls, readings, sites, storage
+from tallymast.routes.api import (
+    acts,
+    audit,
+    exports,
+    gateways,
+    jobs,
+    notes,
+    polls,
+    readings,
+    sites,
+    storage,
+)
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
@@ -51,12 +65,14 @@ ROOMS = (
     gateway_page,
     line_page,
     widgets_page,
+    export_page,
     charts,
     sites,
     acts,
     notes,
     polls,
     readings,
+    exports,
     gateways,
     jobs,
     audit,
@@ -101,7 +117,10 @@ def create_app(services: Services) -> FastAPI:
     for room in ROOMS:
         app.include_router(room.router)
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
-    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    packed = (*DEFAULT_EXCLUDED_CONTENT_TYPES, MEDIA["xlsx"], MEDIA["parquet"])
+    app.add_middleware(
+        GZipMiddleware, minimum_size=600, compresslevel=6, exclude_content_types=packed
+    )
     app.add_middleware(
         Guard, hosts=services.hosts, refuse=_refuse(app), by_address=services.by_address
     )

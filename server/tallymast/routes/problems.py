@@ -30,6 +30,7 @@ _TITLES = {
     404: "There is nothing here",
     405: "That cannot be done here",
     409: "Not now",
+    410: "It was kept until now",
     413: "That is too much",
     421: "Not under this name",
     422: "This cannot be understood",

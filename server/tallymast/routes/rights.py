@@ -38,6 +38,14 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/api/v1/sites/{key}/points/{tag}/readings"): _S,
     ("GET", "/api/v1/gateways"): _S,
     ("GET", "/api/v1/jobs/{number}"): _S,
+    ("GET", "/export"): _S,
+    ("GET", "/export/size"): _S,
+    ("GET", "/export/list"): _S,
+    ("GET", "/api/v1/export"): _S,
+    ("GET", "/api/v1/exports/{number}"): _S,
+    # having files made: it takes an account, so that no stranger fills the disk
+    ("POST", "/export"): Right.EXPORT,
+    ("POST", "/api/v1/exports"): Right.EXPORT,
     # acting on a site
     ("POST", "/sites/{key}/poll"): _P,
     ("POST", "/sites/{key}/desk-test"): _P,

@@ -22,6 +22,7 @@ from tallymast.domain.model import (
     SitePlan,
     SiteState,
 )
+from tallymast.files.shelf import Shelf
 from tallymast.storage.engine import Database
 
 LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "[::1]")
@@ -176,6 +177,7 @@ class Services:
     notice: Callable[[], str] = lambda: ""  # a calm sentence above every page; empty for none
     viewing: str = "open"  # or "login": seeing needs an account too, once there are any
     sign_in_hint: str = ""  # what the sign-in page says besides
+    shelf: Shelf | None = None  # where finished exports lie, None where none are made
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 
