@@ -302,6 +302,7 @@ _SPANS: Final = (
     Column("changes", Kind.WHOLE),
     Column("on (s)", Kind.NUMBER),
     Column("unit", Kind.TEXT),
+    Column("quality", Kind.TEXT),
 )
 
 # Bytes a row, measured on the demo's network: by format, raw and spans.
@@ -343,7 +344,8 @@ def about(extract: Extract) -> list[tuple[str, str]]:
 
 
 _QUALITY: Final = (
-    "good and suspect readings are counted; 0 readings means none, and the other cells are empty",
+    "good: made of readings that are values; suspect: the computer's clock passed that time "
+    "twice; none: 0 readings, and the other cells are empty",
     "good; suspect: an answer came so late that its age is not certain; none: no value",
 )
 

@@ -16,6 +16,7 @@ from tallymast.domain.local_times import local_texts
 from tallymast.domain.model import JobState
 from tallymast.domain.zones import find_zone
 from tallymast.storage import schema
+from tallymast.storage.clock_steps import suspect_spans
 from tallymast.storage.engine import Database
 from tallymast.storage.readings import Floats, Series, raw_series
 from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
@@ -70,9 +71,26 @@ def _read(
         if extract.resolution == "raw":
             return _polls(choice, raw_series(*where), zone)
         if extract.resolution == "hour":
-            return _spans(choice, hour_series(*where), zone)
-        days = day_series(*where, zone=extract.contract_zone, contract_hour=extract.contract_hour)
-        return _spans(choice, days, zone)
+            series = hour_series(*where)
+        else:
+            contract = {"zone": extract.contract_zone, "contract_hour": extract.contract_hour}
+            series = day_series(*where, **contract)  # type: ignore[arg-type]
+        twice = suspect_spans(connection, choice.site_id, from_ms, to_ms)
+        return _spans(choice, series, zone, _qualities(series, to_ms, twice))
+
+
+def _qualities(series: SpanSeries, to_ms: int, twice: Sequence[tuple[int, int]]) -> list[str]:
+    """Return each span's quality: what lies in a time that was passed twice is suspect."""
+    begins = series.at_ms.tolist()
+    ends = [*begins[1:], to_ms]
+    return [
+        "none"
+        if not n
+        else "suspect"
+        if any(first < end and last >= begin for first, last in twice)
+        else "good"
+        for begin, end, n in zip(begins, ends, series.n.tolist(), strict=True)
+    ]
 
 
 def _head(choice: Choice, series: Series | SpanSeries, zone: tzinfo) -> list[Sequence[Cell]]:
@@ -95,7 +113,7 @@ def _polls(choice: Choice, series: Series, zone: tzinfo) -> Batch:
     return Batch((*_head(choice, series, zone), value, unit, quality, raw))
 
 
-def _spans(choice: Choice, series: SpanSeries, zone: tzinfo) -> Batch:
+def _spans(choice: Choice, series: SpanSeries, zone: tzinfo, quality: list[str]) -> Batch:
     n: list[int] = series.n.tolist()
     numbers = (series.least, series.mean, series.most, series.first, series.last)
     changes = [
@@ -107,7 +125,7 @@ def _spans(choice: Choice, series: SpanSeries, zone: tzinfo) -> Batch:
     ]
     unit = [series.unit or choice.point.unit] * len(series)
     head = _head(choice, series, zone)
-    return Batch((*head, n, *(_numbers(one) for one in numbers), changes, on_s, unit))
+    return Batch((*head, n, *(_numbers(one) for one in numbers), changes, on_s, unit, quality))
 
 
 def _numbers(values: Floats) -> list[float | None]:
