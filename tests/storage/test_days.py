@@ -14,7 +14,7 @@ from sqlalchemy import event, insert, select, update
 from tallymast.domain.model import Outcome, Poll, PollFlag
 from tallymast.domain.record.days import Contract, hours_of
 from tallymast.domain.record.rollups import answers_of
-from tallymast.storage import schema
+from tallymast.storage import reliability, schema
 from tallymast.storage.batch import Batch, store_batch
 from tallymast.storage.days import close_days
 from tallymast.storage.engine import Database
@@ -158,6 +158,34 @@ def test_days_equal_their_polls(
     close_hours(planted.database, now_ms)
     check_points(planted, contract, days, polls)
     check_comm(planted, days, polls)
+
+
+def test_contact_over_days_is_that_of_their_polls(planted: Any) -> None:
+    set_contract(planted.database, DENVER)
+    days = own_days(DENVER.zone, 7, (2026, 3, 6), 3)
+    polls = some_polls(planted, days[0][0], days[-1][1])
+    store(planted.database, polls, days[0][0])
+    close_hours(planted.database, days[-1][1] + HOUR_MS)
+    with planted.database.reading() as conn:
+        found = reliability.contact(conn, days[1][0], days[-1][1])[planted.site_id]
+        begins, hours = reliability.by_hour(conn, planted.site_id, days[1][0], days[-1][1])
+    inside = [
+        poll
+        for poll in polls
+        if days[1][0] <= poll.at_ms < days[-1][1] and PollFlag.MAINTENANCE not in poll.flags
+    ]
+    asked = [poll for poll in inside if poll.outcome is not Outcome.GATEWAY_LOST]
+    assert (found.days, found.counts.asked) == (2, len(asked))
+    assert found.counts.missed == sum(not poll.outcome.is_answered for poll in asked)
+    assert sum(found.answers.values()) == sum(poll.answer_ms is not None for poll in inside)
+    # a_poll answers in 140.0 to 143.6 ms: bucket 28, from 2^(28/4) = 128 to 152 ms.
+    assert set(found.answers) == {28}
+    for begin, row in zip(begins.tolist(), hours.tolist(), strict=True):
+        then = [poll for poll in asked if begin <= poll.at_ms < begin + HOUR_MS]
+        first = [poll for poll in then if poll.outcome is Outcome.FIRST_TRY]
+        missed = [poll for poll in then if not poll.outcome.is_answered]
+        assert row == [len(then), len(first), len(missed)]
+    assert hours[:, 0].sum() == len(asked)
 
 
 def test_a_kept_day_is_read_without_its_hours(planted: Any) -> None:

@@ -62,10 +62,12 @@ from tallymast.simulator.radio_path import LIVELY
 from tallymast.storage import network as stored_network
 from tallymast.storage import schema
 from tallymast.storage.changes import insert_many
-from tallymast.storage.chunks import DAY, Chunk, packed, put_chunks
+from tallymast.storage.chunks import DAY, HOUR_MS, Chunk, packed, put_chunks
+from tallymast.storage.days import close_days
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.history import store_day
 from tallymast.storage.nights import compute_nights
+from tallymast.storage.point_hours import pack_days
 from tallymast.storage.writer import StorageStatus
 
 NETWORK = "ombrel-basin.toml"
@@ -146,6 +148,9 @@ def _built(database: Database, sites: int, days: int) -> Built:
         states[site.site_id], last[site.site_id] = state, columns
     print("\ncomputing nights", file=sys.stderr)
     _compute_nights(database, network, plan, now_ms)
+    print("adding up days, packing hours", file=sys.stderr)
+    close_days(database, now_ms + 3 * HOUR_MS)
+    pack_days(database, now_ms + 3 * HOUR_MS)
     return Built(database, network, plan, states, last, now_ms)
 
 

@@ -1,0 +1,97 @@
+"""Reads contact over weeks and months, from what contract days add up to.
+
+Days that are over are exact, whatever came late; the day that goes on is in none of them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection, func, select
+
+from tallymast.domain.model import HourCounts
+from tallymast.domain.record.days import HOURLY, LONGEST_H, hours_of
+from tallymast.domain.record.rollups import COUNTS, HOUR_MS, counts_of
+from tallymast.storage import schema
+
+_day = schema.comm_day
+_BUCKETS: Final = 256  # a bucket's number is one byte
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A site's contact over a period.
+
+    Attributes:
+        days: how many contract days are behind it.
+        counts: polls by outcome.
+        maintenance_ms: how long somebody worked there.
+        answers: answer times: bucket number (``rollups.bucket_ms``) to polls.
+
+    """
+
+    days: int
+    counts: HourCounts
+    maintenance_ms: int
+    answers: Mapping[int, int]
+
+
+def contact(conn: Connection, from_ms: int, to_ms: int) -> dict[int, Contact]:
+    """Return each site's contact over the kept days that begin in a span, by site id."""
+    sums = [func.sum(_day.c[name]) for name in COUNTS]
+    query = (
+        select(_day.c.site_id, func.count(), *sums, func.sum(_day.c.maintenance_ms))
+        .where(*_spanned(from_ms, to_ms))
+        .group_by(_day.c.site_id)
+    )
+    answers = _answers(conn, from_ms, to_ms)
+    return {
+        site_id: Contact(days, counts_of(counts), int(worked), answers.get(site_id, {}))
+        for site_id, days, *counts, worked in conn.execute(query)
+    }
+
+
+def by_hour(
+    conn: Connection, site_id: int, from_ms: int, to_ms: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return a site's contact hour by hour, over the kept days that begin in a span.
+
+    Returns:
+        When each hour begins, UTC milliseconds, shape (n,); and (n, 3) polls asked, answered at
+        the first try, missed (``days.HOURLY``). Hours nobody asked in are left out.
+
+    """
+    query = (
+        select(_day.c.day_ms, _day.c.hours)
+        .where(_day.c.site_id == site_id, _day.c.day_ms >= from_ms, _day.c.day_ms < to_ms)
+        .order_by(_day.c.day_ms)
+    )
+    rows = conn.execute(query).all()
+    begins = np.array([row[0] for row in rows], np.int64)[:, None] + HOUR_MS * np.arange(LONGEST_H)
+    hours = np.array([hours_of(bytes(row[1])) for row in rows], np.int64)
+    hours = hours.reshape(-1, len(HOURLY))
+    asked = hours[:, 0] > 0
+    return begins.ravel()[asked], hours[asked]
+
+
+def _spanned(from_ms: int, to_ms: int) -> tuple[Any, ...]:
+    # Asked site by site, so that a span costs its own rows, not the whole table's.
+    every_site = _day.c.site_id.in_(select(schema.site.c.id))
+    return every_site, _day.c.day_ms >= from_ms, _day.c.day_ms < to_ms
+
+
+def _answers(conn: Connection, from_ms: int, to_ms: int) -> dict[int, dict[int, int]]:
+    query = select(_day.c.site_id, _day.c.answers).where(*_spanned(from_ms, to_ms))
+    stored: dict[int, list[bytes]] = {}
+    for site_id, body in conn.execute(query):
+        stored.setdefault(site_id, []).append(bytes(body))
+    return {site_id: _added(b"".join(some)) for site_id, some in stored.items()}
+
+
+def _added(stored: bytes) -> dict[int, int]:
+    """Return buckets added up from the bytes of many days, one after the other."""
+    cells = np.frombuffer(stored, np.dtype([("bucket", "u1"), ("n", "<u2")]))
+    counted = np.bincount(cells["bucket"], weights=cells["n"], minlength=_BUCKETS)
+    return {int(bucket): int(counted[bucket]) for bucket in np.flatnonzero(counted)}
