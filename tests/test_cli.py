@@ -157,6 +157,20 @@ def test_importing_twice_changes_nothing(
     assert out == ""
 
 
+def test_a_filled_hour_tells_what_every_site_served(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    truth = tmp_path / "truth.jsonl"
+    span = ("--fill", "2025-06-10T00:00Z", "2025-06-10T01:00Z")
+    where = ("--data-dir", tmp_path, "--truth", truth)
+    assert told(capsys, "simulate", "--network", DEMO, *span, *where)[0] == 0
+    lines = [json.loads(line) for line in truth.read_text().splitlines()]
+    # The demo has 24 sites, one of them out of season.
+    assert len({(line["gateway"], line["unit"]) for line in lines}) == 23
+    assert all("2025-06-10T00:00" <= line["at"] < "2025-06-10T01:00" for line in lines)
+    assert {line["fate"] for line in lines} == {"sent"}
+
+
 def test_viewing_is_set_by_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TALLYMAST_VIEWING", "open")
     assert read_settings().viewing == "open"

@@ -10,6 +10,7 @@ import pytest
 
 from tallymast import cli
 from tallymast.benches import truth
+from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Order, Point, PointKind, Table, WordLayout
 
 DAY_MS = 86_400_000
@@ -189,6 +190,14 @@ def test_a_reading_nobody_served_is_told(filled: tuple[Path, Path]) -> None:
     tally = compared(filled, alter)
     assert tally.invented == len(plain())
     assert (tally.missing, tally.wrong) == (0, 0)
+
+
+def test_a_record_whose_sites_are_mixed_is_refused(filled: tuple[Path, Path]) -> None:
+    def alter(lines: list[dict[str, Any]]) -> None:
+        lines.append(lines[0])
+
+    with pytest.raises(ConfigError, match="do not stand together"):
+        compared(filled, alter)
 
 
 def test_no_day_at_all_is_refused(capsys: pytest.CaptureFixture[str]) -> None:

@@ -30,6 +30,7 @@ from tallymast.domain.model import Poll, PollDone, SitePlan, SiteState, SiteStat
 from tallymast.domain.read_plan import read_plan
 from tallymast.domain.record.chunks import polls_of
 from tallymast.domain.record.hour_packs import pack_hours, unpack_hours
+from tallymast.files import csv_file
 from tallymast.storage import comms, exports, hours, network, nights, reliability, schema
 from tallymast.storage.changes import insert_many
 from tallymast.storage.engine import Database, open_database
@@ -134,9 +135,7 @@ def _store(database: Database, plan: SitePlan, days: int, sigma: int) -> None:
     hours.close_hours(database, END_MS + 3 * 3_600_000)
 
 
-def _filled(
-    file: Path, days: int, sigma: int, sites: int
-) -> tuple[Database, list[SitePlan]]:
+def _filled(file: Path, days: int, sigma: int, sites: int) -> tuple[Database, list[SitePlan]]:
     """Return a database in which every site has what one was given."""
     with tempfile.TemporaryDirectory() as folder:
         one, (plan, *_) = _opened(Path(folder) / "one.sqlite3", 1)
@@ -308,3 +307,12 @@ def _forget(file: Path) -> None:
     """Ask the system to drop the file from its cache, as far as it lets one."""
     with file.open("rb") as handle:
         os.posix_fadvise(handle.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def _export(database: Database, plan: SitePlan) -> Iterator[bytes]:
+    """Yield 30 days of every poll of a point as CSV, as it is streamed."""
+    point = next(one for one in plan.site.points if one.tag == "P8")
+    choice = Choice(plan.site_id, plan.site.key, plan.site.name, point, plan.site.poll_every_s)
+    begin = END_MS - 30 * DAY_MS
+    extract = Extract("Bench", "UTC", 0, "UTC", "raw", begin, END_MS, (choice,), "bench", END_MS)
+    yield from csv_file.chunks(extract, exports.batches(database, extract))

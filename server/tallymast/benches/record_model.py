@@ -116,8 +116,7 @@ def _poisson(rate: float) -> list[float]:
 
 def _gamma(shape: float, scale: float) -> list[float]:
     density = [
-        math.exp((shape - 1) * math.log(x) - x / scale)
-        / (math.gamma(shape) * scale**shape)
+        math.exp((shape - 1) * math.log(x) - x / scale) / (math.gamma(shape) * scale**shape)
         for x in (k + 0.5 for k in range(round(40 * scale)))
     ]
     whole = sum(density)

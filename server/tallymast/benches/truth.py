@@ -7,13 +7,17 @@ it says is compared with that record, which is decoded by another hand (second_o
 
 import asyncio
 import json
+import os
+import re
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
+from multiprocessing import get_context
 from pathlib import Path
 
 import httpx
@@ -23,7 +27,7 @@ from tallymast import assets, running, wiring
 from tallymast.benches.second_opinion import Value, is_same, shown_of
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
-from tallymast.domain.model import Network, Point, Site
+from tallymast.domain.model import Point, Site
 from tallymast.routes.app import create_app
 from tallymast.settings import Settings
 from tallymast.storage.engine import Database
@@ -32,6 +36,8 @@ NETWORK, FAULTS = "ombrel-basin.toml", "ombrel-basin-troubles.toml"
 DAY_MS = 86_400_000
 END_MS = 1_763_164_800_000  # 2025-11-15 00:00 UTC; the clocks there went back on the 2nd
 ASKED_MS = 14 * DAY_MS  # Ours: a minute's polls of so long a span take more than one page
+
+_WHOSE = re.compile(rb'"gateway": ?"([^"]*)", ?"unit": ?(\d+)')
 
 _NOT_ASKED, _RIGHT, _WRONG, _MISSING = range(4)  # of a served word; the worst of its points counts
 
@@ -62,6 +68,11 @@ class Tally:
     kept_back: int = 0
     first: list[str] = field(default_factory=list)  # the first mistakes, in sentences
 
+    def add(self, other: "Tally") -> None:
+        """Take in what was compared of another site."""
+        for key, value in vars(other).items():
+            setattr(self, key, getattr(self, key) + value)
+
 
 def run(days: int = 30, seed: int = 1) -> dict[str, object]:
     """Fill ``days`` of the demo's network and compare.
@@ -82,7 +93,7 @@ def run(days: int = 30, seed: int = 1) -> dict[str, object]:
         span = (END_MS - days * DAY_MS, END_MS)
         truth = filled(Path(folder), network, span, seed, faults)
         middle = time.monotonic()
-        tally = compared(Path(folder), network, truth, span)
+        tally = compared(Path(folder), network, truth, span, os.cpu_count() or 1)
         ended = time.monotonic()
     for line in tally.first:
         print(line, file=sys.stderr)
@@ -100,7 +111,9 @@ def filled(
     return truth
 
 
-def compared(folder: Path, network_path: Path, truth: Path, span: tuple[int, int]) -> Tally:
+def compared(
+    folder: Path, network_path: Path, truth: Path, span: tuple[int, int], workers: int = 1
+) -> Tally:
     """Compare everything the API says of a span with the simulator's record.
 
     Args:
@@ -108,32 +121,75 @@ def compared(folder: Path, network_path: Path, truth: Path, span: tuple[int, int
         network_path: the network's file.
         truth: the record, a site's lines together.
         span: UTC milliseconds, the end not included.
+        workers: how many processes share the sites; 1: this one alone.
 
     """
     _, network = network_file.read(running.read_text(network_path), network_path.name)
+    lines = lines_of_sites(truth)
+    work = [
+        (folder, network_path, one.key, truth, lines.get((one.gateway, one.unit)), span)
+        for one in network.sites
+    ]
+    if workers == 1:
+        return _joined(map(_one_site, work), len(work))
+    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+        return _joined(pool.map(_one_site, work), len(work))
+
+
+def _joined(tallies: Iterable[Tally], count: int) -> Tally:
+    whole = Tally()
+    for n, tally in enumerate(tallies, start=1):
+        print(f"\rcompared {n} of {count} sites", end="", file=sys.stderr)
+        whole.add(tally)
+    print(file=sys.stderr)
+    return whole
+
+
+def lines_of_sites(truth: Path) -> dict[tuple[str, int], range]:
+    """Return which bytes of the record are a site's, by gateway and unit address."""
+    found: dict[tuple[str, int], range] = {}
+    place = 0
+    with truth.open("rb") as file:
+        for (gateway, unit), some in groupby(file, key=_whose):
+            begin, place = place, place + sum(map(len, some))
+            if (gateway, unit) in found:
+                raise ConfigError(f"{truth}: the lines of {gateway} {unit} do not stand together.")
+            found[gateway, unit] = range(begin, place)
+    return found
+
+
+def _whose(line: bytes) -> tuple[str, int]:
+    """Return gateway and unit address of a line, without reading all of it."""
+    named = _WHOSE.search(line)
+    if named is None:
+        raise ConfigError(f"This is no line of a simulator's record: {line[:80]!r}")
+    return named[1].decode(), int(named[2])
+
+
+Work = tuple[Path, Path, str, Path, range | None, tuple[int, int]]
+
+
+def _one_site(work: Work) -> Tally:
+    """Compare one site, in a process of its own."""
+    folder, network_path, key, truth, lines, span = work
+    _, network = network_file.read(running.read_text(network_path), network_path.name)
+    site = next(one for one in network.sites if one.key == key)
     with running.opened(Settings(data_dir=folder, database_url=""), create=False) as database:
-        return asyncio.run(_compared(database, network, truth, span))
+        return asyncio.run(_compared(database, site, truth, lines, span))
 
 
 async def _compared(
-    database: Database, network: Network, truth: Path, span: tuple[int, int]
+    database: Database, site: Site, truth: Path, lines: range | None, span: tuple[int, int]
 ) -> Tally:
     app = create_app(wiring.services(wiring.assemble(database, "web"), "bench"))
     transport, tally = httpx.ASGITransport(app=app), Tally()
-    sites = {(one.gateway, one.unit): one for one in network.sites}
+    blocks = _served_by(truth, lines or range(0), tally)
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
-        for n, (key, blocks) in enumerate(_by_site(truth, tally), start=1):
-            site = sites.pop(key)
-            print(f"\rcomparing site {n}", end="", file=sys.stderr)
-            for point in site.points:
-                said = await _said(client, site, point, span)
-                _compare(tally, site, point, blocks, said)
-            for block in blocks:
-                block.add_to(tally)
-        for site in sites.values():  # those of which the record knows nothing at all
-            for point in site.points:
-                _compare(tally, site, point, [], await _said(client, site, point, span))
-    print(file=sys.stderr)
+        for point in site.points:
+            said = await _said(client, site, point, span)
+            _compare(tally, site, point, blocks, said)
+    for block in blocks:
+        block.add_to(tally)
     return tally
 
 
@@ -176,19 +232,19 @@ class Served:
         tally.compared += int((asked & (self.found != _MISSING)).sum())
 
 
-def _by_site(truth: Path, tally: Tally) -> Iterator[tuple[tuple[str, int], list[Served]]]:
-    """Yield each site's answers by what was asked; those that never arrived are only counted."""
-    with truth.open(encoding="utf-8") as file:
-        lines = (json.loads(line) for line in file)
-        for key, mine in groupby(lines, key=lambda line: (line["gateway"], line["unit"])):
-            asked: dict[tuple[str, int, int], list[tuple[str, list[int]]]] = {}
-            for line in mine:
-                if line["fate"] == "sent":
-                    what = (line["table"], line["start"], line["count"])
-                    asked.setdefault(what, []).append((line["at"], line["words"]))
-                else:
-                    tally.kept_back += 1
-            yield key, [_served(what, some) for what, some in asked.items()]
+def _served_by(truth: Path, lines: range, tally: Tally) -> list[Served]:
+    """Return a site's answers by what was asked; those that never arrived are only counted."""
+    asked: dict[tuple[str, int, int], list[tuple[str, list[int]]]] = {}
+    with truth.open("rb") as file:
+        file.seek(lines.start)
+        while file.tell() < lines.stop:
+            line = json.loads(file.readline())
+            if line["fate"] == "sent":
+                what = (line["table"], line["start"], line["count"])
+                asked.setdefault(what, []).append((line["at"], line["words"]))
+            else:
+                tally.kept_back += 1
+    return [_served(what, some) for what, some in asked.items()]
 
 
 def _served(what: tuple[str, int, int], answers: Sequence[tuple[str, list[int]]]) -> Served:
