@@ -5,10 +5,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 from tests.postgres import fresh_database
-from tests.storage.conftest import check_schema
+from tests.storage.conftest import check_schema, plant
 
 from tallymast import assets
 from tallymast.domain import network_file
@@ -38,12 +38,17 @@ from tallymast.storage import (
     network,
     notes,
     people,
+    reliability,
+    schema,
     states,
 )
-from tallymast.storage.batch import EpisodeChange, store_polls
+from tallymast.storage.batch import Batch, EpisodeChange, store_batch, store_polls
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.polls import polls_between
 from tallymast.storage.readings import raw_series
+from tallymast.storage.retention import give_up
+from tallymast.storage.sizes import measure
+from tallymast.storage.span_readings import day_series
 from tallymast.storage.writer import Writer
 
 DEMO = assets.demo_data() / "ombrel-basin.toml"
@@ -332,3 +337,27 @@ def test_the_audit_only_grows(database: Database, statement: str) -> None:
         assert found[0].after == {"role": "viewer", "days": 3}
         assert audit.search(conn, audit.Wanted(words="50_"), 10) == []
         assert len(audit.search(conn, audit.Wanted(action="token"), 2)) == 2
+
+
+def test_sizes_days_and_given_up_polls(database: Database) -> None:
+    site = plant(database)
+    store_some = [site.poll(T0 + n * 60_000) for n in range(0, 3 * 24 * 60, 5)]
+    with database.writing() as conn:
+        store_batch(conn, Batch(store_some, (), (), ()), T0)
+    hours.close_hours(database, T0 + 5 * 24 * HOUR_MS)
+    with database.reading() as conn:
+        kinds = conn.execute(select(schema.dirty.c.kind)).scalars().all()
+        packs = conn.execute(select(func.count()).select_from(schema.point_pack)).scalar_one()
+        days = day_series(conn, site.site_id, "LVL", T0, T0 + 3 * 24 * HOUR_MS)
+        heard = reliability.contact(conn, 0, T0 + 4 * 24 * HOUR_MS)[site.site_id]
+    assert kinds == []
+    assert packs == 4  # UTC days that the three days touch
+    assert days.n.sum() > 0
+    assert heard.counts.asked == len(store_some)
+    sizes = measure(database, T0 + 4 * 24 * HOUR_MS)
+    assert sizes.growth is not None
+    assert sizes.tables["polls, packed by hour and day"] > 0
+    assert give_up(database, T0 + 2 * 24 * HOUR_MS) > 0
+    with database.reading() as conn:
+        again = day_series(conn, site.site_id, "LVL", T0, T0 + 3 * 24 * HOUR_MS)
+    assert again.n.tolist() == days.n.tolist()

@@ -33,6 +33,7 @@ from tallymast.domain.record.hour_packs import pack_hours, unpack_hours
 from tallymast.files import csv_file
 from tallymast.storage import comms, exports, hours, network, nights, reliability, schema
 from tallymast.storage.changes import insert_many
+from tallymast.storage.days import close_days
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.history import store_day
 from tallymast.storage.polls import polls_between
@@ -141,6 +142,7 @@ def _filled(file: Path, days: int, sigma: int, sites: int) -> tuple[Database, li
         one, (plan, *_) = _opened(Path(folder) / "one.sqlite3", 1)
         _store(one, plan, days, sigma)
         database, plans = _opened(file, sites)
+        close_days(database, END_MS)  # notes by which contract the days are, as a start does
         with one.reading() as source:
             for n, day_ms in enumerate(range(END_MS - days * DAY_MS, END_MS, DAY_MS), start=1):
                 _tell(f"{sites} sites: day {n} of {days}")
@@ -290,9 +292,7 @@ def _round(conn: Connection) -> object:
     begin = END_MS - DAY_MS
     today = END_MS // DAY_MS
     return (
-        comms.counts(conn, begin, END_MS),
-        comms.quarters(conn, begin, END_MS),
-        comms.answer_times(conn, begin, END_MS),
+        comms.contact(conn, begin, END_MS),
         nights.load_nights(conn, today - 30, today),
     )
 

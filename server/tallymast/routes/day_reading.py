@@ -24,9 +24,7 @@ def read_days(given: Services, now_ms: int) -> Mapping[int, SiteDay]:
     zone = find_zone(network.time_zone)
     today = day_number(datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(zone).date())
     with given.database.reading() as connection:
-        counted = comms.counts(connection, start, end)
-        inked = comms.quarters(connection, start, end)
-        times = comms.answer_times(connection, start, end)
+        heard = comms.contact(connection, start, end)
         dark = nights.load_nights(connection, today - NIGHTS_SHOWN + 1, today)
         paused = episodes.between(connection, now_ms, now_ms + 1, kind="not-polled")
     pauses = {one.site_id: _pause(one, zone) for one in paused}
@@ -34,13 +32,13 @@ def read_days(given: Services, now_ms: int) -> Mapping[int, SiteDay]:
         plan.site_id: replace(
             _day(
                 plan,
-                counted.get(plan.site_id, HourCounts()),
-                _tape(inked.get(plan.site_id)),
+                heard[plan.site_id].counts if plan.site_id in heard else HourCounts(),
+                _tape(heard.get(plan.site_id)),
                 dark.get(plan.site_id, ()),
                 today,
             ),
             pause=pauses.get(plan.site_id, ""),
-            answer_ms=_answer_ms(times.get(plan.site_id, {})),
+            answer_ms=_answer_ms(heard.get(plan.site_id)),
         )
         for plan in network.sites
     }
@@ -61,8 +59,10 @@ def _day(
     return SiteDay(counts, tape, spark, newest, len(known))
 
 
-def _answer_ms(times: Mapping[int, int]) -> tuple[float, float] | None:
-    middle, late = answer_quantile_ms(times, 0.5), answer_quantile_ms(times, 0.95)
+def _answer_ms(heard: comms.Contact | None) -> tuple[float, float] | None:
+    if heard is None:
+        return None
+    middle, late = (answer_quantile_ms(heard.answers, share) for share in (0.5, 0.95))
     return None if middle is None or late is None else (middle, late)
 
 
@@ -75,7 +75,7 @@ def _pause(episode: episodes.Episode, zone: tzinfo) -> str:
     return f"{words} until {calendar_day(episode.planned_end_ms, zone)}"
 
 
-def _tape(table: comms.Numbers | None) -> Tape:
-    if table is None:
+def _tape(heard: comms.Contact | None) -> Tape:
+    if heard is None:
         return Tape("", "")
-    return draw_tape([Quarter(int(asked), int(missed)) for asked, missed in table])
+    return draw_tape([Quarter(asked, missed) for asked, missed in heard.tape.tolist()])

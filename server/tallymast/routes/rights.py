@@ -81,6 +81,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/people/tokens/end"): _H,
     # how the record is kept
     ("GET", "/storage"): _S,
+    ("GET", "/storage/job"): _S,
     ("GET", "/api/v1/storage"): _S,
     ("POST", "/storage/backup"): _K,
     ("POST", "/storage/measure"): _K,

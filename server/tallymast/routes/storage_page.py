@@ -78,8 +78,6 @@ def read_kept(given: Services) -> Kept:
 def storage_page(request: Request, given: Given, show: Show) -> HTMLResponse:
     """Show what the record takes, how long there is room, and its backups."""
     kept = read_kept(given)
-    job = kept.job
-    at_work = job is not None and job.done_ms is None
     return show.page(
         request,
         "storage.html",
@@ -89,13 +87,25 @@ def storage_page(request: Request, given: Given, show: Show) -> HTMLResponse:
             "rows": rows(kept),
             "copies": _copies(kept)[:_SHOWN],
             "is_file": given.database.file is not None,
-            "job": job
-            if job and (at_work or given.now_ms() - (job.done_ms or 0) < GRACE_MS)
-            else None,
-            "at_work": at_work,
             "shortest": SHORTEST_KEPT,
+            "anew": False,
+            **_job(given, kept),
         },
     )
+
+
+@router.get("/storage/job")
+def storage_job(given: Given, show: Show) -> HTMLResponse:
+    """Return what becomes of a backup or a measurement that is under way."""
+    context = {"clock": show.clock(), "anew": True, **_job(given, read_kept(given))}
+    return HTMLResponse(show.fragment("partials/storage_job.html", context))
+
+
+def _job(given: Services, kept: Kept) -> dict[str, object]:
+    job = kept.job
+    at_work = job is not None and job.done_ms is None
+    is_shown = job is not None and (at_work or given.now_ms() - (job.done_ms or 0) < GRACE_MS)
+    return {"job": job if is_shown else None, "at_work": at_work}
 
 
 def headline(kept: Kept) -> str:

@@ -1,5 +1,7 @@
 """Reads how contact was: counts of polls, and quarter hours for the poll tape."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -11,7 +13,7 @@ from tallymast.domain.record.rollups import (
     COUNTS,
     HOUR_MS,
     QUARTER_MS,
-    answers_of,
+    add_answers,
     counts_of,
     quarters_of,
 )
@@ -28,6 +30,61 @@ _REFUSED: Final = COUNTS.index("refused")
 _EVERY_SITE: Final = schema.comm_hour.c.site_id.in_(select(schema.site.c.id))
 
 Numbers = NDArray[np.int64]
+_Closed = tuple[int, int, bytes, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A site's contact over a span, by quarter hour.
+
+    Attributes:
+        counts: polls by outcome.
+        tape: polls asked and missed, shape (quarters, 2).
+        answers: answer times of the closed hours that begin in it: bucket number to answers.
+
+    """
+
+    counts: HourCounts
+    tape: Numbers
+    answers: Mapping[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Quarter hours with polls: whose, when they begin, and counts (n, 6) as ``COUNTS``."""
+
+    site: Numbers
+    at_ms: Numbers
+    counts: Numbers
+
+    def by_site(self) -> tuple[Numbers, Numbers]:
+        """Return the sites, ascending, and each cell's place among them."""
+        sites, place = np.unique(self.site, return_inverse=True)
+        return sites, place.reshape(-1)
+
+
+def contact(conn: Connection, from_ms: int, to_ms: int) -> dict[int, Contact]:
+    """Return each site's contact over a span; polls in maintenance are in none.
+
+    Args:
+        conn: a reading connection.
+        from_ms: the span's beginning, rounded down to a quarter hour.
+        to_ms: its end, rounded up to one.
+
+    """
+    start = from_ms - from_ms % QUARTER_MS
+    n = -(-(to_ms - start) // QUARTER_MS)
+    found = _closed(conn, start, to_ms)
+    cells = _cells(conn, found, start, start + n * QUARTER_MS)
+    sites, place = cells.by_site()
+    counted = np.zeros((len(sites), len(COUNTS)), np.int64)
+    np.add.at(counted, place, cells.counts)
+    tapes = _tapes(cells, place, len(sites), start, n)
+    answers = _answers([row for row in found if row[1] >= from_ms])
+    return {
+        site_id: Contact(counts_of(counted[k]), tapes[k], answers.get(site_id, {}))
+        for k, site_id in enumerate(sites.tolist())
+    }
 
 
 def counts(conn: Connection, from_ms: int, to_ms: int) -> dict[int, HourCounts]:
@@ -41,111 +98,57 @@ def counts(conn: Connection, from_ms: int, to_ms: int) -> dict[int, HourCounts]:
         to_ms: its end, not included; in a closed hour rounded up to the quarter.
 
     """
-    totals: dict[int, Numbers] = {}
-    for site_id, table in _closed(conn, from_ms, to_ms):
-        _add(totals, site_id, table)
-    for site_id, _, row in _hot(conn, from_ms, to_ms):
-        _add(totals, site_id, row)
-    return {site_id: counts_of(total) for site_id, total in totals.items()}
+    cells = _cells(conn, _closed(conn, from_ms, to_ms), from_ms, to_ms)
+    sites, place = cells.by_site()
+    counted = np.zeros((len(sites), len(COUNTS)), np.int64)
+    np.add.at(counted, place, cells.counts)
+    return {site_id: counts_of(counted[k]) for k, site_id in enumerate(sites.tolist())}
 
 
-def quarters(
-    conn: Connection, from_ms: int, to_ms: int, site_id: int | None = None
-) -> dict[int, Numbers]:
-    """Return polls asked and missed by quarter hour.
-
-    Args:
-        conn: a reading connection.
-        from_ms: rounded down to a quarter hour.
-        to_ms: rounded up to one.
-        site_id: only this site; None: all.
-
-    Returns:
-        For each site with polls an array of (quarters, 2): asked and missed.
-
-    """
-    start = from_ms - from_ms % QUARTER_MS
-    n = -(-(to_ms - start) // QUARTER_MS)
-    tape: dict[int, Numbers] = {}
-    table = schema.comm_hour
-    query = select(table.c.site_id, table.c.hour_ms, table.c.quarters).where(
-        _EVERY_SITE, table.c.hour_ms > start - HOUR_MS, table.c.hour_ms < to_ms
+def _tapes(cells: _Cells, place: Numbers, sites: int, start: int, n: int) -> Numbers:
+    """Return polls asked and missed, shape (sites, n, 2)."""
+    tapes = np.zeros((sites, n, 2), np.int64)
+    inked = np.stack(
+        (cells.counts[:, _ASKED].sum(axis=1), cells.counts[:, _MISSED].sum(axis=1)), axis=1
     )
-    if site_id is not None:
-        query = query.where(table.c.site_id == site_id)
-    for site, hour_ms, stored in conn.execute(query):
-        for quarter, row in enumerate(quarters_of(stored), (hour_ms - start) // QUARTER_MS):
-            _ink(tape, site, quarter, n, row)
-    for site, at_ms, row in _hot(conn, start, start + n * QUARTER_MS, site_id):
-        _ink(tape, site, (at_ms - start) // QUARTER_MS, n, row)
-    return tape
+    np.add.at(tapes, (place, (cells.at_ms - start) // QUARTER_MS), inked)
+    return tapes
 
 
-def answer_times(conn: Connection, from_ms: int, to_ms: int) -> dict[int, dict[int, int]]:
-    """Return how many answers took how long, by site: bucket number (``bucket_ms``) to answers.
+def _answers(found: Sequence[_Closed]) -> dict[int, dict[int, int]]:
+    stored: dict[int, list[bytes]] = {}
+    for site_id, _, _, answers in found:
+        stored.setdefault(site_id, []).append(answers)
+    return {site_id: add_answers(b"".join(some)) for site_id, some in stored.items()}
 
-    Of the hours that are closed and begin in the span.
-    """
+
+def _closed(conn: Connection, from_ms: int, to_ms: int) -> list[_Closed]:
+    """Return the closed hours that touch a span: site, beginning, quarters, answers."""
     table = schema.comm_hour
-    query = select(table.c.site_id, table.c.answers).where(
-        _EVERY_SITE, table.c.hour_ms >= from_ms, table.c.hour_ms < to_ms
+    query = select(table.c.site_id, table.c.hour_ms, table.c.quarters, table.c.answers).where(
+        _EVERY_SITE, table.c.hour_ms > from_ms - HOUR_MS, table.c.hour_ms < to_ms
     )
-    found: dict[int, dict[int, int]] = {}
-    for site_id, stored in conn.execute(query):
-        mine = found.setdefault(site_id, {})
-        for bucket, n in answers_of(stored).items():
-            mine[bucket] = mine.get(bucket, 0) + n
-    return found
+    return [(row[0], row[1], bytes(row[2]), bytes(row[3])) for row in conn.execute(query)]
 
 
-def _ink(tape: dict[int, Numbers], site_id: int, quarter: int, n: int, row: Numbers) -> None:
-    if 0 <= quarter < n:
-        cells = tape.setdefault(site_id, np.zeros((n, 2), np.int64))
-        cells[quarter] += (row[_ASKED].sum(), row[_MISSED].sum())
-
-
-def _add(totals: dict[int, Numbers], site_id: int, row: Numbers) -> None:
-    if site_id in totals:
-        totals[site_id] = totals[site_id] + row
-    else:
-        totals[site_id] = row
-
-
-def _closed(conn: Connection, from_ms: int, to_ms: int) -> list[tuple[int, Numbers]]:
-    """Return counts of closed hours: whole ones summed by the database, cut ones by quarter."""
-    table = schema.comm_hour
-    first = -(-from_ms // HOUR_MS) * HOUR_MS
-    last = to_ms - to_ms % HOUR_MS
-    sums = [func.sum(table.c[name]) for name in COUNTS]
-    whole = select(table.c.site_id, *sums).where(
-        _EVERY_SITE, table.c.hour_ms >= first, table.c.hour_ms < last
+def _cells(conn: Connection, found: Sequence[_Closed], from_ms: int, to_ms: int) -> _Cells:
+    """Return the quarter hours of closed hours that touch a span, and those of its hot polls."""
+    site = np.repeat(np.array([row[0] for row in found], np.int64), 4)
+    begins = np.array([row[1] for row in found], np.int64)[:, None] + QUARTER_MS * np.arange(4)
+    table = quarters_of(b"".join(row[2] for row in found)).reshape(-1, len(COUNTS))
+    at_ms = begins.ravel()
+    inside = (at_ms + QUARTER_MS > from_ms) & (at_ms < to_ms)
+    hot = _hot(conn, from_ms, to_ms)
+    return _Cells(
+        np.concatenate((site[inside], np.array([row[0] for row in hot], np.int64))),
+        np.concatenate((at_ms[inside], np.array([row[1] for row in hot], np.int64))),
+        np.concatenate(
+            (table[inside], np.array([row[2] for row in hot], np.int64).reshape(-1, len(COUNTS)))
+        ),
     )
-    found: list[tuple[int, Numbers]] = [
-        (row[0], np.array(row[1:], np.int64))
-        for row in conn.execute(whole.group_by(table.c.site_id))
-    ]
-    edges = {from_ms - from_ms % HOUR_MS, last} - set(range(first, last, HOUR_MS))
-    for hour_ms in sorted(edges):
-        cut = select(table.c.site_id, table.c.quarters).where(
-            _EVERY_SITE, table.c.hour_ms == hour_ms
-        )
-        inside = _quarters_inside(hour_ms, from_ms, to_ms)
-        found += [
-            (site_id, quarters_of(stored)[inside].sum(axis=0))
-            for site_id, stored in conn.execute(cut)
-        ]
-    return found
 
 
-def _quarters_inside(hour_ms: int, from_ms: int, to_ms: int) -> slice:
-    first = max(0, (from_ms - hour_ms) // QUARTER_MS)
-    last = min(4, -(-(to_ms - hour_ms) // QUARTER_MS))
-    return slice(first, max(first, last))
-
-
-def _hot(
-    conn: Connection, from_ms: int, to_ms: int, site_id: int | None = None
-) -> list[tuple[int, int, Numbers]]:
+def _hot(conn: Connection, from_ms: int, to_ms: int) -> list[tuple[int, int, Numbers]]:
     """Return counts of polls in no closed hour by site and quarter hour (its beginning)."""
     table = schema.poll
     quarter = table.c.at_ms - table.c.at_ms % QUARTER_MS
@@ -165,8 +168,6 @@ def _hot(
         )
         .group_by(table.c.site_id, quarter, table.c.outcome)
     )
-    if site_id is not None:
-        query = query.where(table.c.site_id == site_id)
     return [(row[0], int(row[1]), _hot_row(*row[2:])) for row in conn.execute(query)]
 
 

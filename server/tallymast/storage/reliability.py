@@ -5,7 +5,7 @@ Days that are over are exact, whatever came late; the day that goes on is in non
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,10 @@ from sqlalchemy import Connection, func, select
 
 from tallymast.domain.model import HourCounts
 from tallymast.domain.record.days import HOURLY, LONGEST_H, hours_of
-from tallymast.domain.record.rollups import COUNTS, HOUR_MS, counts_of
+from tallymast.domain.record.rollups import COUNTS, HOUR_MS, add_answers, counts_of
 from tallymast.storage import schema
 
 _day = schema.comm_day
-_BUCKETS: Final = 256  # a bucket's number is one byte
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +86,4 @@ def _answers(conn: Connection, from_ms: int, to_ms: int) -> dict[int, dict[int, 
     stored: dict[int, list[bytes]] = {}
     for site_id, body in conn.execute(query):
         stored.setdefault(site_id, []).append(bytes(body))
-    return {site_id: _added(b"".join(some)) for site_id, some in stored.items()}
-
-
-def _added(stored: bytes) -> dict[int, int]:
-    """Return buckets added up from the bytes of many days, one after the other."""
-    cells = np.frombuffer(stored, np.dtype([("bucket", "u1"), ("n", "<u2")]))
-    counted = np.bincount(cells["bucket"], weights=cells["n"], minlength=_BUCKETS)
-    return {int(bucket): int(counted[bucket]) for bucket in np.flatnonzero(counted)}
+    return {site_id: add_answers(b"".join(some)) for site_id, some in stored.items()}

@@ -136,8 +136,8 @@ def quarters_bytes(quarters: NDArray[np.int64]) -> bytes:
 
 
 def quarters_of(stored: bytes) -> NDArray[np.int64]:
-    """Return quarters from their bytes."""
-    return np.frombuffer(stored, "<u2").reshape(4, len(COUNTS)).astype(np.int64)
+    """Return quarters from their bytes, 4 x 6; of several hours one after the other, 4n x 6."""
+    return np.frombuffer(stored, "<u2").reshape(-1, len(COUNTS)).astype(np.int64)
 
 
 def answers_bytes(answers: Mapping[int, int]) -> bytes:
@@ -150,6 +150,13 @@ def answers_bytes(answers: Mapping[int, int]) -> bytes:
 def answers_of(stored: bytes) -> dict[int, int]:
     """Return buckets from their bytes."""
     return dict(struct.iter_unpack("<BH", stored))
+
+
+def add_answers(stored: bytes) -> dict[int, int]:
+    """Return buckets added up from the bytes of many hours or days, one after the other."""
+    cells = np.frombuffer(stored, np.dtype([("bucket", "u1"), ("n", "<u2")]))
+    counted = np.bincount(cells["bucket"], weights=cells["n"])
+    return {int(bucket): int(counted[bucket]) for bucket in np.flatnonzero(counted)}
 
 
 # --- inside ---------------------------------------------------------------------------
