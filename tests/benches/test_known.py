@@ -4,11 +4,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import select, text
 
 from tallymast import wiring
 from tallymast.benches.known import BEGIN_MS, DAY_MS, DAYS, HOUR_MS, NETWORK, Known, is_told, known
+from tallymast.domain.record.hour_packs import LAST, LEAST, TOTAL, N, pack_hours, unpack_hours
+from tallymast.storage import schema
 from tallymast.storage.batch import store_polls
+from tallymast.storage.changes import insert_many
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.hours import close_hours
 
@@ -57,10 +60,9 @@ def test_one_poll_too_few_is_seen(database: Database, truth: Known, lost: int) -
 @pytest.mark.parametrize(
     "statement",
     [
-        "UPDATE point_hour SET sum = sum + 1 WHERE hour_ms = {hour}",
-        "UPDATE point_hour SET min = min - 1 WHERE hour_ms = {hour}",
-        "UPDATE point_hour SET last = last + 1 WHERE hour_ms = {hour}",
-        "DELETE FROM point_hour WHERE hour_ms = {hour}",
+        "DELETE FROM point_pack WHERE day_ms = (SELECT min(day_ms) FROM point_pack)",
+        "UPDATE point_day SET sum = sum + 1000 WHERE day_ms = (SELECT min(day_ms) FROM point_day)",
+        "UPDATE point_day SET n = n - 1 WHERE day_ms = (SELECT max(day_ms) FROM point_day)",
         "UPDATE comm_hour SET garbled = garbled + 1 WHERE hour_ms = {hour}",
         "DELETE FROM chunk WHERE start_ms = (SELECT min(start_ms) FROM chunk)",
     ],
@@ -69,4 +71,19 @@ def test_one_wrong_row_is_seen(database: Database, truth: Known, statement: str)
     store_and_close(database, truth)
     with database.writing() as conn:
         conn.execute(text(statement.format(hour=BEGIN_MS + 30 * HOUR_MS)))
+    assert not agrees(database, truth)
+
+
+@pytest.mark.parametrize(("column", "by"), [(TOTAL, 1), (LEAST, -1), (LAST, 1), (N, 1)])
+def test_one_wrong_number_of_a_packed_hour_is_seen(
+    database: Database, truth: Known, column: int, by: float
+) -> None:
+    store_and_close(database, truth)
+    pack = schema.point_pack
+    with database.writing() as conn:
+        site_id, day_ms, body = conn.execute(select(pack).order_by(pack.c.day_ms).limit(1)).one()
+        first, *others = unpack_hours(bytes(body), day_ms)
+        first.rows[0, column] += by
+        body = pack_hours([first, *others], day_ms)
+        insert_many(conn, pack, [(site_id, day_ms, body)])
     assert not agrees(database, truth)

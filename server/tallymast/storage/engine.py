@@ -22,6 +22,7 @@ from sqlalchemy.pool import QueuePool
 
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.storage.migrate import migrate
+from tallymast.storage.pen import Pen
 from tallymast.storage.refusals import storage_error
 
 _BUSY_TIMEOUT_S = 5.0
@@ -34,11 +35,19 @@ _FULL = 2  # what PRAGMA synchronous answers for FULL
 class Database:
     """One open database: reading and writing transactions, and a cheap look for changes."""
 
-    def __init__(self, place: str, reader: Engine, writer: Engine, file: Path | None) -> None:
+    def __init__(
+        self,
+        place: str,
+        reader: Engine,
+        writer: Engine,
+        file: Path | None,
+        pen: Pen | None = None,
+    ) -> None:
         self.place = place  # what people know it by
         self.file = file
         self._reader = reader
-        self._writer = writer
+        self._writer = writer  # of a file: for schema steps alone
+        self._pen = pen
         self._watch: sqlite3.Connection | None = None
         self._watch_lock = Lock()
 
@@ -68,7 +77,8 @@ class Database:
             StorageError: the database refused; nothing of the block has been stored.
 
         """
-        with self._said(), self._writer.begin() as connection:
+        begun = self._writer.begin() if self._pen is None else self._pen.writing()
+        with self._said(), begun as connection:
             yield connection
 
     def data_version(self) -> int:
@@ -98,6 +108,8 @@ class Database:
             if self._watch is not None:
                 self._watch.close()
                 self._watch = None
+        if self._pen is not None:
+            self._pen.close()
         self._writer.dispose()
 
     @contextmanager
@@ -132,6 +144,8 @@ def open_database(target: Path | str, *, create: bool = True) -> Database:
     try:
         with database._said():
             migrate(database._writer, database.place)
+            if database.file is not None:
+                database._writer.dispose()  # its connection, that is; the pen has its own
     except StorageError:
         database.close()
         raise
@@ -170,7 +184,8 @@ def _open_file(file: Path, create: bool) -> Database:
         raise storage_error(str(file), error) from error
     reader = _file_engine(file, _READERS, _PRAGMAS_READING, "BEGIN")
     writer = _file_engine(file, 1, _PRAGMAS_WRITING, "BEGIN IMMEDIATE")
-    return Database(str(file), reader, writer, file)
+    pen = Pen(_file_engine(file, 1, _PRAGMAS_WRITING, ""))
+    return Database(str(file), reader, writer, file, pen)
 
 
 def _make_directory(directory: Path) -> None:
@@ -233,7 +248,8 @@ def _file_engine(file: Path, size: int, pragmas: tuple[str, ...], begin: str) ->
         connection.exec_driver_sql(begin)
 
     event.listen(engine, "connect", on_connect)
-    event.listen(engine, "begin", on_begin)
+    if begin:
+        event.listen(engine, "begin", on_begin)
     return engine
 
 
