@@ -77,8 +77,7 @@ def contact(conn: Connection, from_ms: int, to_ms: int) -> dict[int, Contact]:
     found = _closed(conn, start, to_ms)
     cells = _cells(conn, found, start, start + n * QUARTER_MS)
     sites, place = cells.by_site()
-    counted = np.zeros((len(sites), len(COUNTS)), np.int64)
-    np.add.at(counted, place, cells.counts)
+    counted = _summed(place, len(sites), cells.counts)
     tapes = _tapes(cells, place, len(sites), start, n)
     answers = _answers([row for row in found if row[1] >= from_ms])
     return {
@@ -100,19 +99,25 @@ def counts(conn: Connection, from_ms: int, to_ms: int) -> dict[int, HourCounts]:
     """
     cells = _cells(conn, _closed(conn, from_ms, to_ms), from_ms, to_ms)
     sites, place = cells.by_site()
-    counted = np.zeros((len(sites), len(COUNTS)), np.int64)
-    np.add.at(counted, place, cells.counts)
+    counted = _summed(place, len(sites), cells.counts)
     return {site_id: counts_of(counted[k]) for k, site_id in enumerate(sites.tolist())}
 
 
 def _tapes(cells: _Cells, place: Numbers, sites: int, start: int, n: int) -> Numbers:
     """Return polls asked and missed, shape (sites, n, 2)."""
-    tapes = np.zeros((sites, n, 2), np.int64)
     inked = np.stack(
         (cells.counts[:, _ASKED].sum(axis=1), cells.counts[:, _MISSED].sum(axis=1)), axis=1
     )
-    np.add.at(tapes, (place, (cells.at_ms - start) // QUARTER_MS), inked)
-    return tapes
+    quarter = (cells.at_ms - start) // QUARTER_MS
+    return _summed(place * n + quarter, sites * n, inked).reshape(sites, n, 2)
+
+
+def _summed(place: Numbers, n: int, rows: Numbers) -> Numbers:
+    """Return rows added up by their place 0..n-1, shape (n, columns)."""
+    width = rows.shape[1]
+    cell = place[:, None] * width + np.arange(width)
+    summed = np.bincount(cell.ravel(), weights=rows.ravel(), minlength=n * width)
+    return summed.astype(np.int64).reshape(n, width)
 
 
 def _answers(found: Sequence[_Closed]) -> dict[int, dict[int, int]]:
@@ -128,7 +133,8 @@ def _closed(conn: Connection, from_ms: int, to_ms: int) -> list[_Closed]:
     query = select(table.c.site_id, table.c.hour_ms, table.c.quarters, table.c.answers).where(
         _EVERY_SITE, table.c.hour_ms > from_ms - HOUR_MS, table.c.hour_ms < to_ms
     )
-    return [(row[0], row[1], bytes(row[2]), bytes(row[3])) for row in conn.execute(query)]
+    found: list[_Closed] = [tuple(row) for row in conn.execute(query).all()]
+    return found
 
 
 def _cells(conn: Connection, found: Sequence[_Closed], from_ms: int, to_ms: int) -> _Cells:

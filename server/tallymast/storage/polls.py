@@ -64,13 +64,20 @@ def _gather(
         else:
             start, end = from_ms, min(to_ms, from_ms + window_ms)
             from_ms = end
-        some = _polls(conn, site_id, start, end)
+        some = _polls(conn, site_id, start, end, enough, newest_first)
         found += reversed(some) if newest_first else some
         window_ms *= 2
     return found
 
 
-def _polls(conn: Connection, site_id: int, from_ms: int, to_ms: int) -> list[Poll]:
+def _polls(
+    conn: Connection, site_id: int, from_ms: int, to_ms: int, enough: int, newest_first: bool
+) -> list[Poll]:
+    wanted = slice(-enough, None) if newest_first else slice(0, enough)  # of each layout
     parts = read_parts(conn, site_id, from_ms, to_ms)
-    polls = [poll for part in parts for poll in polls_of(part.columns, site_id, part.layout.id)]
+    polls = [
+        poll
+        for part in parts
+        for poll in polls_of(part.columns.take(wanted), site_id, part.layout.id)
+    ]
     return sorted(polls, key=lambda poll: poll.at_ms)

@@ -84,6 +84,6 @@ def _spanned(from_ms: int, to_ms: int) -> tuple[Any, ...]:
 def _answers(conn: Connection, from_ms: int, to_ms: int) -> dict[int, dict[int, int]]:
     query = select(_day.c.site_id, _day.c.answers).where(*_spanned(from_ms, to_ms))
     stored: dict[int, list[bytes]] = {}
-    for site_id, body in conn.execute(query):
-        stored.setdefault(site_id, []).append(bytes(body))
+    for site_id, body in conn.execute(query).all():
+        stored.setdefault(site_id, []).append(body)
     return {site_id: add_answers(b"".join(some)) for site_id, some in stored.items()}
