@@ -395,6 +395,7 @@ class HourCloser(threading.Thread):
         self._database = database
         self._sites = sites
         self._zone = zone
+        self.damage = ""  # what the first look at the file found, in a sentence
         self._ended = threading.Event()
 
     def run(self) -> None:
@@ -433,6 +434,10 @@ class HourCloser(threading.Thread):
             damage = str(error)
         if damage:
             log.error("the database is damaged, restore a backup: %s", damage)
+            self.damage = (
+                f"The database is damaged ({damage}). End Tallymast and restore the newest "
+                "backup (tallymast restore FILE); the damaged file is kept beside it."
+            )
 
     def stop(self) -> None:
         """End after the hour in hand."""
@@ -622,7 +627,8 @@ class Parts:
 
     def notices(self) -> tuple[str, ...]:
         """Return what every page is to say calmly; empty ones among them."""
-        return (self.start_notice(), self.keeper.words if self.keeper else "")
+        damage = self.closer.damage if self.closer else ""
+        return (damage, self.start_notice(), self.keeper.words if self.keeper else "")
 
     @property
     def view(self) -> NetworkView:

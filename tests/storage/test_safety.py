@@ -5,6 +5,7 @@ import subprocess
 import sys
 import threading
 from contextlib import closing
+from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,9 @@ from tests.storage.conftest import Planted
 
 from tallymast.benches import kill
 from tallymast.domain.errors import ConfigError, StorageError
+from tallymast.domain.keeping import CopyPlan
 from tallymast.domain.model import PollDone, SiteState, SiteStatus
-from tallymast.storage import backup
+from tallymast.storage import backup, copies
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.polls import polls_between
 from tallymast.storage.writer import Writer
@@ -231,7 +233,36 @@ def test_restore_refuses_what_is_no_whole_copy(tmp_path: Path) -> None:
         connection.commit()
     with pytest.raises(ConfigError, match="not one of Tallymast's"):
         backup.restore(tmp_path / "foreign", place)
+    newer = tmp_path / "newer.sqlite3"
+    open_database(newer).close()
+    with closing(sqlite3.connect(newer)) as connection:
+        connection.execute("UPDATE schema_version SET version_num = '9999'")
+        connection.commit()
+    with pytest.raises(ConfigError, match="newer Tallymast"):
+        backup.restore(newer, place)
     assert place.read_bytes() == before
+
+
+def test_a_backup_leaves_room_for_the_record(
+    database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(copies, "RESERVE", 10**15)
+    with pytest.raises(ConfigError, match="no room for a backup"):
+        copies.make_copy(database, tmp_path / "copies", T0)
+    assert list((tmp_path / "copies").iterdir()) == []
+
+
+def test_copies_let_go_touch_no_other_file(database: Database, tmp_path: Path) -> None:
+    folder = tmp_path / "copies"
+    days = 86_400_000
+    for n in range(5):
+        copies.make_copy(database, folder, T0 + n * days)
+    (folder / "notes.txt").write_text("the key is under the stone")
+    (folder / "tallymast-2026.sqlite3").write_text("no copy of ours by its name")
+    gone = copies.let_go(folder, CopyPlan("02:30", days=2, weeks=0, months=0), UTC)
+    assert len(gone) == 3
+    assert [copy.at_ms for copy in copies.copies_in(folder)] == [T0 + 4 * days, T0 + 3 * days]
+    assert len(list(folder.iterdir())) == 4
 
 
 def test_restore_refuses_a_database_in_use(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.storage.engine import Database
+from tallymast.storage.migrate import VERSION_TABLE, known_steps
 
 UNFINISHED = ".unfinished"  # ends the name of a copy that is not whole yet
 _OURS = ("poll", "chunk", "site", "network")
@@ -47,7 +48,7 @@ def check_copy(file: Path) -> None:
     """Look whether a copy is a whole database of ours.
 
     Raises:
-        ConfigError: it is not there, not a database, not ours, or damaged.
+        ConfigError: it is not there, not a database, not ours, damaged, or of a newer version.
 
     """
     if not file.is_file():
@@ -56,12 +57,23 @@ def check_copy(file: Path) -> None:
         with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as connection:
             said = connection.execute("PRAGMA quick_check(3)").fetchall()
             names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
+            version = _version(connection) if VERSION_TABLE in names else None
     except sqlite3.Error as error:
         raise ConfigError(f"{file} is not a database that can be read: {error}.") from error
     if said != [("ok",)]:
         raise ConfigError(f"{file} is damaged: {said[0][0]}. The database was left as it is.")
     if not names.issuperset(_OURS):
         raise ConfigError(f"{file} is a database, but not one of Tallymast's.")
+    if version not in known_steps():
+        raise ConfigError(
+            f"{file} was written by a newer Tallymast (its schema is {version}). "
+            "Install that version or a newer one; the database was left as it is."
+        )
+
+
+def _version(connection: sqlite3.Connection) -> str | None:
+    row = connection.execute(f"SELECT version_num FROM {VERSION_TABLE}").fetchone()
+    return None if row is None else str(row[0])
 
 
 def restore(file: Path, place: Path) -> Path | None:

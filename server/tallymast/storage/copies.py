@@ -1,16 +1,20 @@
 """Keeps copies of the database in a folder: makes them, checks them, lets old ones go."""
 
+import shutil
 import time
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
+from typing import Final
 
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.domain.keeping import CopyPlan, copy_instant, copy_name, staying
 from tallymast.storage.backup import UNFINISHED, backup, check_copy
 from tallymast.storage.engine import Database
+
+RESERVE: Final = 256_000_000  # bytes a backup leaves free on its disk; ours
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,7 @@ def make_copy(database: Database, folder: Path, now_ms: int) -> Copy:
         raise ConfigError(
             f"The backup folder {folder} cannot be made: {error.strerror}."
         ) from error
+    _refuse_without_room(database, folder)
     file = folder / copy_name(now_ms)
     while file.exists():  # two within a second
         now_ms += 1000
@@ -58,6 +63,19 @@ def make_copy(database: Database, folder: Path, now_ms: int) -> Copy:
         file.unlink(missing_ok=True)
         raise StorageError(f"The backup was not whole and has been removed: {error}") from error
     return Copy(now_ms, file.name, file.stat().st_size)
+
+
+def _refuse_without_room(database: Database, folder: Path) -> None:
+    """Refuse a copy that would take the room the record itself needs."""
+    if database.file is None:
+        return
+    size, free = database.file.stat().st_size, shutil.disk_usage(folder).free
+    if free < size + RESERVE:
+        raise ConfigError(
+            f"There is no room for a backup in {folder}: it takes about {size / 1e6:.0f} MB, and "
+            f"{RESERVE / 1e6:.0f} MB stay free for the record; {free / 1e6:.0f} MB are free. "
+            "Make room, or name a folder on another disk with --backup-dir."
+        )
 
 
 def let_go(folder: Path, plan: CopyPlan, zone: tzinfo) -> Sequence[str]:

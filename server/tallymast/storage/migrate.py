@@ -27,9 +27,7 @@ def migrate(engine: Engine, place: str) -> None:
         StorageError: the tables are not ours, or were made by a newer Tallymast.
 
     """
-    config = Config()
-    config.set_main_option("script_location", "tallymast:storage/migrations")
-    config.set_main_option("path_separator", "os")
+    config = _config()
     steps = ScriptDirectory.from_config(config)
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
@@ -37,6 +35,19 @@ def migrate(engine: Engine, place: str) -> None:
         version = _version(connection, steps, place)
         if version != steps.get_current_head():
             _run(connection, config)
+
+
+def known_steps() -> frozenset[str]:
+    """Return the names of the schema steps this version knows."""
+    steps = ScriptDirectory.from_config(_config())
+    return frozenset(step.revision for step in steps.walk_revisions())
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", "tallymast:storage/migrations")
+    config.set_main_option("path_separator", "os")
+    return config
 
 
 def _version(connection: Connection, steps: ScriptDirectory, place: str) -> str | None:
