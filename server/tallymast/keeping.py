@@ -26,6 +26,7 @@ MEASURE: Final = "measure"
 WARN_DAYS: Final = 30
 LOOK_S: Final = 1.0  # how soon work that somebody asked for is seen
 MEASURE_EVERY_MS: Final = 12 * 3_600_000
+GROWN: Final = 1.25  # so much larger, and it is measured before that time
 GIVE_UP_EVERY_MS: Final = 3_600_000
 TRY_AGAIN_MS: Final = 900_000  # after a backup by plan that failed
 
@@ -144,8 +145,19 @@ class Keeper(threading.Thread):
         now_ms = self._now_ms()
         with self._database.reading() as connection:
             known = keeping.load_sizes(connection)
-        if known is None or not 0 <= now_ms - known.at_ms < MEASURE_EVERY_MS:
+        if (
+            known is None
+            or not 0 <= now_ms - known.at_ms < MEASURE_EVERY_MS
+            or self._has_grown(known)
+        ):
             self.take_sizes()
+
+    def _has_grown(self, known: Measured | None) -> bool:
+        """Whether the file has become so much larger that what was measured misleads."""
+        file = self._database.file
+        if file is None or known is None:
+            return False
+        return file.stat().st_size > GROWN * known.sizes.file
 
     def take_sizes(self) -> Measured:
         """Measure the database now, and keep what was found."""

@@ -131,7 +131,7 @@ def rows(kept: Kept) -> Sequence[tuple[str, int, float]]:
         return []
     sizes = kept.measured.sizes
     whole = max(sizes.file, 1)
-    found = [*sizes.tables.items()]
+    found = sorted(sizes.tables.items(), key=lambda item: -item[1])
     if sizes.unused:
         found.append(("free inside the file, to be used again", sizes.unused))
     return [(words, size, size / whole) for words, size in found]

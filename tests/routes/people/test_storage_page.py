@@ -1,5 +1,7 @@
 """The storage page tells what the record takes, and changes how it is kept."""
 
+import re
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
@@ -38,6 +40,31 @@ def test_sizes_are_told_by_table(world: World, client: TestClient, tmp_path: Pat
     assert answer["file_bytes"] == sizes.file
     assert answer["days_left"] is None  # no whole day yet
     assert "contact by hour" in client.get("/storage").text
+
+
+def test_a_file_that_has_grown_is_measured_anew(world: World, tmp_path: Path) -> None:
+    kept = keeper(world, tmp_path)
+    kept._look()
+    with world.database.writing() as conn:
+        for n in range(3):
+            keeping.setting.keep(conn, f"filler-{n}", "x" * 400_000)
+    assert world.database.file is not None
+    with sqlite3.connect(world.database.file) as other:
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    other.close()
+    kept._look()
+    with world.database.reading() as conn:
+        known = keeping.load_sizes(conn)
+    assert known is not None
+    assert known.sizes.tables["everything else"] > 1_200_000
+
+
+def test_the_largest_stands_first(client: TestClient, world: World, tmp_path: Path) -> None:
+    keeper(world, tmp_path).take_sizes()
+    shown = re.findall(r'<td class="num">([0-9]+) %</td>', client.get("/storage").text)
+    shares = [int(one) for one in shown]
+    assert shares == sorted(shares, reverse=True)
+    assert len(shares) > 5
 
 
 def test_a_backup_is_asked_for_made_and_told(
