@@ -27,7 +27,10 @@ PICTURES = [
     ("site-phone-dark", "/sites/merlin-pad", 390, 844, "dark"),
     ("gateway", "/gateways/long-scarp", 1280, 1010, "light"),
 ]
-SIGNED_IN = [("audit", "/audit", 1280, 800, "light")]
+SIGNED_IN = [
+    ("audit", "/audit", 1280, 800, "light"),
+    ("storage", "/storage", 1280, 1180, "light"),
+]
 COLOURS = 96  # flat pages need no more; a picture then weighs a third
 
 

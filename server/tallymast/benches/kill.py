@@ -1,9 +1,10 @@
 """Kills a writing process at random instants and looks at what is left.
 
 A child process stores polls through the writer thread and, beside it, jobs one by one, telling
-each on its standard output once it is committed: those are what was acknowledged. Just before
-each kill it is stopped, and its files are copied as any program may copy them: database and
-write-ahead log, without the index in shared memory. ``closing.py`` kills what closes hours.
+each on its standard output once it is committed: those are what was acknowledged. Before every
+other kill it is stopped, and its files are copied as any program may copy them: database and
+write-ahead log, without the index in shared memory; the others strike it running.
+``closing.py`` kills what closes hours.
 """
 
 import os
@@ -23,10 +24,12 @@ from tallymast.benches.closing import kill_closing
 from tallymast.domain.model import Outcome, Poll, PollDone, PollFlag, SiteState, SiteStatus
 from tallymast.storage import hours, jobs
 from tallymast.storage.engine import open_database
+from tallymast.storage.polls import polls_between
 from tallymast.storage.writer import Writer
 
 NETWORK = "ombrel-basin.toml"
 LONGEST_S = 2.5
+SITE = 1  # one of those whose polls are stored
 
 
 def run(times: int = 100, seed: int = 1, closing: int = 50) -> dict[str, object]:
@@ -38,32 +41,36 @@ def run(times: int = 100, seed: int = 1, closing: int = 50) -> dict[str, object]
         closing: how many kills of a process that closes hours.
 
     Returns:
-        ``integrity_ok``: after how many kills the file was whole; ``copies_whole``: how many
-        copies, taken at the instant of a kill, were whole and held all that was acknowledged;
+        ``integrity_ok``: after how many kills the file was whole; ``copies_whole`` of
+        ``copies`` taken of a stopped process were whole and held all that was acknowledged;
         ``lost_acknowledged``: rows told as committed and not there; ``lost_seconds_max``: the
-        most recent polls lost. What ``closing.kill_closing`` says besides.
+        most recent polls lost; ``holes``: polls lost though later ones are there.
+        What ``closing.kill_closing`` says besides.
 
     """
     chance = Random(seed)
-    whole = copies = lost = 0
+    whole = copies = lost = holes = 0
     lost_s = 0.0
     with tempfile.TemporaryDirectory() as folder:
         file, copy = Path(folder) / "tallymast.sqlite3", Path(folder) / "copy.sqlite3"
         _prepare(file)
         for n in range(times):
             seconds = 0.3 + LONGEST_S * chance.random()
-            told, (first_ms, last_ms) = _killed_after(file, copy, n, seconds)
-            copies += _is_whole(copy) and not _missing(copy, told)
+            told, times_ms = _killed_after(file, copy if _is_copied(n) else None, n, seconds)
+            copies += _is_copied(n) and _is_whole(copy) and not _missing(copy, told)
             whole += _is_whole(file)
             lost += _missing(file, told)
-            lost_s = max(lost_s, _lost_s(file, first_ms, last_ms))
+            tail_s, gone = _lost(file, times_ms)
+            lost_s, holes = max(lost_s, tail_s), holes + gone
         closed = kill_closing(closing, chance, Path(folder))
     return {
         "times": times,
         "integrity_ok": whole,
+        "copies": sum(map(_is_copied, range(times))),
         "copies_whole": copies,
         "lost_acknowledged": lost,
         "lost_seconds_max": round(lost_s, 2),
+        "holes": holes,
         **closed,
     }
 
@@ -75,13 +82,17 @@ def _prepare(file: Path) -> None:
     database.close()
 
 
+def _is_copied(n: int) -> bool:
+    return n % 2 == 0
+
+
 def _killed_after(
-    file: Path, copy: Path, n: int, seconds: float
-) -> tuple[list[int], tuple[int, int]]:
-    """Run the child for a while, stop it, copy its files, and kill it.
+    file: Path, copy: Path | None, n: int, seconds: float
+) -> tuple[list[int], list[int]]:
+    """Run the child for a while, perhaps stop it and copy its files, and kill it.
 
     Returns:
-        The jobs it told, and when its first and its last poll were.
+        The jobs it told, and when the rounds of polls before each were.
 
     """
     command = [sys.executable, "-m", "tallymast.benches.kill", str(file), str(n)]
@@ -89,12 +100,12 @@ def _killed_after(
     assert child.stdout is not None
     child.stdout.readline()  # it has opened the database
     time.sleep(seconds)
-    _copy_stopped(child.pid, file, copy)
+    if copy is not None:
+        _copy_stopped(child.pid, file, copy)
     child.kill()
     said = [line.split() for line in child.communicate()[0].splitlines()]
     told = [int(line[1]) for line in said if len(line) == 3 and line[0] == "job"]
-    times = [int(line[2]) for line in said if len(line) == 3]
-    return told, (min(times, default=0), max(times, default=0))
+    return told, [int(line[2]) for line in said if len(line) == 3]
 
 
 def _copy_stopped(pid: int, file: Path, copy: Path) -> None:
@@ -119,15 +130,18 @@ def _missing(file: Path, told: list[int]) -> int:
     return len(set(told) - there)
 
 
-def _lost_s(file: Path, first_ms: int, last_ms: int) -> float:
-    """Return how many seconds of polls before the kill are not there."""
-    query = (
-        "SELECT max(last_ms) FROM (SELECT max(at_ms) AS last_ms FROM poll"
-        " UNION ALL SELECT max(last_ms) FROM chunk)"
-    )
-    with closing(sqlite3.connect(file)) as connection:
-        stored = connection.execute(query).fetchone()[0] or 0
-    return max(0.0, (last_ms - max(stored, first_ms)) / 1000)
+def _lost(file: Path, times_ms: list[int]) -> tuple[float, int]:
+    """Return how many seconds of polls before the kill are not there, and holes before those."""
+    if not times_ms:
+        return 0.0, 0
+    database = open_database(file)
+    with database.reading() as connection:
+        page = polls_between(connection, SITE, times_ms[0], times_ms[-1] + 1, len(times_ms))
+    database.close()
+    stored = {poll.at_ms for poll in page.items}
+    newest = max(stored, default=times_ms[0])
+    holes = sum(at_ms < newest and at_ms not in stored for at_ms in times_ms)
+    return (times_ms[-1] - newest) / 1000, holes
 
 
 def write_until_killed(file: Path, n: int) -> None:
