@@ -14,6 +14,7 @@ from tallymast import assets
 from tallymast.domain import network_file
 from tallymast.domain.audit import Act
 from tallymast.domain.errors import StorageError
+from tallymast.domain.exports import Choice, Extract
 from tallymast.domain.model import (
     GatewayState,
     GatewayStatus,
@@ -33,6 +34,7 @@ from tallymast.storage import (
     audit,
     comms,
     episodes,
+    exports,
     hours,
     jobs,
     network,
@@ -361,3 +363,31 @@ def test_sizes_days_and_given_up_polls(database: Database) -> None:
     with database.reading() as conn:
         again = day_series(conn, site.site_id, "LVL", T0, T0 + 3 * 24 * HOUR_MS)
     assert again.n.tolist() == days.n.tolist()
+
+
+def test_an_export_reads_the_same_rows(database: Database) -> None:
+    _, plan = store_demo(database)
+    site = plan.gateways[0].sites[0]
+    with database.writing() as conn:
+        store_polls(conn, [a_done(site, T0 + n * 60_000).poll for n in range(90)])
+    hours.close_hours(database, T0 + HOUR_MS + 200_000)
+    point = next(one for one in site.site.points if one.tag == "LVL")
+    choice = Choice(site.site_id, site.site.key, site.site.name, point, 60.0)
+    span = (T0, T0 + 2 * HOUR_MS)
+    for resolution, rows in (("raw", 90), ("hour", 2), ("day", 1)):
+        extract = Extract(
+            "Basin",
+            "America/Denver",
+            0 if resolution == "day" else 7,
+            "UTC-07:00",
+            resolution,  # type: ignore[arg-type]
+            *(span if resolution != "day" else (T0, T0 + 24 * HOUR_MS)),
+            (choice,),
+            "test",
+            T0,
+        )
+        found = list(exports.batches(database, extract))
+        assert sum(len(batch) for batch in found) == rows
+        assert len(found) == exports.batch_count(extract)
+        quality = [word for batch in found for word in batch.columns[-2 if rows == 90 else -1]]
+        assert set(quality) == {"good"}
