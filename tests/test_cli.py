@@ -208,7 +208,7 @@ def test_export_writes_each_format_with_the_same_rows(
     for ending in ("csv", "xlsx", "parquet"):
         code, out, err = told(capsys, "export", tmp_path / f"a.{ending}", *where)
         assert (code, out) == (0, "")
-        assert "of 2 points, by raw." in err
+        assert "of 2 points, every poll." in err
     with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     # A time without zone is the network's, Denver's. Its clocks go on by an hour at 02:00, so

@@ -271,7 +271,9 @@ def export(
             path = Path(asked.file)
             rows = writing.write(kind, path, extract, batches, lambda _: bar.update(1))
     where = "stdout" if asked.file == STDOUT else asked.file
-    return f"{where}: {_counted(rows, 'row')} of {_counted(len(chosen), 'point')}, by {how}."
+    return (
+        f"{where}: {_counted(rows, 'row')} of {_counted(len(chosen), 'point')}, {exports.HOW[how]}."
+    )
 
 
 def _counted(count: int, one: str) -> str:

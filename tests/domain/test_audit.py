@@ -19,7 +19,7 @@ WORDS = {
     "source": "basin.toml",
     "words": "for 90 days",
     "period": "8 Mar 2026",
-    "resolution": "hour",
+    "how": "by hour",
     "format": "csv",
 }
 

@@ -241,8 +241,8 @@ def test_who_exported_what_is_written_down(guarded: Guarded) -> None:
     client.get("/api/v1/export", params=LVL)
     ordered(client, points=[], sites=["quill-tank", "osier-pond"], format="xlsx")
     newest, first = guarded.told("record.export")
-    assert first.sentence == "vi exported 1 point of Quill Tank, 8 Mar 2026, by raw as csv."
-    assert newest.sentence == "vi exported 6 points of 2 sites, 8 Mar 2026, by raw as xlsx."
+    assert first.sentence == "vi exported 1 point of Quill Tank, 8 Mar 2026, every poll, as csv."
+    assert newest.sentence == "vi exported 6 points of 2 sites, 8 Mar 2026, every poll, as xlsx."
 
 
 @pytest.fixture

@@ -43,7 +43,7 @@ SENTENCES: Final = {
     "backup.ask": "{actor} asked for a backup.",
     "backup.plan": "{actor} changed when backups are made: {words}.",
     "polls.keep": "{actor} decided that polls are kept {words}.",
-    "record.export": "{actor} exported {n} of {subject}, {period}, by {resolution} as {format}.",
+    "record.export": "{actor} exported {n} of {subject}, {period}, {how}, as {format}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 

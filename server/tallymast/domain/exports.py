@@ -18,6 +18,7 @@ Format = Literal["csv", "xlsx", "parquet"]
 FORMATS: Final[tuple[Format, ...]] = ("csv", "xlsx", "parquet")
 
 KIND: Final = "export"  # what its jobs are called
+HOW: Final = {"raw": "every poll", "hour": "by hour", "day": "by contract day"}
 
 DAY_MS: Final = 86_400_000
 HOUR_MS: Final = 3_600_000

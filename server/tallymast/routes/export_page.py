@@ -9,12 +9,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from tallymast.domain import exports
-from tallymast.domain.exports import FORMATS, Extract, Format
+from tallymast.domain.exports import FORMATS, HOW, Extract, Format
 from tallymast.domain.zones import find_zone
 from tallymast.files import parquet_file
 from tallymast.routes.api.exports import How, ask, the_extract, told
 from tallymast.routes.api.spans import Span, milliseconds
-from tallymast.routes.export_rows import HOW, NAMES, export_rows, size_words
+from tallymast.routes.export_rows import NAMES, export_rows, size_words
 from tallymast.routes.formats import number
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from tallymast.domain import exports
-from tallymast.domain.exports import Format
+from tallymast.domain.exports import HOW, Format
 from tallymast.domain.model import Job, JobState
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.exports import kept_of
@@ -14,7 +14,6 @@ from tallymast.routes.services import Services
 from tallymast.storage import jobs
 
 SHOWN: Final = 10
-HOW: Final = {"raw": "every poll", "hour": "by hour", "day": "by contract day"}
 NAMES: Final[dict[Format, str]] = {
     "csv": "CSV, text",
     "xlsx": "XLSX, spreadsheet",

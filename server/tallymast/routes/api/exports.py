@@ -158,6 +158,7 @@ def told(given: Services, extract: Extract, kind: Format) -> Act:
     after: dict[str, Any] = {
         **exports.params_of(extract, kind),
         "n": plural(len(extract.points), "point"),
+        "how": exports.HOW[extract.resolution],
         "period": days[0] if days[0] == days[1] else f"{days[0]} to {days[1]}",
     }
     after["points"] = after["points"][:50]
