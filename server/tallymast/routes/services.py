@@ -11,6 +11,7 @@ from typing import Annotated, Protocol
 
 from fastapi import Depends, Request
 
+from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.model import (
     GatewayPlan,
     GatewayState,
@@ -178,6 +179,7 @@ class Services:
     viewing: str = "open"  # or "login": seeing needs an account too, once there are any
     sign_in_hint: str = ""  # what the sign-in page says besides
     shelf: Shelf | None = None  # where finished exports lie, None where none are made
+    health: Callable[[], Mapping[int, SiteHealth]] = dict  # every site's, as judged last
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

@@ -1,0 +1,1 @@
+"""How contact with a site has been: shares with intervals, outages, changes, common causes."""

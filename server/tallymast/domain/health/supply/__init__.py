@@ -1,0 +1,1 @@
+"""How a supply is and how long it lasts: nights, chemistry, trend, forecast, verdict."""
