@@ -142,14 +142,14 @@ def supply_panel(standing: Standing, day: SiteDay) -> SupplyPanel | None:
         value_words(reading, point),
         tone,
         remark_of(standing, reading),
-        _supply_words(site.supply),
+        supply_make(site.supply),
         draw_gauge(known, day.predawn_v, site.supply, tone),
         day.spark,
         day.nights,
     )
 
 
-def _supply_words(supply: Supply | None) -> str:
+def supply_make(supply: Supply | None) -> str:
     """Return what a supply is made of, ``Solar 20 W, AGM 33 Ah, fitted 1 May 2022``."""
     if supply is None:
         return ""
