@@ -31,6 +31,8 @@ FREE = {
     "keeping",
     "demonstration",
     "exporting",
+    "judging",
+    "rounds",
     "accounts",
     "cli",
     "benches",
