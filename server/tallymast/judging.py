@@ -289,7 +289,7 @@ def _comm(
 def _signal(
     conn: Connection, plan: SitePlan, change: ContactChange | None, weeks: _Weeks
 ) -> SignalStep | None:
-    """Return a step of the signal in the last fourteen days, to the two readings it lies between."""
+    """Return a step of the signal in the last fourteen days, between two readings."""
     point = _point(plan, PointKind.SIGNAL)
     if point is None:
         return None

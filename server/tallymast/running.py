@@ -19,8 +19,8 @@ from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
 from tallymast.domain.zones import find_zone
-from tallymast.routes.app import create_app
 from tallymast.rounds import RoundKeeper
+from tallymast.routes.app import create_app
 from tallymast.routes.round_words import round_to_keep
 from tallymast.routes.services import NetworkView, Services
 from tallymast.settings import Settings, backups_of

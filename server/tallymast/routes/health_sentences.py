@@ -130,9 +130,7 @@ def _(finding: SilentTogether, clock: Clock) -> Markup:
 
 def loss_sentence(loss: GatewayWas, clock: Clock) -> Markup:
     """Return what a gateway's loss was, whom it is not counted against, and what fell in it."""
-    said = Markup(
-        "Gateway {} was unreachable {} to {}; not counted against its {}."
-    ).format(
+    said = Markup("Gateway {} was unreachable {} to {}; not counted against its {}.").format(
         strong(loss.gateway.name),
         clock.at(loss.from_ms),
         clock.at_the_time(loss.to_ms),

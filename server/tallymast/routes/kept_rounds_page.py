@@ -29,9 +29,7 @@ def rounds_page(request: Request, given: Given, show: Show) -> HTMLResponse:
     with given.database.reading() as connection:
         days = rounds.days(connection, DAYS_SHOWN)
         kept = [one for day in days if (one := rounds.load(connection, day)) is not None]
-    return show.page(
-        request, "rounds.html", {"kept": [(day_of(one.day), one) for one in kept]}
-    )
+    return show.page(request, "rounds.html", {"kept": [(day_of(one.day), one) for one in kept]})
 
 
 @router.get("/rounds/{day}")
@@ -51,7 +49,9 @@ def round_of_day(request: Request, day: date, given: Given, show: Show) -> HTMLR
             "kept": kept,
             "named": _named(given, kept),
             "before": None if before is None else day_of(before.day),
-            "changed": None if before is None else changes(before, [l.key for l in kept.lines]),
+            "changed": None
+            if before is None
+            else changes(before, [line.key for line in kept.lines]),
         },
     )
 
@@ -68,7 +68,9 @@ def hand_over(
         raise Problem(422, "Write a few words; whoever comes next reads them.")
     at_ms = given.now_ms()
     with given.database.writing() as connection:
-        tell(connection, given, person, Act("round.handover", "round", "round", {}, {"text": words}))
+        tell(
+            connection, given, person, Act("round.handover", "round", "round", {}, {"text": words})
+        )
         rounds.hand_over(connection, at_ms=at_ms, actor=person.name, text=words)
     return RedirectResponse("/#handover", 303)
 

@@ -175,7 +175,9 @@ def _(finding: f.NoValue, clock: Clock) -> Markup:
 def _(finding: f.Overdue, clock: Clock) -> Markup:
     return Markup(
         "{} was last asked {} ({}), far longer ago than its period: look at the polling."
-    ).format(site_link(finding.site), clock.at(finding.last_poll_ms), clock.ago(finding.last_poll_ms))
+    ).format(
+        site_link(finding.site), clock.at(finding.last_poll_ms), clock.ago(finding.last_poll_ms)
+    )
 
 
 @sentence.register
