@@ -41,6 +41,7 @@ def round_of_day(request: Request, day: date, given: Given, show: Show) -> HTMLR
         before = rounds.newest_before(connection, number)
     if kept is None:
         raise Problem(404, f"No round is kept of {day.isoformat()}.")
+    keys = [line.key for line in kept.lines]
     return show.page(
         request,
         "round_of_day.html",
@@ -49,9 +50,7 @@ def round_of_day(request: Request, day: date, given: Given, show: Show) -> HTMLR
             "kept": kept,
             "named": _named(given, kept),
             "before": None if before is None else day_of(before.day),
-            "changed": None
-            if before is None
-            else changes(before, [line.key for line in kept.lines]),
+            "changed": None if before is None else changes(before, keys),
         },
     )
 
