@@ -18,7 +18,6 @@ from tallymast.storage import rounds
 
 LONGEST = 1000
 DAYS_SHOWN = 60
-HANDED_MS = 36 * 3_600_000  # ours: what was handed over yesterday evening is read this morning
 
 router = APIRouter(include_in_schema=False)
 
