@@ -30,6 +30,7 @@ FREE = {
     "beside",
     "keeping",
     "demonstration",
+    "demo_rounds",
     "exporting",
     "judging",
     "rounds",

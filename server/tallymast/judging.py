@@ -47,7 +47,7 @@ from tallymast.storage.span_readings import SpanSeries, hour_series
 log = logging.getLogger(__name__)
 
 DAY_MS: Final = 24 * HOUR_MS
-EVERY_S: Final = 300.0  # ours: what changes within weeks is looked at every five minutes
+EVERY_S: Final = 600.0  # ours: what changes within weeks is looked at every ten minutes
 SOON_S: Final = 20.0  # while the first weeks are still being written
 NIGHTS: Final = 45
 BASELINE_MS: Final = 36 * DAY_MS

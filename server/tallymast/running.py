@@ -15,6 +15,7 @@ import typer
 from fastapi import FastAPI
 
 from tallymast import accounts, beside, demonstration, exporting, serving, wall, wiring
+from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
@@ -201,6 +202,8 @@ def fill_demo(settings: Settings) -> None:
         ) as bar:
             for done in bar:
                 print(f"{done} of {len(days)}", flush=True)
+        for _ in keep_rounds(database, demonstration.scene(database)):
+            pass
 
 
 # --- the simulator --------------------------------------------------------------------

@@ -59,7 +59,7 @@ def _change(finding: j.ContactJudged, clock: Clock) -> list[Markup]:
         return []
     since = Markup(" since {}").format(clock.at(change.at_ms)) if finding.signal is None else ""
     return [
-        Markup("first-try {} \u2192 {}\u00a0% of {} polls{}").format(
+        Markup("first-try {} \u2192 {}\u00a0% ({} polls{})").format(
             whole_percent(change.before),
             whole_percent(change.after),
             number(change.after.whole),

@@ -213,6 +213,7 @@ def _together(gateway: GatewayPlan, worse: Sequence[ContactJudged]) -> list[Wors
         arc = narrow_arc([bearing for _, bearing, _ in group])
         if len(group) >= 3 and arc is not None:
             sites = tuple(site for _, _, site in group)
-            found.append(WorseTogether(gateway.gateway, sites, first_ms, arc))
+            usual_ms = group[len(group) // 2][0]
+            found.append(WorseTogether(gateway.gateway, sites, usual_ms, arc))
         begun = begun[len(group) :]
     return found

@@ -85,4 +85,5 @@ def fell(
     if was is drops_to or bool(states[after[0]]) is was or drop_ms > span[1]:
         return None
     back = after[states[after] == was]
+    drop_ms = round(drop_ms / 60_000) * 60_000  # known to the poll period, told to the minute
     return Fell(site, point, drop_ms, int(times[back[0]]) if len(back) else None)
