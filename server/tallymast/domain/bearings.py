@@ -28,7 +28,7 @@ def narrow_arc(
     """
     if not bearings:
         return None
-    around = sorted(bearings)
+    around = sorted(set(bearings))
     gaps = [
         ((around[(n + 1) % len(around)] - one) % 360.0 or 360.0, n) for n, one in enumerate(around)
     ]
