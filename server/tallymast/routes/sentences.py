@@ -9,6 +9,8 @@ from functools import singledispatch
 from markupsafe import Markup
 
 from tallymast.domain.health import findings as f
+from tallymast.domain.health.attention import number_of
+from tallymast.domain.health.supply.ruled_out import is_not_the_battery
 from tallymast.domain.model import Reading, Site
 from tallymast.routes.formats import Clock, measure, number, plural, value_words
 
@@ -220,8 +222,10 @@ def _value(site: Site, reading: Reading) -> Markup:
 def _last_supply(site: Site, supply: Reading | None, clock: Clock) -> Markup:
     if supply is None or supply.at_ms is None:
         return Markup("Its supply was never read.")
-    return Markup("Its last supply reading was {} ({}).").format(
-        _value(site, supply), clock.ago(supply.at_ms)
+    volts = number_of(supply)
+    cleared = volts is not None and is_not_the_battery(site.supply, volts)
+    return Markup("Its last supply reading was {} ({}){}.").format(
+        _value(site, supply), clock.ago(supply.at_ms), ": not the battery" if cleared else ""
     )
 
 
