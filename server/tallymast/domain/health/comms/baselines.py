@@ -3,9 +3,10 @@
 A window is the newest 2 blocks to 3 weeks; a block is an hour, or as many as hold 30 polls. Its
 baseline is every hour before, seven days at least. The window without its worst block (one long
 burst, or half an outage, is no change) is compared with the baseline by the log likelihood ratio
-of their shares, drawn up to the whole window (its worst block is no better than the others, so
-the whole scores at least that much), divided by the dispersion of the baseline between blocks or between days,
-whichever is more: so bursts, a pattern over the day and weather count as what they are, usual.
+of their shares, drawn up to the length of the window: with its worst block, which is no better
+than the others, it would score at least that. The ratio is divided by the dispersion of the
+baseline between blocks or between days, whichever is more: so bursts, a pattern over the day and
+weather count as what they are, usual.
 
 The limit comes from the false alarms that are let through. For independent polls the ratio of one
 window passes h with a chance of at most e^-h (Chernoff's bound for a binomial share); a month has
