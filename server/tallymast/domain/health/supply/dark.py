@@ -67,7 +67,7 @@ def dark_nights(
     """
     by_day = {night.day: night for night in nights}
     near_v = disconnect_v + _NEAR_V * packs
-    found = {}
+    found: dict[int, _Dark] = {}
     for from_ms, to_ms in spans:
         one = _night_of(from_ms, to_ms, place, now_ms)
         night = None if one is None else by_day.get(one.day)
