@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tallymast.domain.health.supply.charging import last_true
+from tallymast.domain.health.supply.charging import last_true, uncharged_run
 from tallymast.domain.health.supply.forecast import Battery, Decline, forecast
 from tallymast.domain.health.supply.limits import Limits, season_c
 from tallymast.domain.health.supply.load import usual_load_a
@@ -11,6 +11,8 @@ from tallymast.domain.health.supply.seen import Seen
 from tallymast.domain.model import Chemistry
 
 _BACK = 40  # Ours: nights a decline is looked for
+UNCHARGED_NIGHTS = 3
+"""Ours: so many nights in a row without a charge are no dull weather."""
 _LEAST = 3  # Ours: nights a forecast wants, the one at its start among them
 
 
@@ -44,6 +46,24 @@ def forecast_of(
         resolution_v=max(seen.resolution_v, 0.01),
     )
     return forecast(_battery(seen, limits, decline), decline)
+
+
+def forecast_now(seen: Seen, limits: Limits) -> Forecast | None:
+    """Return the forecast of a battery on the sun that may go down, whatever is judged of it."""
+    return forecast_of(seen, limits, charges=not is_cut_off(seen))
+
+
+def is_cut_off(seen: Seen) -> bool:
+    """Whether nothing charges the battery any more: no dull spell, but nights without a charge.
+
+    A battery that is charged too little has such nights between others; then at least half of
+    the nights since it was last full are without.
+    """
+    if seen.charging is None or uncharged_run(seen.charging.charged) < UNCHARGED_NIGHTS:
+        return False
+    full = last_true(seen.charging.absorbed)
+    since = seen.charging.charged[0 if full is None else full + 1 :]
+    return since[-_BACK:].count(False) >= 0.5 * len(since[-_BACK:])
 
 
 def _start(seen: Seen, charges: bool) -> int:

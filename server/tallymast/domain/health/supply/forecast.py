@@ -6,7 +6,6 @@ along its own curve beside the pre-dawn voltages; those that went as the voltage
 to the disconnect voltage, under weather that is as uncertain as it has been.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -32,9 +31,16 @@ SURE_NIGHTS = 7
 _MOST_NIGHTS = 24
 _METER_V = 0.06  # one standard deviation of a meter that may err by 1 % of 12 V
 _KNOWN_METER_V = 0.02  # where a hand meter has been there
-_NOISE_V = 0.015  # Ours: a median of two hours, weather and all
+_NOISE_V = 0.012  # Ours: a median of two hours, weather and all
 _USUAL_AH = 33.0  # Ours: where nobody wrote the capacity down, within a factor of two
 _FAR_DAYS = 400.0
+# Ours, shares of the load: how far a day's loss wanders, how fast its mean drifts, with some
+# charge and with none.
+_WANDER, _DRIFT = 0.25, 0.06
+_WANDER_CUT, _DRIFT_CUT = 0.03, 0.01
+_SWING, _FAIR = 0.7, 0.04  # of what is charged from day to day to come, and of the load itself
+_START, _NET = 0.02, 0.12  # standard deviation of the first charge, and share of the first loss
+_FEWEST = 100.0  # a weight is flattened until one particle in so many counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +100,22 @@ class _Ways:
     cloud: Cloud
     rests_v: Floats  # added to its curve: sealed, and the temperature
     meter_v: Floats  # added by the meter
-    net: Floats  # share lost a day
-    scatter: Floats  # of that, from day to day
+    load: Floats  # share the load takes a day
+    net: Floats  # share lost a day, before any night is looked at
     start: Floats  # charge at the first night
+    charges: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """Where each particle is after the nights: charge and daily loss, their variances, weight."""
+
+    charge: Floats
+    net: Floats
+    of_charge: Floats
+    of_both: Floats
+    of_net: Floats
+    weight: Floats
 
 
 def forecast(battery: Battery, decline: Decline) -> Forecast | None:
@@ -108,9 +127,9 @@ def forecast(battery: Battery, decline: Decline) -> Forecast | None:
     if battery.chemistry not in LEAD_ACID or len(decline.days) < 2:
         return None
     ways = _ways(battery, decline)
-    charge, variance, weight = _followed(ways, battery, decline)
-    days = _days_left(ways, battery, charge, variance)
-    low, median, high = _quantiles(days, weight, (0.1, 0.5, 0.9))
+    state = _followed(ways, battery, decline)
+    days = _days_left(ways, battery, state)
+    low, median, high = _quantiles(days, state.weight, (0.1, 0.5, 0.9))
     if median >= _FAR_DAYS:
         return None
     return Forecast(
@@ -131,16 +150,15 @@ def _ways(battery: Battery, decline: Decline) -> _Ways:
     error = _KNOWN_METER_V if battery.offset_v else _METER_V
     load = np.exp(normal[:, 2] * UNCERTAIN * 0.8) * battery.load_a * 24.0
     share = load / _usable_ah(battery, normal[:, 3])
-    even = _cdf(normal[:, 4])
-    covered = _covered(even, decline.charges)
-    lack = np.abs(normal[:, 5])
+    covered = _covered(drawn.even, decline.charges)
     return _Ways(
         drawn,
         drawn.sealed_v + REST_DRIFT_V * (temperature - REFERENCE_C),
         battery.offset_v / battery.packs + error * normal[:, 1],
+        share,
         share * (1.0 - covered),
-        share * (0.04 + 0.7 * covered),
-        1.0 - (0.03 if decline.was_full else 0.2) * lack,
+        1.0 - (0.03 if decline.was_full else 0.2) * np.abs(normal[:, 5]),
+        decline.charges,
     )
 
 
@@ -180,30 +198,52 @@ def _cold_share(temperature_c: float) -> float:
     return 0.5 + 0.5 * full
 
 
-def _followed(ways: _Ways, battery: Battery, decline: Decline) -> tuple[Floats, Floats, Floats]:
-    """Run each particle beside the nights: its charge now, that one's variance, its weight.
+def _followed(ways: _Ways, battery: Battery, decline: Decline) -> _State:
+    """Run each particle beside the nights, charge and daily loss together.
 
     An extended Kalman filter a particle; its likelihood is the weight.
     """
     noise = _NOISE_V**2 + (decline.resolution_v / battery.packs) ** 2 / 12.0
-    charge, variance = ways.start.copy(), np.full(COUNT, 0.02**2)
+    charge, net = ways.start.copy(), ways.net.copy()
+    of_charge, of_both = np.full(COUNT, _START**2), np.zeros(COUNT)
+    of_net = (_NET * ways.net) ** 2 + (0.05 * ways.load) ** 2
+    wander, drift = (_WANDER, _DRIFT) if ways.charges else (_WANDER_CUT, _DRIFT_CUT)
     log_weight = np.zeros(COUNT)
     before = decline.days[0]
     for place in _looked_at(len(decline.days)):
         passed = decline.days[place] - before
         before = decline.days[place]
-        charge = charge - ways.net * passed
-        variance = variance + ways.scatter**2 * passed
+        charge = charge - net * passed
+        of_charge = of_charge - passed * (2.0 * of_both - passed * of_net)
+        of_charge += passed * (wander * ways.load) ** 2
+        of_both = of_both - passed * of_net
+        of_net = of_net + passed * (drift * ways.load) ** 2
         rest, slope = volts_and_slope(ways.cloud.curve, charge)
         slope = np.maximum(slope, 0.3)
         missing = decline.volts[place] / battery.packs - rest - ways.rests_v - ways.meter_v
-        expected = slope**2 * variance + noise
-        gain = variance * slope / expected
+        expected = slope**2 * of_charge + noise
         log_weight -= 0.5 * (missing**2 / expected + np.log(expected))
+        gain, turn = of_charge * slope / expected, of_both * slope / expected
         charge = np.clip(charge + gain * missing, -0.1, 1.05)
-        variance = variance * (1.0 - gain * slope)
-    weight = np.exp(log_weight - log_weight.max())
-    return charge, variance, weight / weight.sum()
+        net = net + turn * missing
+        of_net = of_net - turn * slope * of_both
+        of_charge, of_both = of_charge * (1 - gain * slope), of_both * (1 - gain * slope)
+    return _State(charge, net, of_charge, of_both, of_net, _weight(log_weight))
+
+
+def _weight(log_weight: Floats) -> Floats:
+    """Return the weights, flattened until enough particles count.
+
+    A cloud is coarse, and no curve of it is quite the battery's.
+    """
+    log_weight = log_weight - log_weight.max()
+    for _ in range(12):
+        weight = np.exp(log_weight)
+        weight /= weight.sum()
+        if 1.0 / float((weight**2).sum()) >= COUNT / _FEWEST:
+            break
+        log_weight = log_weight * 0.7
+    return weight
 
 
 def _looked_at(count: int) -> list[int]:
@@ -213,24 +253,25 @@ def _looked_at(count: int) -> list[int]:
     return sorted({round(place) for place in np.linspace(0, count - 1, _MOST_NIGHTS)})
 
 
-def _days_left(ways: _Ways, battery: Battery, charge: Floats, variance: Floats) -> Floats:
+def _days_left(ways: _Ways, battery: Battery, state: _State) -> Floats:
     """Return each particle's days to disconnect; endless where it gains charge."""
     normal = ways.cloud.normal
+    off = np.sqrt(state.of_net) * normal[:, 6]
+    tied = state.of_both / state.of_net
+    apart = np.sqrt(np.maximum(state.of_charge - tied * state.of_both, 0.0))
     end_v = battery.disconnect_v / battery.packs - ways.rests_v
-    above = charge + np.sqrt(variance) * normal[:, 5] - charge_of(ways.cloud.curve, end_v)
-    above = np.maximum(above, 0.0)
-    swing = normal[:, 6] * ways.scatter
-    net = np.maximum(ways.net, 1e-5)
+    above = state.charge + tied * off + apart * normal[:, 5]
+    above = np.maximum(above - charge_of(ways.cloud.curve, end_v), 0.0)
+    net = np.minimum(state.net + off, 1.2 * ways.load)
+    covered = np.clip(1.0 - net / ways.load, 0.0, 1.0)
+    swing = normal[:, 4] * ways.load * (_FAIR + _SWING * covered)
+    least = np.maximum(net, 1e-5)
     # net · t = above + swing · √t, solved for √t: weather scatters by the root of the time
-    root = (swing + np.sqrt(swing**2 + 4.0 * net * above)) / (2.0 * net)
-    return np.where(ways.net > 0.0, np.minimum(root**2, _FAR_DAYS), _FAR_DAYS)
+    root = (swing + np.sqrt(swing**2 + 4.0 * least * above)) / (2.0 * least)
+    return np.where(net > 0.0, np.minimum(root**2, _FAR_DAYS), _FAR_DAYS)
 
 
 def _quantiles(values: Floats, weight: Floats, shares: Sequence[float]) -> list[float]:
     order = np.argsort(values)
     upto = np.cumsum(weight[order]) - 0.5 * weight[order]
     return [float(value) for value in np.interp(shares, upto, values[order])]
-
-
-def _cdf(normal: Floats) -> Floats:
-    return np.asarray([0.5 * (1.0 + math.erf(one / math.sqrt(2.0))) for one in normal])

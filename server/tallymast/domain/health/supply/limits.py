@@ -4,13 +4,12 @@ A charge peak says nothing without the battery's temperature: where nobody measu
 limits widen to all that the season of the latitude allows.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import timedelta
 
 import numpy as np
 
-from tallymast.domain.health.nights import day_of
 from tallymast.domain.health.supply.chemistry import CELLS, LEAD_ACID, REFERENCE_C
 from tallymast.domain.model import Chemistry, Supply
 
@@ -120,16 +119,15 @@ _MEAN_C = (26.0, 25.0, 20.0, 13.0, 6.0, 0.0, -9.0)
 _SWING_C = (1.0, 5.0, 9.0, 12.0, 15.0, 18.0, 18.0)
 _AROUND_C = 12.0
 _ANYWHERE_C = (-20.0, 45.0)
-_WARMEST = 201  # day of the year, a month after midsummer
+_YEAR, _WARMEST = 365.2425, 201  # days; a month after midsummer
 
 
 def season_c(day: int, latitude: float) -> float:
     """Return the temperature usual for a day and latitude [°C]; rough, from memory."""
     far = abs(latitude)
-    of_year = (day_of(day) - day_of(day).replace(month=1, day=1)) / timedelta(days=1)
-    swing = np.cos((of_year - _WARMEST) / 365.25 * 2 * np.pi) * (1.0 if latitude >= 0 else -1.0)
-    mean = np.interp(far, _LATITUDES, _MEAN_C)
-    return float(mean + swing * np.interp(far, _LATITUDES, _SWING_C))
+    way = math.cos((day % _YEAR - _WARMEST) / _YEAR * 2 * math.pi)
+    swing = float(np.interp(far, _LATITUDES, _SWING_C)) * (1.0 if latitude >= 0 else -1.0)
+    return float(np.interp(far, _LATITUDES, _MEAN_C)) + way * swing
 
 
 def band_c(

@@ -24,7 +24,7 @@ _LOW_V, _HIGH_V, _STEPS_V = 10.4, 13.2, 280  # the voltage grid, in steps of 10 
 # those of quarters and the coarse one are straight there.
 _BELIEF = (0.45, 0.15, 0.15, 0.10, 0.15)
 _MIXES = 32  # curves between the tables
-_DIMENSIONS = 9
+_DIMENSIONS = 10
 _BENT = 0.3  # Ours: how far a mixed curve leans to a second table at most
 
 
@@ -35,12 +35,14 @@ class Cloud:
     Attributes:
         curve: which rest curve of ``curves()``.
         sealed_v: how much higher than a flooded battery it rests [V of 12].
+        even: even draws, 0..1.
         normal: standard normal draws, a column a quantity: (COUNT, 7).
 
     """
 
     curve: Places
     sealed_v: Floats
+    even: Floats
     normal: Floats
 
 
@@ -51,7 +53,7 @@ def cloud(chemistry: Chemistry) -> Cloud:
     low, high = SEALED_V[chemistry]
     to_normal = np.vectorize(NormalDist().inv_cdf, otypes=[float])
     curve = np.minimum((even[:, 0] * _MIXES).astype(np.intp), _MIXES - 1)
-    return Cloud(curve, low + (high - low) * even[:, 1], to_normal(even[:, 2:]))
+    return Cloud(curve, low + (high - low) * even[:, 1], even[:, 2], to_normal(even[:, 3:]))
 
 
 def _even(count: int, dimensions: int) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 from tallymast.domain.health.nights import Night
 from tallymast.domain.health.supply.charging import uncharged_run
 from tallymast.domain.health.supply.dark import dark_nights
-from tallymast.domain.health.supply.decline import forecast_of
+from tallymast.domain.health.supply.decline import UNCHARGED_NIGHTS, forecast_now, forecast_of
 from tallymast.domain.health.supply.limits import MAINS_LOST_V, Limits, band_c, overcharge_from_v
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
 from tallymast.domain.health.supply.seen import LATELY, Seen, plain_health
@@ -16,7 +16,7 @@ from tallymast.domain.health.supply.trend import LEAST_NIGHTS, trend_of
 from tallymast.domain.model import Chemistry
 
 # Ours, all of them: nights a thing must have gone on before it is said.
-_UNCHARGED, _UNCHARGED_LITHIUM = 3, 10  # lithium refuses charge in frost
+_UNCHARGED_LITHIUM = 10  # it refuses charge in frost
 _OVER, _STUCK = 2, 5
 _AGED_V = 0.15  # of a 12 V pack; a summer's warmth alone moves a rest voltage by half of it
 _WEAK_V = 0.6  # of a 12 V pack: a sound panel lifts it more than this on one day in five
@@ -34,11 +34,9 @@ def judge_lead_acid(
     nights = dark_nights(
         dark, seen.nights, limits.disconnect_v, seen.packs, seen.place, seen.now_ms
     )
-    if _uncharged(seen) >= _UNCHARGED and _is_low(seen, limits):
-        forecast = forecast_of(seen, limits, charges=False)
-        return replace(
-            _since(health, Verdict.NOT_CHARGING, health.charged_ms), forecast=forecast, dark=nights
-        )
+    if _uncharged(seen) >= UNCHARGED_NIGHTS and _is_low(seen, limits):
+        health = replace(health, forecast=forecast_now(seen, limits), dark=nights)
+        return _since(health, Verdict.NOT_CHARGING, health.charged_ms)
     if nights is not None:
         return replace(health, verdict=Verdict.DARK_AT_NIGHT, dark=nights)
     if len(seen.dawns) < LEAST_NIGHTS:
@@ -139,8 +137,7 @@ def _gently(seen: Seen, limits: Limits, health: SupplyHealth) -> SupplyHealth:
     """Judge a battery that is charged: declining, ageing or steady."""
     low = seen.volts()[-1] <= limits.urgent_v
     if low or _charges_weakly(seen, limits):
-        forecast = forecast_of(seen, limits, charges=True)
-        return replace(health, verdict=Verdict.DECLINING, forecast=forecast)
+        return replace(health, verdict=Verdict.DECLINING, forecast=forecast_now(seen, limits))
     if _is_ageing(seen) or health.sag_grows:
         return replace(health, verdict=Verdict.AGEING)
     return replace(health, verdict=Verdict.STEADY)
@@ -162,7 +159,7 @@ def _charges_weakly(seen: Seen, limits: Limits) -> bool:
     return (
         is_weak
         and fallen >= _AGED_V * seen.packs
-        and seen.volts()[-1] < limits.warn_v + (0.1 * seen.packs)
+        and seen.volts()[-1] <= limits.warn_v
     )
 
 
