@@ -156,11 +156,7 @@ def _charges_weakly(seen: Seen, limits: Limits) -> bool:
     ]
     is_weak = bool(lifts) and max(lifts) < _WEAK_V * seen.packs
     fallen = max(seen.volts()[-2 * LATELY :]) - seen.volts()[-1]
-    return (
-        is_weak
-        and fallen >= _AGED_V * seen.packs
-        and seen.volts()[-1] <= limits.warn_v
-    )
+    return is_weak and fallen >= _AGED_V * seen.packs and seen.volts()[-1] <= limits.warn_v
 
 
 def _is_ageing(seen: Seen) -> bool:
