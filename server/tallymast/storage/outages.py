@@ -13,8 +13,9 @@ from sqlalchemy import Connection, bindparam, func, select
 from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.model import Outcome, PollFlag
 from tallymast.domain.record.rollups import HOUR_MS
-from tallymast.domain.record.runs import LONG_MS, MissRun, Runs, joined, runs_from, runs_in
+from tallymast.domain.record.runs import LONG_MS, MissRun, Runs, joined, runs_from, runs_in, runs_of
 from tallymast.storage import schema
+from tallymast.storage.parts import read_parts
 
 _day, _hour, _poll = schema.comm_day, schema.comm_hour, schema.poll
 
@@ -134,9 +135,15 @@ def _add_hours(
     first = min(ends.values(), default=from_ms)
     span = {"begin": first - HOUR_MS + 1, "end": to_ms}
     for number, hour_ms, stored in conn.execute(query, span).all():
-        if hour_ms >= ends.get(number, from_ms - HOUR_MS + 1):
-            span_of = (hour_ms, hour_ms + HOUR_MS, _runs(stored, hour_ms))
-            spans.setdefault(number, []).append(span_of)
+        end_ms = hour_ms + HOUR_MS
+        begin_ms = max(hour_ms, ends.get(number, hour_ms))
+        if begin_ms >= end_ms:
+            continue
+        if begin_ms == hour_ms:
+            runs = _runs(stored, hour_ms)
+        else:  # a day ended within the hour
+            runs = runs_of([part.columns for part in read_parts(conn, number, begin_ms, end_ms)])
+        spans.setdefault(number, []).append((begin_ms, end_ms, runs))
 
 
 def _add_hot(
