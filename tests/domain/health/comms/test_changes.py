@@ -144,7 +144,8 @@ def test_the_step_lies_between_two_readings() -> None:
     found = step_between(at_ms, dbm)
     assert found is not None
     assert (found.from_ms, found.to_ms) == ((14 * 60 + 20) * MINUTE, (14 * 60 + 21) * MINUTE)
-    assert (found.before_dbm, found.after_dbm) == pytest.approx((-79, -98), abs=0.5)
+    # readings are whole dB, so a median may be the next one
+    assert (found.before_dbm, found.after_dbm) == pytest.approx((-79, -98), abs=1)
 
 
 def test_a_step_in_a_gap_lies_between_its_ends() -> None:

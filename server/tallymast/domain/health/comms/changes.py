@@ -187,10 +187,12 @@ def step_between(at_ms: NDArray[np.int64], dbm: Floats) -> SignalStep | None:
     """
     known = ~np.isnan(dbm)
     times, levels = at_ms[known], dbm[known]
-    splits = range(_LEAST_READINGS, len(levels) - _LEAST_READINGS + 1)
-    if not splits:
+    if len(levels) < 2 * _LEAST_READINGS:
         return None
+    splits = range(1, len(levels))
     at = min(splits, key=lambda split: _unrest(levels[:split]) + _unrest(levels[split:]))
+    if min(at, len(levels) - at) < _LEAST_READINGS:
+        return None
     before, after = float(np.median(levels[:at])), float(np.median(levels[at:]))
     if abs(after - before) < LEAST_STEP_DB:
         return None
