@@ -9,7 +9,7 @@ import pytest
 from tallymast.domain.health.comms.baselines import LIMIT, blocks_of, window_scores
 from tallymast.domain.health.comms.changes import contact_change
 from tallymast.domain.health.comms.intervals import design_effect
-from tallymast.domain.health.comms.model import ContactChange
+from tallymast.domain.health.comms.model import ContactChange, Outage
 
 HOUR = 3_600_000
 BEFORE = 14 * 24
@@ -101,6 +101,19 @@ def test_an_outage_is_no_change_of_the_share() -> None:
     missed[-5:] = late[-5:]
     for hours in range(1, 6):
         assert judged(late[: BEFORE + 2 + hours], missed=missed[: BEFORE + 2 + hours]) is None
+
+
+def test_hours_of_a_known_outage_are_left_out() -> None:
+    # from half past to half past: 30 answers in each hour, and probes that find nobody
+    rng = np.random.default_rng(5)
+    late = falls(rng, (BEFORE, 0.01))
+    asked = np.append(np.full(BEFORE, 60), [40, 40])
+    late = np.append(late, [10, 10])
+    counts = np.stack([asked, asked - late, late], axis=1)
+    begins, now_ms = np.arange(len(late)) * HOUR, len(late) * HOUR
+    outage = Outage(7, BEFORE * HOUR + HOUR // 2, BEFORE * HOUR + 3 * HOUR // 2, 20)
+    assert contact_change(begins, counts, now_ms=now_ms) is not None
+    assert contact_change(begins, counts, now_ms=now_ms, outages=[outage]) is None
 
 
 def test_nothing_is_said_of_a_site_not_heard_for_a_day() -> None:

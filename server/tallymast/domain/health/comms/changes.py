@@ -3,6 +3,7 @@
 The tests here say when a change began; each says beside it how often it would speak for nothing.
 """
 
+from collections.abc import Sequence
 from math import exp, log
 from typing import Any, Final, NamedTuple
 
@@ -18,7 +19,8 @@ from tallymast.domain.health.comms.baselines import (
     window_scores,
 )
 from tallymast.domain.health.comms.intervals import share_of
-from tallymast.domain.health.comms.model import ContactChange, Share, SignalStep
+from tallymast.domain.health.comms.model import ContactChange, Outage, Share, SignalStep
+from tallymast.domain.health.comms.outages import silent_spans
 
 LEAST_STEP_DB: Final = 6.0  # Ours: half the range; less is weather and leaves
 _LEAST_STEP_HOURS: Final = 2
@@ -77,8 +79,8 @@ def likelihood_ratio(
     Args:
         parts: polls that count, block by block, two blocks at least.
         wholes: polls asked in the same blocks.
-        baseline: share before, where it is known; None: it is that of the first part. Known,
-            the whole row may be the second part (index 0).
+        baseline: share before, between 0 and 1, where it is known; the whole row may then be the
+            second part (index 0). None: it is that of the first part.
 
     Returns:
         The split and its log likelihood ratio; polls are taken for independent.
@@ -112,7 +114,11 @@ def pettitt(values: Floats) -> Pettitt:
 
 
 def contact_change(
-    begins_ms: NDArray[np.int64], counts: NDArray[np.integer[Any]], *, now_ms: int
+    begins_ms: NDArray[np.int64],
+    counts: NDArray[np.integer[Any]],
+    *,
+    now_ms: int,
+    outages: Sequence[Outage] = (),
 ) -> ContactChange | None:
     """Return the lasting fall of the share answered at the first try, None without one.
 
@@ -123,13 +129,15 @@ def contact_change(
         begins_ms: begins of clock hours, ascending [ms].
         counts: n x 3 asked, answered at the first try, missed, of the same hours.
         now_ms: now [ms].
+        outages: the site's, where they are known: hours they touch are left out, because an outage
+            is told as one. Hours without any answer, and those beside them, are left out always.
 
     """
     polled = (counts[:, 0] > 0) & (begins_ms <= now_ms)
     begins, rows = begins_ms[polled], counts[polled]
     if not len(begins) or now_ms - begins[-1] > _OLD_MS:
         return None
-    heard = _heard_hours(rows)
+    heard = _heard_hours(rows) & ~_touched(begins, outages, now_ms)
     begins, rows = begins[heard], rows[heard]
     if not len(rows):
         return None
@@ -206,6 +214,15 @@ def _heard_hours(rows: NDArray[np.integer[Any]]) -> NDArray[np.bool_]:
     """Return which hours have an answer in them and beside them: the others are an outage's."""
     silent = np.concatenate(([False], rows[:, 2] >= rows[:, 0], [False]))
     return ~(silent[:-2] | silent[1:-1] | silent[2:])
+
+
+def _touched(
+    begins_ms: NDArray[np.int64], outages: Sequence[Outage], now_ms: int
+) -> NDArray[np.bool_]:
+    touched = np.zeros(len(begins_ms), bool)
+    for begin, end in silent_spans(outages, now_ms):
+        touched |= (begins_ms < end) & (begins_ms + _HOUR_MS > begin)
+    return touched
 
 
 def _delivered(rows: NDArray[np.integer[Any]]) -> Share:
