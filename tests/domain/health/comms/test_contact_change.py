@@ -58,6 +58,24 @@ def test_a_change_is_told_with_its_shares() -> None:
     assert change.false_alarms == 0.01
 
 
+def test_a_change_is_told_every_hour_while_it_lasts() -> None:
+    rng = np.random.default_rng(7)
+    late = falls(rng, (BEFORE, 0.01), (120, 0.26))
+    for hours in range(3, 121, 3):
+        change = judged(late[: BEFORE + hours])
+        assert change is not None
+        assert abs(change.at_ms - BEFORE * HOUR) <= HOUR
+
+
+def test_the_hour_that_is_not_over_does_not_count() -> None:
+    rng = np.random.default_rng(7)
+    late = falls(rng, (BEFORE, 0.01), (2, 0.26))
+    counts = np.stack([np.full(len(late), 60), 60 - late, late // 12], axis=1)
+    begins = np.arange(len(late)) * HOUR
+    assert contact_change(begins, counts, now_ms=len(late) * HOUR) is not None
+    assert contact_change(begins, counts, now_ms=len(late) * HOUR - 1) is None
+
+
 def test_a_change_is_told_until_the_share_is_back_for_a_day() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
@@ -182,6 +200,14 @@ def test_hours_that_differ_by_chance_are_hardly_ever_a_change() -> None:
     rng = np.random.default_rng(14)
     share = np.minimum(0.02 * rng.lognormal(0, 0.7, (SITES, BEFORE + MONTH)), 1)
     assert false_months(rng.binomial(60, share), 60) <= AT_MOST
+
+
+def test_the_newest_hour_is_judged_alike_alone() -> None:
+    for seed, polls in enumerate((60, 12, 4)):
+        late = np.random.default_rng(seed).binomial(polls, 0.1, 500)
+        late[-30:] = np.random.default_rng(seed).binomial(polls, 0.3, 30)
+        blocks = blocks_of(late, np.full(500, polls))
+        assert window_scores(blocks, newest_only=True)[0] == window_scores(blocks)[-1] > 0
 
 
 def test_the_scatter_of_a_baseline_is_its_design_effect() -> None:

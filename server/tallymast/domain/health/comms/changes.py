@@ -30,6 +30,7 @@ _SIGMA: Final = 1.4826  # standard deviation by median absolute deviation, of a 
 _LEAST_READINGS: Final = 3
 _HOUR_MS: Final = 3_600_000
 _OLD_MS: Final = 24 * _HOUR_MS
+_STEP_WITHIN_MS: Final = 72 * _HOUR_MS  # Ours: older hours are no level to step from
 
 Floats = NDArray[np.float64]
 
@@ -123,7 +124,8 @@ def contact_change(
     """Return the lasting fall of the share answered at the first try, None without one.
 
     The hours since some instant against all before it, seven days at least (see ``baselines``).
-    Nothing is said where the newest hour with polls is a day old: a silent site has an outage.
+    The hour that is not over yet is left out; nothing is said where the newest one with polls began
+    more than a day ago.
 
     Args:
         begins_ms: begins of clock hours, ascending [ms].
@@ -133,7 +135,7 @@ def contact_change(
             is told as one. Hours without any answer, and those beside them, are left out always.
 
     """
-    polled = (counts[:, 0] > 0) & (begins_ms <= now_ms)
+    polled = (counts[:, 0] > 0) & (begins_ms + _HOUR_MS <= now_ms)
     begins, rows = begins_ms[polled], counts[polled]
     if not len(begins) or now_ms - begins[-1] > _OLD_MS:
         return None
@@ -157,9 +159,9 @@ def contact_change(
 def signal_step(begins_ms: NDArray[np.int64], means: Floats) -> int | None:
     """Return the index of the first hour after the clearest step of the signal that still holds.
 
-    Ours: the medians of the 24 known hours before and of the 2 to 24 after differ by 6 dB at
-    least and by four times the usual scatter (median absolute deviation) of the hours before, and
-    the newest hours have not gone back by half of it.
+    Ours: the medians of the 24 known hours before (within three days) and of the 2 to 24 after
+    differ by 6 dB at least and by four times the usual scatter (median absolute deviation) of the
+    hours before, and the newest hours have not gone back by half of it. A step up is told as well.
 
     Args:
         begins_ms: begins of clock hours, ascending [ms].
@@ -169,10 +171,10 @@ def signal_step(begins_ms: NDArray[np.int64], means: Floats) -> int | None:
         An index into ``means``, None without such a step.
 
     """
-    known = np.flatnonzero(~np.isnan(means) & (begins_ms >= 0))
+    known = np.flatnonzero(~np.isnan(means))
     levels = means[known]
     best, clearest = None, 0.0
-    for first in _likely_steps(levels):
+    for first in _likely_steps(begins_ms[known], levels):
         gain = _step_gain(levels, first)
         if gain > clearest:
             best, clearest = first, gain
@@ -229,9 +231,10 @@ def _delivered(rows: NDArray[np.integer[Any]]) -> Share:
     return share_of(rows[:, 0] - rows[:, 2], rows[:, 0])
 
 
-def _likely_steps(levels: Floats) -> NDArray[np.intp]:
-    """Return where a level of two hours is clearly off that of the day before."""
+def _likely_steps(begins_ms: NDArray[np.int64], levels: Floats) -> NDArray[np.intp]:
+    """Return where an hour is clearly off the day before, of which not too much is missing."""
     firsts = np.arange(_STEP_HOURS, len(levels) - _LEAST_STEP_HOURS + 1)
+    firsts = firsts[begins_ms[firsts - 1] - begins_ms[firsts - _STEP_HOURS] <= _STEP_WITHIN_MS]
     if not len(firsts):
         return firsts
     days = np.lib.stride_tricks.sliding_window_view(levels, _STEP_HOURS)[firsts - _STEP_HOURS]
