@@ -69,16 +69,18 @@ cautions = ["open water", "hydrocarbon vapour: gas monitor", "tower: fall protec
   tag = "OUT1"
   name = "Output 1"
   kind = "discrete-output"
-  table = "coil"
-  register = 0
-  write = {{ table = "coil", register = 0, function = 15 }}
+  table = "holding"
+  register = 10
+  layout = "bool"
+  write = {{ table = "holding", register = 10, function = 6 }}
   [[site.point]]
   tag = "OUT2"
   name = "Output 2"
   kind = "discrete-output"
-  table = "coil"
-  register = 1
-  write = {{ table = "coil", register = 1, function = 15 }}
+  table = "holding"
+  register = 11
+  layout = "bool"
+  write = {{ table = "holding", register = 11, function = 6 }}
 """,
     )
 )

@@ -62,7 +62,7 @@ def test_a_load_that_will_be_dropped_is_the_reason_to_drive(
     fill(world)
     html = sheet(client)
     # 5.4 to 7.6 days from four hours ago are 5.2 to 7.4 from now: said as 5 to 8.
-    assert call_of(html).endswith("the load disconnects in 5 to 8 days.")
+    assert call_of(html).endswith("load disconnect (11.5 V) in 5 to 8 days.")
     assert call_of(html).startswith("Drive: not charging since Fri 27 Feb 10:00 (9 days);")
     text = text_of(html)
     assert "12.08 V 09:59:52, 8 s before" in text
@@ -111,7 +111,7 @@ def test_what_is_not_known_is_said(world: World) -> None:
     with TestClient(create_app(world.services())) as client:
         text = text_of(sheet(client, "/sites/osier-pond/drive"))
     assert "Not known: it has not been asked yet." in text
-    for part in ("Last contact never", "unknown", "not judged yet", "not noted", "never read"):
+    for part in ("Last contact never", "unknown", "Not judged yet", "not noted", "never read"):
         assert part in text
     assert "0.00" not in text
     assert "100 %" not in text

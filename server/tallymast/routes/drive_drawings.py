@@ -154,7 +154,7 @@ def _worst_words(table: Hours) -> str:
     """Return when most is missed, as a sentence; one that no hour stands out of where so."""
     asked, missed = table[:, 0], table[:, 2]
     if not missed.any():
-        return f"Nothing was missed in any hour of the day, of {number(int(asked.sum()))} polls."
+        return "Nothing was missed in any hour of the day."
     share = np.divide(missed, asked, out=np.zeros(24), where=asked > 0)
     worst = int(share.argmax())
     return (

@@ -5,18 +5,29 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Final
 
+import numpy as np
 from markupsafe import Markup
 from sqlalchemy import Connection
 
 from tallymast.domain.health.attention import Standing, needs
 from tallymast.domain.health.comms.intervals import share_of
-from tallymast.domain.health.comms.model import Cause, Outage, Share
+from tallymast.domain.health.comms.model import Cause, Outage
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.visit import Seen, advice
 from tallymast.domain.leaving import Leaving, still_out
-from tallymast.domain.model import Job, JobState, Point, PointKind, Quality, Site, SitePlan
+from tallymast.domain.model import (
+    HourCounts,
+    Job,
+    JobState,
+    Point,
+    PointKind,
+    Quality,
+    Site,
+    SitePlan,
+)
+from tallymast.domain.record.days import Contract
 from tallymast.domain.visit_cautions import Caution, general_cautions, needs_gas_monitor
 from tallymast.routes.drive_drawings import (
     HourChart,
@@ -41,18 +52,18 @@ from tallymast.routes.site_rows import (
 )
 from tallymast.routes.standings import Standings
 from tallymast.routes.still_clock import StillClock
+from tallymast.routes.supply_sentences import supply_words
 from tallymast.routes.visit_kit import kit
 from tallymast.routes.visit_sentences import (
     advice_mark,
     advice_words,
-    forecast_words,
     returns_words,
     share_words,
 )
 from tallymast.storage import jobs, notes
 from tallymast.storage.nights import load_nights
 from tallymast.storage.outages import outages
-from tallymast.storage.reliability import by_hour
+from tallymast.storage.reliability import SiteHours, site_hours
 
 DAY_MS: Final = 86_400_000
 CONTACT_DAYS: Final = 14
@@ -67,6 +78,7 @@ _KINDS: Final = (
     PointKind.ANALOG_OUTPUT,
     PointKind.DISCRETE_INPUT,
 )
+_NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
 CAUSES: Final = {
     Cause.ALONE: "",
     Cause.SUPPLY: "no power",
@@ -80,7 +92,7 @@ class SupplyPart:
 
     row: PointRow | None
     chart: NightChart | None
-    words: tuple[str, ...]
+    words: Markup
     make: str
     charged_ms: int | None
     absorbed_ms: int | None
@@ -151,13 +163,14 @@ def read_sheet(given: Services, standings: Standings, plan: SitePlan, clock: Sti
     network = given.network()
     found = [
         finding
-        for finding in needs(network.gateways, given.live.gateways(), everyone)
+        for finding in needs(network.gateways, given.live.gateways(), everyone, given.health())
         if plan.site.key in finding.site_keys
     ]
     health = given.health().get(plan.site_id, NOT_JUDGED)
+    contract = Contract(network.contract_zone, network.contract_hour)
     with given.database.reading() as connection:
         supply = _supply(connection, standing, health, clock)
-        contact = _contact(connection, standing, health, clock)
+        contact = _contact(connection, standing, health, clock, contract)
         job = _newest_test(connection, given, plan.site_id)
         log = notes.of_site(connection, plan.site_id)
     told = advice(_seen(standing, found, health, clock))
@@ -236,7 +249,7 @@ def _supply(
     return SupplyPart(
         rows[0] if rows else None,
         chart,
-        _verdict_words(health, clock),
+        supply_words(site, judged, clock) if judged else Markup("Not judged yet."),
         _make(site, day_of(today)),
         judged.charged_ms if judged else None,
         judged.absorbed_ms if judged else None,
@@ -248,15 +261,6 @@ def _today(clock: StillClock) -> int:
     return day_number(
         datetime.fromtimestamp(clock.now_ms / 1000, UTC).astimezone(clock.zone).date()
     )
-
-
-def _verdict_words(health: SiteHealth, clock: StillClock) -> tuple[str, ...]:
-    if health.supply is None:
-        return ("not judged yet",)
-    said = [health.supply.verdict.value]
-    if health.supply.forecast is not None:
-        said.append(forecast_words(health.supply.forecast, clock.now_ms))
-    return tuple(said)
 
 
 def _make(site: Site, today: date) -> str:
@@ -272,15 +276,19 @@ def _make(site: Site, today: date) -> str:
 
 
 def _contact(
-    connection: Connection, standing: Standing, health: SiteHealth, clock: StillClock
+    connection: Connection,
+    standing: Standing,
+    health: SiteHealth,
+    clock: StillClock,
+    contract: Contract,
 ) -> ContactPart:
     plan, from_ms = standing.plan, clock.now_ms - CONTACT_DAYS * DAY_MS
-    begins, hours = by_hour(connection, plan.site_id, from_ms, clock.now_ms)
-    first_try: Share = share_of(hours[:, 1], hours[:, 0])
+    known = site_hours(connection, from_ms, clock.now_ms, contract).get(plan.site_id, _NO_HOURS)
+    first_try = share_of(known.cells[:, 1], known.cells[:, 0])
     returns = health.comm.returns if health.comm else None
     found = outages_of(connection, plan, health, (from_ms, clock.now_ms))
     return ContactPart(
-        draw_hours(by_local_hour(begins, hours, clock.zone)),
+        draw_hours(by_local_hour(known.at_ms, known.cells, clock.zone)),
         share_words(first_try) if first_try.whole else "",
         returns_words(returns) if returns else "",
         outage_lines(found[:OUTAGES_SHOWN], clock.now_ms),
@@ -294,12 +302,13 @@ def outages_of(
 ) -> list[Outage]:
     """Return a site's outages that touch a span, newest first, with the cause that was judged."""
     limits = {plan.site_id: plan.site.miss_limit}
-    found = outages(connection, *span, miss_limits=limits, site_id=plan.site_id)
-    judged = {one.from_ms: one.cause for one in health.comm.outages} if health.comm else {}
-    return [
-        replace(one, cause=judged.get(one.from_ms, one.cause))
-        for one in reversed(found.get(plan.site_id, []))
-    ]
+    stored = outages(connection, *span, miss_limits=limits, site_id=plan.site_id)
+    judged = {one.from_ms: one for one in health.comm.outages} if health.comm else {}
+    found = {at_ms: one for at_ms, one in judged.items() if span[0] <= at_ms < span[1]}
+    for one in stored.get(plan.site_id, []):
+        cause = judged[one.from_ms].cause if one.from_ms in judged else one.cause
+        found[one.from_ms] = replace(one, cause=cause)  # its end is newer than the judge's
+    return [found[at_ms] for at_ms in sorted(found, reverse=True)]
 
 
 def outage_lines(found: Iterable[Outage], now_ms: int) -> tuple[OutageLine, ...]:

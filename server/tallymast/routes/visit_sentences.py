@@ -4,7 +4,6 @@ The words are about the need for a drive. None of them says that anything at the
 """
 
 from collections.abc import Callable
-from math import ceil, floor
 from typing import Final
 
 from markupsafe import Markup, escape
@@ -16,12 +15,11 @@ from tallymast.domain.health.findings import (
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
-from tallymast.domain.health.supply.model import Forecast
+from tallymast.domain.health.together import SilentTogether
 from tallymast.domain.health.visit import Advice, Call, Why
 from tallymast.routes.formats import Clock, lasting, number, plural, share, value_words
 from tallymast.routes.rows import Mark
-
-DAY_MS: Final = 86_400_000
+from tallymast.routes.supply_sentences import disconnect_words
 
 _MARKS: Final = {
     Call.DRIVE: Mark("Drive", "octagon", "act"),
@@ -60,25 +58,14 @@ def returns_words(returns: Returns) -> str:
     )
 
 
-def forecast_words(forecast: Forecast, now_ms: int) -> str:
-    """Return when the load will be disconnected, as a range of days from now."""
-    gone = (now_ms - forecast.at_ms) / DAY_MS
-    low = max(floor(forecast.low_days - gone), 0)
-    if forecast.high_days is None:
-        return f"the load disconnects in {plural(low, 'day')} at the soonest, if at all"
-    high = max(ceil(forecast.high_days - gone), 1)
-    if low == high:
-        return f"the load disconnects in {plural(high, 'day')}"
-    return f"the load disconnects in {low} to {plural(high, 'day')}"
-
-
 def share_words(known: Share) -> str:
     """Return a share with how many polls it is of and its interval."""
     if not known.whole:
         return "nobody asked"
-    words = f"{share(known.part, known.whole)} of {number(known.whole)} polls"
     if known.low is None or known.high is None:
-        return f"{words}; too few to speak of a rate"
+        of = f"{number(known.whole)} {'poll' if known.whole == 1 else 'polls'}"
+        return f"{number(known.part)} of {of}, too few to speak of a rate"
+    words = f"{share(known.part, known.whole)} of {number(known.whole)} polls"
     return f"{words} (95 % sure: {100 * known.low:.1f} to {100 * known.high:.1f} %)"
 
 
@@ -130,6 +117,19 @@ def _start_at(told: Advice, clock: Clock) -> Markup:
     return Markup("start at {}, lost {}.").format(told.start or "its gateway", _since(told, clock))
 
 
+def _together(told: Advice, clock: Clock) -> Markup:
+    count = len(told.finding.sites) if isinstance(told.finding, SilentTogether) else 0
+    return Markup("{} behind {} fell silent together, {}: one cause, look there first.").format(
+        plural(count, "site"), told.start, _since(told, clock)
+    )
+
+
+def _shared(told: Advice, clock: Clock) -> Markup:
+    return Markup(
+        "in contact, worse {} together with others in one direction; listen first, do not climb."
+    ).format(_since(told, clock))
+
+
 def _repeater(told: Advice, clock: Clock) -> Markup:
     behind = len(told.finding.behind) if isinstance(told.finding, PathSilent) else 0
     return Markup("one cause for it and {} behind it, silent {}.").format(
@@ -139,9 +139,8 @@ def _repeater(told: Advice, clock: Clock) -> Markup:
 
 def _disconnect(told: Advice, clock: Clock) -> Markup:
     if told.forecast is not None:
-        words = forecast_words(told.forecast, clock.now_ms)
-        wide = ", made from few nights" if told.forecast.wide else ""
-        return Markup("{}{}{}.").format(_verdict(told, clock), words, wide)
+        words = disconnect_words(told.forecast, clock.now_ms)
+        return Markup("{}{}.").format(_verdict(told, clock), words)
     finding = told.finding
     if not isinstance(finding, SupplyBelowDisconnect | SupplyNearDisconnect):
         return Markup("the supply is close to its load disconnect.")
@@ -202,6 +201,8 @@ _REASONS: Final[dict[Why, _Reason]] = {
     Why.NEVER: _never,
     Why.GATEWAY: _start_at,
     Why.PATH: _start_at,
+    Why.TOGETHER: _together,
+    Why.SHARED: _shared,
     Why.REPEATER: _repeater,
     Why.MAINTENANCE: _plainly("in maintenance; speak with who is there first."),
     Why.NOT_POLLED: _plainly("nobody asks this site; what stands here is old."),

@@ -28,8 +28,10 @@ from tallymast.domain.health.findings import (
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
+from tallymast.domain.health.judged import SupplyFails, SupplyWatch, WorseTogether
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.supply.model import DarkNights, Forecast, SupplyHealth, Verdict
+from tallymast.domain.health.together import SilentTogether
 from tallymast.domain.health.visit import Advice, Call, Seen, Why, advice
 from tallymast.domain.model import Quality, Reading, Site, SiteStatus
 
@@ -173,8 +175,8 @@ def test_a_site_that_never_answered_needs_somebody() -> None:
     ("low", "verdict", "call"),
     [
         (5.0, Verdict.NOT_CHARGING, Call.DRIVE),
-        (14.0, Verdict.DECLINING, Call.DRIVE),
-        (15.0, Verdict.DECLINING, Call.PLAN),
+        (10.0, Verdict.DECLINING, Call.DRIVE),
+        (11.0, Verdict.DECLINING, Call.PLAN),
         (15.0, Verdict.NOT_CHARGING, Call.DRIVE),
     ],
 )
@@ -263,3 +265,27 @@ def test_what_people_said_of_a_site_comes_first(status: SiteStatus, call: Call, 
 def test_a_site_not_asked_yet_is_unknown() -> None:
     told = asked(status=SiteStatus.NEVER_ANSWERED, waits=True)  # type: ignore[arg-type]
     assert said(told) == (Call.UNKNOWN, Why.NOT_ASKED_YET)
+
+
+def test_several_sites_silent_together_have_one_cause_elsewhere() -> None:
+    together = SilentTogether(NETWORK.gateways[0], (WEIR, FLAT), NOW_MS - HOUR, None)
+    told = asked(together, status=SiteStatus.COMM_FAIL)
+    assert (told.call, told.why, told.start) == (Call.ELSEWHERE, Why.TOGETHER, "Marrowdun mast")
+
+
+def test_contact_that_became_worse_with_others_is_not_the_sites_own_fault() -> None:
+    shared = WorseTogether(NETWORK.gateways[0], (WEIR, FLAT), NOW_MS - HOUR, (228.0, 241.0))
+    assert said(asked(shared)) == (Call.DESK, Why.SHARED)
+
+
+def test_a_silence_that_the_supply_explains_is_waited_out() -> None:
+    dark = SupplyHealth(Verdict.DARK_AT_NIGHT, dark=DarkNights(4, 180, 55))
+    fails = SupplyFails(WEIR, dark, NOW_MS - 5 * HOUR)
+    told = asked(fails, status=SiteStatus.COMM_FAIL, health=SiteHealth(dark, CommHealth()))
+    assert (told.call, told.why, told.since_ms) == (Call.WAIT, Why.DARK, NOW_MS - 5 * HOUR)
+
+
+def test_a_judged_supply_is_said_once_and_decides() -> None:
+    ageing = SupplyHealth(Verdict.AGEING)
+    told = asked(SupplyWatch(WEIR, ageing), health=SiteHealth(ageing, CommHealth()))
+    assert said(told) == (Call.PLAN, Why.SUPPLY)

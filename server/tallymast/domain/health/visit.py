@@ -22,16 +22,22 @@ from tallymast.domain.health.findings import (
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
+from tallymast.domain.health.judged import (
+    SOON_DAYS,
+    AnswersSlower,
+    ContactJudged,
+    SupplyJudged,
+    WorseTogether,
+)
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.model import Forecast, SupplyHealth, Verdict
+from tallymast.domain.health.together import SilentTogether
 from tallymast.domain.model import Site, SiteStatus
 
 # Ours: a silence shorter than the alarm delay of a monitoring site is looked at from the desk.
 YOUNG_MS: Final = 15 * 60_000
 # Ours: as many silences that ended by themselves make one more likely to end so too.
 OFTEN: Final = 3
-# Ours: a load that may be dropped within two weeks is worth a drive, a later one is planned.
-SOON_DAYS: Final = 14.0
 _DAY_MIN: Final = 24 * 60
 # Ours: a silence longer than the longest winter night and a morning is no such night's any more.
 _NIGHT_MS: Final = 18 * 3_600_000
@@ -61,6 +67,8 @@ class Why(StrEnum):
     NEVER = "never answered"
     GATEWAY = "the gateway is lost"
     PATH = "the repeater before it is silent"
+    TOGETHER = "several sites fell silent together"
+    SHARED = "contact became worse together with others in one direction"
     REPEATER = "it is the repeater, and others are silent behind it"
     MAINTENANCE = "somebody works there"
     NOT_POLLED = "nobody asks it"
@@ -141,6 +149,7 @@ _STANDING_BY: Final = {
 }
 _GONE: Final = frozenset({Verdict.NOT_CHARGING, Verdict.OVERCHARGING})
 _SLOWLY: Final = frozenset({Verdict.DECLINING, Verdict.AGEING, Verdict.STUCK})
+_JUDGED: Final = SupplyJudged | ContactJudged | AnswersSlower  # said by supply and contact
 _NOT_KNOWN: Final = frozenset({Verdict.UNKNOWN, Verdict.FEW_NIGHTS})
 
 
@@ -170,6 +179,9 @@ def _elsewhere(seen: Seen) -> Advice | None:
         if isinstance(finding, GatewayLost | GatewayMute):
             start, since_ms = finding.gateway.name, finding.since_ms
             return Advice(Call.ELSEWHERE, Why.GATEWAY, start, since_ms=since_ms, finding=finding)
+        if isinstance(finding, SilentTogether):
+            start, since_ms = finding.gateway.name, finding.since_ms
+            return Advice(Call.ELSEWHERE, Why.TOGETHER, start, since_ms=since_ms, finding=finding)
         if isinstance(finding, PathSilent):
             if finding.site.key == seen.site.key:
                 return Advice(Call.DRIVE, Why.REPEATER, since_ms=finding.since_ms, finding=finding)
@@ -186,7 +198,7 @@ def _silent(seen: Seen) -> Advice:
     if seen.status is SiteStatus.NEVER_ANSWERED or isinstance(finding, NeverAnswered):
         since_ms = finding.since_ms if finding else None
         return Advice(Call.DRIVE, Why.NEVER, since_ms=since_ms, finding=finding)
-    since_ms = finding.since_ms if finding else None
+    since_ms = finding.since_ms if finding else _dark_since(seen.findings)
     comm = seen.health.comm
     returns = comm.returns if comm else None
     if returns is not None:
@@ -194,6 +206,12 @@ def _silent(seen: Seen) -> Advice:
         call, why = (Call.WAIT, Why.RETURNS) if waits else (Call.DRIVE, Why.LATE)
         return Advice(call, why, back_minute=returns.back_minute, since_ms=since_ms)
     return _dark(seen, since_ms) or _silence_by_age(seen, since_ms)
+
+
+def _dark_since(found: Sequence[Finding]) -> int | None:
+    """Return since when a site is silent whose silence its supply explains."""
+    judged = (one.silent_since_ms for one in found if isinstance(one, SupplyJudged))
+    return next((at_ms for at_ms in judged if at_ms is not None), None)
 
 
 def _dark(seen: Seen, since_ms: int | None) -> Advice | None:
@@ -275,7 +293,10 @@ def _found(seen: Seen) -> Advice | None:
             return Advice(Call.DRIVE, Why.NO_VALUE, finding=finding)
         if isinstance(finding, Overdue):
             return Advice(Call.DESK, Why.NOT_ASKED, since_ms=finding.last_poll_ms, finding=finding)
-        return Advice(Call.DESK, Why.FINDING, finding=finding)
+        if isinstance(finding, WorseTogether):
+            return Advice(Call.DESK, Why.SHARED, since_ms=finding.since_ms, finding=finding)
+        if not isinstance(finding, _JUDGED):
+            return Advice(Call.DESK, Why.FINDING, finding=finding)
     return None
 
 
