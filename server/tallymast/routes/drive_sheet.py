@@ -1,7 +1,7 @@
 """What *Before you drive* shows of a site, read and worked out; templates only write it down."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Final
 
@@ -11,7 +11,6 @@ from sqlalchemy import Connection
 
 from tallymast.domain.health.attention import Standing, needs
 from tallymast.domain.health.comms.intervals import share_of
-from tallymast.domain.health.comms.model import Cause, Outage
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
@@ -37,6 +36,7 @@ from tallymast.routes.drive_drawings import (
     draw_night_chart,
 )
 from tallymast.routes.nights import NIGHTS_SHOWN
+from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
 from tallymast.routes.plot import way_of
 from tallymast.routes.rows import Mark, main_points, mark_of
 from tallymast.routes.sentences import sentence
@@ -62,7 +62,6 @@ from tallymast.routes.visit_sentences import (
 )
 from tallymast.storage import jobs, notes
 from tallymast.storage.nights import load_nights
-from tallymast.storage.outages import outages
 from tallymast.storage.reliability import SiteHours, site_hours
 
 DAY_MS: Final = 86_400_000
@@ -79,11 +78,6 @@ _KINDS: Final = (
     PointKind.DISCRETE_INPUT,
 )
 _NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
-CAUSES: Final = {
-    Cause.ALONE: "",
-    Cause.SUPPLY: "no power",
-    Cause.COMMON: "together with others",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +91,6 @@ class SupplyPart:
     charged_ms: int | None
     absorbed_ms: int | None
     judged: bool
-
-
-@dataclass(frozen=True, slots=True)
-class OutageLine:
-    """One outage; ``to_ms`` None while it lasts."""
-
-    from_ms: int
-    to_ms: int | None
-    lasted_ms: int
-    cause: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,28 +278,6 @@ def _contact(
         outage_lines(found[:OUTAGES_SHOWN], clock.now_ms),
         max(len(found) - OUTAGES_SHOWN, 0),
         sum(one.lasted_ms(clock.now_ms) for one in found),
-    )
-
-
-def outages_of(
-    connection: Connection, plan: SitePlan, health: SiteHealth, span: tuple[int, int]
-) -> list[Outage]:
-    """Return a site's outages that touch a span, newest first, with the cause that was judged."""
-    limits = {plan.site_id: plan.site.miss_limit}
-    stored = outages(connection, *span, miss_limits=limits, site_id=plan.site_id)
-    judged = {one.from_ms: one for one in health.comm.outages} if health.comm else {}
-    found = {at_ms: one for at_ms, one in judged.items() if span[0] <= at_ms < span[1]}
-    for one in stored.get(plan.site_id, []):
-        cause = judged[one.from_ms].cause if one.from_ms in judged else one.cause
-        found[one.from_ms] = replace(one, cause=cause)  # its end is newer than the judge's
-    return [found[at_ms] for at_ms in sorted(found, reverse=True)]
-
-
-def outage_lines(found: Iterable[Outage], now_ms: int) -> tuple[OutageLine, ...]:
-    """Return outages as they are listed."""
-    return tuple(
-        OutageLine(one.from_ms, one.to_ms, one.lasted_ms(now_ms), CAUSES[one.cause])
-        for one in found
     )
 
 

@@ -29,6 +29,8 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/sites/{key}"): _S,
     ("GET", "/stream/sites/{key}"): _S,
     ("GET", "/sites/{key}/charts/{tag}.json"): _S,
+    ("GET", "/sites/{key}/contact-chart.json"): _S,
+    ("GET", "/sites/{key}/polls"): _S,
     ("GET", "/sites/{key}/drive"): _S,
     ("GET", "/sites/{key}/drive.html"): _S,
     ("GET", "/sites/{key}/drive/desk-test"): _S,

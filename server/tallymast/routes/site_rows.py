@@ -231,9 +231,9 @@ _POLL_MARKS = {
 }
 
 
-def poll_rows(polls: Sequence[Poll]) -> tuple[PollRow, ...]:
+def poll_rows(polls: Sequence[Poll], most: int = POLLS_SHOWN) -> tuple[PollRow, ...]:
     """Return the newest polls in words, the newest first."""
-    newest = sorted(polls, key=lambda poll: -poll.at_ms)[:POLLS_SHOWN]
+    newest = sorted(polls, key=lambda poll: -poll.at_ms)[:most]
     return tuple(
         PollRow(poll.at_ms, _POLL_MARKS[poll.outcome], poll.tries, poll.answer_ms, _remark(poll))
         for poll in newest
