@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, select
 
 from tallymast.domain.model import Outcome, PollFlag
 from tallymast.domain.record.rollups import HOUR_MS, add_answers, answer_quantile_ms
@@ -64,7 +64,7 @@ def day_contact(conn: Connection, site_id: int, from_ms: int, to_ms: int) -> Con
 _Span = tuple[int, int, int, int, float]  # begin, asked, first try, answered, p95
 
 
-def _closed(row: Row[Any]) -> _Span:
+def _closed(row: Sequence[Any]) -> _Span:
     at_ms, asked, first_try, retried, answers = row
     return at_ms, asked, first_try, first_try + retried, _p95(add_answers(bytes(answers)))
 
