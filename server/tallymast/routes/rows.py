@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.attention import Standing, number_of
 from tallymast.domain.health.findings import (
     ContactAlarm,
     FarOutside,
@@ -12,10 +12,11 @@ from tallymast.domain.health.findings import (
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
-from tallymast.domain.model import Point, PointKind, Quality, Reading, SiteStatus
+from tallymast.domain.model import Point, PointKind, Quality, Reading, SiteStatus, Supply
 from tallymast.routes.day import SiteDay
 from tallymast.routes.formats import number, value_words
 from tallymast.routes.nights import Spark
+from tallymast.routes.round_order import NO_NEED, NOT_ASKED
 from tallymast.routes.tape import Tape
 
 MAIN_VALUES = 3
@@ -66,11 +67,16 @@ class SupplyCell:
     remark: str
     against: str
     spark: Spark
+    left: int | None = None  # above the disconnect, in thousandths of the nominal voltage
 
 
 @dataclass(frozen=True, slots=True)
 class SiteRow:
-    """One row; equal rows look the same, ages apart."""
+    """One row; equal rows look the same, ages apart.
+
+    ``mast`` is its gateway's name, ``rank`` that of the gravest finding that names it;
+    ``traits`` are the words it can be chosen by (round_order.SHOWS).
+    """
 
     key: str
     name: str
@@ -85,11 +91,23 @@ class SiteRow:
     asked: int
     supply: SupplyCell | None
     values: tuple[Cell, ...]
+    mast: str = ""
+    rank: int = NO_NEED
+    traits: str = ""
+
+    @property
+    def left(self) -> int | None:
+        """What its supply is above the disconnect, in thousandths of the nominal voltage."""
+        return None if self.supply is None else self.supply.left
 
 
-def row(standing: Standing, day: SiteDay, hops: int = 0) -> SiteRow:
+def row(
+    standing: Standing, day: SiteDay, hops: int = 0, mast: str = "", rank: int = NO_NEED
+) -> SiteRow:
     """Return what a site's row shows."""
     site, state = standing.plan.site, standing.state
+    supply = supply_cell(standing, day)
+    paused = standing.status in (SiteStatus.NOT_POLLED, SiteStatus.MAINTENANCE)
     return SiteRow(
         site.key,
         site.name,
@@ -102,9 +120,22 @@ def row(standing: Standing, day: SiteDay, hops: int = 0) -> SiteRow:
         day.tape,
         day.counts.answered,
         day.counts.asked,
-        supply_cell(standing, day),
+        supply,
         tuple(cell(standing, point) for point in main_points(site.points)),
+        mast,
+        NOT_ASKED if paused else rank,
+        _traits(standing, supply, paused, rank),
     )
+
+
+def _traits(standing: Standing, supply: SupplyCell | None, paused: bool, rank: int) -> str:
+    has = {
+        "needs": rank < NO_NEED and not paused,
+        "silent": standing.is_silent or standing.status is SiteStatus.UNREACHABLE,
+        "supply": supply is not None and supply.tone in ("watch", "act"),
+        "paused": paused,
+    }
+    return " ".join(word for word, holds in has.items() if holds)
 
 
 def row_mark(standing: Standing) -> Mark:
@@ -184,7 +215,16 @@ def supply_cell(standing: Standing, day: SiteDay) -> SupplyCell | None:
         remark_of(standing, reading),
         ", ".join(parts),
         day.spark,
+        _left(site.supply, number_of(reading), day.predawn_v),
     )
+
+
+def _left(supply: Supply | None, *volts: float | None) -> int | None:
+    """Return what the lowest of these voltages is above the disconnect, in 1/1000 of nominal."""
+    known = [one for one in volts if one is not None]
+    if supply is None or supply.disconnect_v is None or not known:
+        return None
+    return round(1000 * (min(known) - supply.disconnect_v) / supply.nominal_v)
 
 
 def supply_tone(standing: Standing, reading: Reading | None) -> str:
