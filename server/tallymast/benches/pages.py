@@ -92,7 +92,7 @@ def run(sites: int = 64, days: int = 365) -> dict[str, object]:
         ``first_paint_ms`` median of cold visits, None without a browser.
 
     Raises:
-        ConfigError: no sites, no days, or more sites than the gateways have unit addresses.
+        ConfigError: no sites or no days.
 
     """
     if sites < 1 or days < 1:
@@ -162,32 +162,43 @@ def _compute_nights(database: Database, network: Network, plan: PollPlan, now_ms
 
 
 def _written(sites: int) -> network_file.Written:
-    """Return the demo's network with so many sites, all in service and polled each minute."""
+    """Return the demo's network with so many sites, all in service and polled each minute.
+
+    Where a line has no more unit addresses, its gateway comes again under another address.
+    """
     text = (assets.demo_data() / NETWORK).read_text(encoding="utf-8")
     written = copy.deepcopy(network_file.parse(text, NETWORK))
     first: list[dict[str, Any]] = written["site"]
-    made = []
+    masts: dict[str, dict[str, Any]] = {one["key"]: one for one in written["gateway"]}
+    made, gateways = [], {}
     units: Counter[str] = Counter()
     for n in range(sites):
         one = copy.deepcopy(first[n % len(first)])
         for key in ("via", "in_service"):
             one.pop(key, None)
         number = n // len(first) + 1
-        units[one["gateway"]] += 1
-        unit = units[one["gateway"]]
-        if unit > MOST_UNITS:
-            raise ConfigError(f"bench pages --sites {sites} is too many; {n} sites have addresses.")
+        mast = masts[one["gateway"]]
+        line, unit = divmod(units[mast["key"]], MOST_UNITS)
+        units[mast["key"]] += 1
+        gateway = _again(mast, line)
+        gateways[gateway["key"]] = gateway
         made.append(
             one
-            | {"key": f"{one['key']}-{number}", "name": f"{one['name']} {number}", "unit": unit}
-            | {"poll_every_s": 60}
+            | {"key": f"{one['key']}-{number}", "name": f"{one['name']} {number}"}
+            | {"unit": unit + 1, "gateway": gateway["key"], "poll_every_s": 60}
         )
-    used = {one["gateway"] for one in made}
-    gateways: list[dict[str, Any]] = written["gateway"]
-    return {
-        **written,
-        "site": made,
-        "gateway": [one for one in gateways if one["key"] in used],
+    return {**written, "site": made, "gateway": list(gateways.values())}
+
+
+def _again(gateway: dict[str, Any], line: int) -> dict[str, Any]:
+    """Return a gateway as its line number ``line``; line 0 is itself."""
+    if line == 0:
+        return gateway
+    host, _, port = gateway["address"].rpartition(":")
+    return gateway | {
+        "key": f"{gateway['key']}-{line + 1}",
+        "name": f"{gateway['name']} {line + 1}",
+        "address": f"{host}:{int(port) + 100 * line}",
     }
 
 

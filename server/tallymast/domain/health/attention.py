@@ -343,10 +343,15 @@ def near_disconnect_v(supply: Supply) -> float:
     return NEAR_DISCONNECT_V * supply.nominal_v / 12.0
 
 
+def late_after_ms(site: Site) -> float:
+    """Return the time without a poll after which one is overdue [ms]."""
+    return max(OVERDUE_PERIODS * site.poll_every_s * 1000, OVERDUE_LEAST_MS)
+
+
 def _lateness(
     site: Site, state: SiteState, readings: Mapping[str, Reading], now_ms: int
 ) -> list[Finding]:
-    late_ms = max(OVERDUE_PERIODS * site.poll_every_s * 1000, OVERDUE_LEAST_MS)
+    late_ms = late_after_ms(site)
     if state.last_poll_ms is not None and now_ms - state.last_poll_ms > late_ms:
         return [Overdue(site, state.last_poll_ms)]
     old = [(point, readings[point.tag]) for point in site.points if point.tag in readings]
