@@ -10,9 +10,10 @@ weather count as what they are, usual.
 
 The limit comes from the false alarms that are let through. For independent polls the ratio of one
 window passes h with a chance of at most e^-h (Chernoff's bound for a binomial share); a month has
-720 hours in each of which 17 windows end, and whatever their dependence the chances add up at
-most: h = ln(720 * 17 / 0.01) = 14.0 for one false alarm in 100 site-months. Dispersion makes that
-an approximation, which simulations have to hold.
+720 hours in each of which 17 windows end, each is looked at in two ways (of the polls asked, of
+those answered), and whatever their dependence the chances add up at most:
+h = ln(2 * 720 * 17 / 0.01) = 14.7 for one false alarm in 100 site-months. Dispersion makes that an
+approximation, which simulations have to hold.
 """
 
 from math import ceil, log
@@ -26,7 +27,7 @@ from tallymast.domain.health.comms.intervals import USUAL_LAG1
 LEAST_BASELINE_HOURS: Final = 168  # common practice, no published source: seven days
 FALSE_ALARMS: Final = 0.01  # Ours, per site and month: a site is blamed for nothing in 8 years
 WINDOWS: Final = (2, 3, 4, 6, 8, 12, 16, 24, 36, 48, 72, 96, 144, 192, 288, 384, 504)
-LIMIT: Final = log(720 * len(WINDOWS) / FALSE_ALARMS)
+LIMIT: Final = log(2 * 720 * len(WINDOWS) / FALSE_ALARMS)
 _LEAST_FALL: Final = 0.01  # Ours: one poll in a hundred; less is no reason to drive
 _LASTS: Final = 0.5  # Ours: the newest part must still be half as bad as the window
 _DAY_H: Final = 24
