@@ -202,8 +202,7 @@ def false_months(late: np.ndarray, polls: int, missed: np.ndarray | None = None)
 AT_MOST = 5
 
 
-@pytest.mark.parametrize("polls", [60, 12])
-@pytest.mark.parametrize("share", [0.001, 0.01, 0.1])
+@pytest.mark.parametrize(("share", "polls"), [(0.001, 60), (0.01, 60), (0.1, 12)])
 def test_clean_and_lossy_sites_are_hardly_ever_accused(share: float, polls: int) -> None:
     rng = np.random.default_rng(11)
     assert false_months(steady(rng, share, polls), polls) <= AT_MOST
