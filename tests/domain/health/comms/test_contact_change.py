@@ -9,7 +9,7 @@ import pytest
 from tallymast.domain.health.comms.baselines import LIMIT, blocks_of, window_scores
 from tallymast.domain.health.comms.changes import contact_change
 from tallymast.domain.health.comms.intervals import design_effect
-from tallymast.domain.health.comms.model import ContactChange
+from tallymast.domain.health.comms.model import ContactChange, Outage
 
 HOUR = 3_600_000
 BEFORE = 14 * 24
@@ -58,6 +58,24 @@ def test_a_change_is_told_with_its_shares() -> None:
     assert change.false_alarms == 0.01
 
 
+def test_a_change_is_told_every_hour_while_it_lasts() -> None:
+    rng = np.random.default_rng(7)
+    late = falls(rng, (BEFORE, 0.01), (120, 0.26))
+    for hours in range(3, 121, 3):
+        change = judged(late[: BEFORE + hours])
+        assert change is not None
+        assert abs(change.at_ms - BEFORE * HOUR) <= HOUR
+
+
+def test_the_hour_that_is_not_over_does_not_count() -> None:
+    rng = np.random.default_rng(7)
+    late = falls(rng, (BEFORE, 0.01), (2, 0.26))
+    counts = np.stack([np.full(len(late), 60), 60 - late, late // 12], axis=1)
+    begins = np.arange(len(late)) * HOUR
+    assert contact_change(begins, counts, now_ms=len(late) * HOUR) is not None
+    assert contact_change(begins, counts, now_ms=len(late) * HOUR - 1) is None
+
+
 def test_a_change_is_told_until_the_share_is_back_for_a_day() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
@@ -70,6 +88,22 @@ def test_a_site_that_gets_better_is_not_accused() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
         assert judged(falls(rng, (BEFORE, 0.2), (96, 0.01))) is None
+
+
+def test_more_retries_are_seen_behind_bursts_of_misses() -> None:
+    rng = np.random.default_rng(8)
+    missed = bursty(rng, 0.01, 0.2, 60)[:40, : BEFORE + 4]
+    chance = np.where(np.arange(BEFORE + 4) < BEFORE, 0.02, 0.22)
+    late = missed + rng.binomial(60 - missed, chance)
+    found = [judged(row, missed=lost) for row, lost in zip(late, missed, strict=True)]
+    assert sum(change is not None for change in found) >= 36
+
+
+def test_misses_that_become_retries_are_no_fall() -> None:
+    rng = np.random.default_rng(9)
+    late = falls(rng, (BEFORE + 48, 0.05))
+    missed = np.where(np.arange(len(late)) < BEFORE, late, 0)  # retries were switched on
+    assert judged(late, missed=missed) is None
 
 
 def test_a_slow_drift_is_found_late_but_found() -> None:
@@ -103,6 +137,19 @@ def test_an_outage_is_no_change_of_the_share() -> None:
         assert judged(late[: BEFORE + 2 + hours], missed=missed[: BEFORE + 2 + hours]) is None
 
 
+def test_hours_of_a_known_outage_are_left_out() -> None:
+    # from half past to half past: 30 answers in each hour, and probes that find nobody
+    rng = np.random.default_rng(5)
+    late = falls(rng, (BEFORE, 0.01))
+    asked = np.append(np.full(BEFORE, 60), [40, 40])
+    late = np.append(late, [10, 10])
+    counts = np.stack([asked, asked - late, late], axis=1)
+    begins, now_ms = np.arange(len(late)) * HOUR, len(late) * HOUR
+    outage = Outage(7, BEFORE * HOUR + HOUR // 2, BEFORE * HOUR + 3 * HOUR // 2, 20)
+    assert contact_change(begins, counts, now_ms=now_ms) is not None
+    assert contact_change(begins, counts, now_ms=now_ms, outages=[outage]) is None
+
+
 def test_nothing_is_said_of_a_site_not_heard_for_a_day() -> None:
     rng = np.random.default_rng(6)
     late = falls(rng, (BEFORE, 0.01), (30, 0.26))
@@ -132,12 +179,21 @@ def steady(rng: np.random.Generator, share: float | np.ndarray, polls: int) -> n
     return rng.binomial(polls, share, (SITES, BEFORE + MONTH))
 
 
-def false_months(late: np.ndarray, polls: int) -> int:
-    """In how many of the sites' months anything was named, judged after each block of hours."""
+def false_months(late: np.ndarray, polls: int, missed: np.ndarray | None = None) -> int:
+    """In how many of the sites' months anything was named, judged after each block of hours.
+
+    Where it is not said how many were missed, each late poll was with a chance of one in eight.
+    """
+    if missed is None:
+        missed = np.random.default_rng(16).binomial(late, 0.125)
     named = 0
-    for row in late:
-        blocks = blocks_of(row, np.full(len(row), polls))
-        named += bool((window_scores(blocks)[BEFORE // blocks.hours :] >= LIMIT).any())
+    for row, lost in zip(late, missed, strict=True):
+        of_asked = blocks_of(row, np.full(len(row), polls))
+        of_answered = blocks_of(row - lost, np.maximum(polls - lost, 1))
+        named += any(
+            (window_scores(blocks)[BEFORE // blocks.hours :] >= LIMIT).any()
+            for blocks in (of_asked, of_answered)
+        )
     return named
 
 
@@ -146,8 +202,7 @@ def false_months(late: np.ndarray, polls: int) -> int:
 AT_MOST = 5
 
 
-@pytest.mark.parametrize("polls", [60, 12])
-@pytest.mark.parametrize("share", [0.001, 0.01, 0.1])
+@pytest.mark.parametrize(("share", "polls"), [(0.001, 60), (0.01, 60), (0.1, 12)])
 def test_clean_and_lossy_sites_are_hardly_ever_accused(share: float, polls: int) -> None:
     rng = np.random.default_rng(11)
     assert false_months(steady(rng, share, polls), polls) <= AT_MOST
@@ -155,7 +210,10 @@ def test_clean_and_lossy_sites_are_hardly_ever_accused(share: float, polls: int)
 
 @pytest.mark.parametrize(("p", "r", "polls"), [(0.01, 0.2, 60), (0.05, 0.25, 12)])
 def test_sites_that_miss_in_bursts_are_hardly_ever_accused(p: float, r: float, polls: int) -> None:
-    assert false_months(bursty(np.random.default_rng(12), p, r, polls), polls) <= AT_MOST
+    rng = np.random.default_rng(12)
+    missed = bursty(rng, p, r, polls)
+    late = missed + rng.binomial(polls - missed, 0.02)
+    assert false_months(late, polls, missed) <= AT_MOST
 
 
 @pytest.mark.parametrize("share", [0.19, 0.6])
@@ -169,6 +227,14 @@ def test_hours_that_differ_by_chance_are_hardly_ever_a_change() -> None:
     rng = np.random.default_rng(14)
     share = np.minimum(0.02 * rng.lognormal(0, 0.7, (SITES, BEFORE + MONTH)), 1)
     assert false_months(rng.binomial(60, share), 60) <= AT_MOST
+
+
+def test_the_newest_hour_is_judged_alike_alone() -> None:
+    for seed, polls in enumerate((60, 12, 4)):
+        late = np.random.default_rng(seed).binomial(polls, 0.1, 500)
+        late[-30:] = np.random.default_rng(seed).binomial(polls, 0.3, 30)
+        blocks = blocks_of(late, np.full(500, polls))
+        assert window_scores(blocks, newest_only=True)[0] == window_scores(blocks)[-1] > 0
 
 
 def test_the_scatter_of_a_baseline_is_its_design_effect() -> None:
