@@ -50,7 +50,7 @@ DAY_MS: Final = 24 * HOUR_MS
 EVERY_S: Final = 600.0  # ours: what changes within weeks is looked at every ten minutes
 SOON_S: Final = 20.0  # while the first weeks are still being written
 NIGHTS: Final = 45
-BASELINE_MS: Final = 36 * DAY_MS
+BASELINE_MS: Final = 30 * DAY_MS
 OUTAGES_MS: Final = 14 * DAY_MS
 _LONG_MS: Final = 600_000  # ours: whether a shorter outage was the supply's is not looked for
 _ROUND_STEP_MS: Final = 2 * HOUR_MS
@@ -273,7 +273,7 @@ def _comm(
     hours = weeks.hours.get(plan.site_id)
     if hours is None:
         return CommHealth(outages=tuple(found))
-    change = contact_change(hours.at_ms, hours.cells, now_ms=weeks.now_ms)
+    change = contact_change(hours.at_ms, hours.cells, now_ms=weeks.now_ms, outages=found)
     sunrise = None
     if place is not None:
         sunrise = lambda day: sunrise_ms(day_of(day), *place, weeks.zone)  # noqa: E731
