@@ -150,8 +150,8 @@ DEMO_NOW_MS = round(
 )
 
 
-# Of all sites so many days are written poll by poll; of those whose weeks are told, three weeks.
-DEMO_DAYS, DEMO_WEEKS = 3, 21
+# Of all sites so many days are written poll by poll; of those whose weeks are told, 30 days.
+DEMO_DAYS, DEMO_WEEKS = 3, 30
 TOLD = (
     "tern-flat",
     "rook-valve",
@@ -228,7 +228,8 @@ def older_nights(database: Database, scene: demonstration.Scene) -> None:
             day = today - timedelta(days=back)
             risen_ms = sunrise_ms(day, site.latitude, site.longitude, zone)
             at_ms = np.arange(risen_ms - 86_400_000, risen_ms, 300_000, dtype=np.int64)
-            nights.append(night_of(day, risen_ms, at_ms, power.voltage(at_ms / 1000)))
+            read = np.where(power.is_on(at_ms / 1000), power.voltage(at_ms / 1000), np.nan)
+            nights.append(night_of(day, risen_ms, at_ms, read))
         with database.writing() as connection:
             keep_nights(connection, plan.site_id, nights)
 
