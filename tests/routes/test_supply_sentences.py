@@ -261,6 +261,7 @@ def check_forecast(text: str) -> None:
     ), text
 
 
+@settings(max_examples=60, deadline=None)
 @given(healths())
 def test_words_of_a_site_say_what_was_looked_at(health: SupplyHealth) -> None:
     text = plain(supply_words(site(), health, CLOCK))
