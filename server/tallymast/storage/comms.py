@@ -103,6 +103,36 @@ def counts(conn: Connection, from_ms: int, to_ms: int) -> dict[int, HourCounts]:
     return {site_id: counts_of(counted[k]) for k, site_id in enumerate(sites.tolist())}
 
 
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Clock hours with polls, ascending by site and time; polls in maintenance are in none.
+
+    Attributes:
+        site: whose, shape (n,).
+        at_ms: when each begins.
+        counts: polls by outcome, shape (n, 6), columns as ``COUNTS``.
+        answers: answer times of the closed hours that begin in the span, by site.
+
+    """
+
+    site: Numbers
+    at_ms: Numbers
+    counts: Numbers
+    answers: Mapping[int, Mapping[int, int]]
+
+
+def hours(conn: Connection, from_ms: int, to_ms: int) -> Hours:
+    """Return each site's polls of a span by clock hour, as exact as ``counts``."""
+    found = _closed(conn, from_ms, to_ms)
+    cells = _cells(conn, found, from_ms, to_ms)
+    keys = np.stack((cells.site, cells.at_ms - cells.at_ms % HOUR_MS), axis=1)
+    distinct, place = np.unique(keys, axis=0, return_inverse=True)
+    counted = _summed(place.reshape(-1), len(distinct), cells.counts)
+    asked = counted.sum(axis=1) > 0
+    answers = _answers([row for row in found if row[1] >= from_ms])
+    return Hours(distinct[asked, 0], distinct[asked, 1], counted[asked], answers)
+
+
 def _tapes(cells: _Cells, place: Numbers, sites: int, start: int, n: int) -> Numbers:
     """Return polls asked and missed, shape (sites, n, 2)."""
     inked = np.stack(
