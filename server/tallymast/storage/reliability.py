@@ -21,7 +21,6 @@ from tallymast.domain.record.days import (
     LONGEST_H,
     Contract,
     ContractDay,
-    day_of,
     days_between,
     hours_of,
 )
