@@ -35,6 +35,7 @@ from tallymast.domain.record.rollups import (
     point_hours,
     quarters_of,
 )
+from tallymast.domain.record.runs import runs_bytes, runs_from
 from tallymast.storage import schema, setting
 from tallymast.storage.batch import CLOSE_AFTER_MS
 from tallymast.storage.changes import canonical, insert_many
@@ -55,6 +56,7 @@ _COMM: Final = (  # made once: they run for every day of a site
         _hour.c.quarters,
         _hour.c.answers,
         _hour.c.codes,
+        _hour.c.runs,
     )
     .where(
         _hour.c.site_id == bindparam("site"),
@@ -205,12 +207,13 @@ def _columns(parts: Sequence[Part]) -> list[PollColumns]:
 
 
 def _comm_hour(row: Sequence[Any]) -> CommHour:
-    _, *counts, quarters, answers, codes = row
+    hour_ms, *counts, quarters, answers, codes, runs = row
     return CommHour(
         counts_of(counts),
         quarters_of(bytes(quarters)),
         answers_of(bytes(answers)),
         _codes_of(codes),
+        None if runs is None else runs_from(bytes(runs), hour_ms),
     )
 
 
@@ -273,4 +276,5 @@ def _comm_row(site_id: int, day: ContractDay, one: CommDay) -> tuple[object, ...
         hours_bytes(one.hours),
         answers_bytes(one.answers),
         canonical({str(code): n for code, n in one.codes.items()}),
+        None if one.runs is None else runs_bytes(one.runs, day.start_ms),
     )

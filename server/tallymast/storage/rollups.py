@@ -14,6 +14,7 @@ from tallymast.domain.record.rollups import (
     point_hours,
     quarters_bytes,
 )
+from tallymast.domain.record.runs import runs_bytes
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, insert_many
 from tallymast.storage.days import mark_days
@@ -69,7 +70,7 @@ def put_rollup(
 
 def _comm_row(
     site_id: int, hour_ms: int, comm: CommHour, maintenance_ms: int
-) -> tuple[int | bytes | str, ...]:
+) -> tuple[int | bytes | str | None, ...]:
     counts = comm.counts
     return (
         site_id,
@@ -85,6 +86,7 @@ def _comm_row(
         quarters_bytes(comm.quarters),
         answers_bytes(comm.answers),
         canonical({str(code): n for code, n in comm.codes.items()}),
+        None if comm.runs is None else runs_bytes(comm.runs, hour_ms),
     )
 
 

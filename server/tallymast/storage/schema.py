@@ -251,6 +251,7 @@ comm_hour = Table(
     Column("quarters", LargeBinary, nullable=False),
     Column("answers", LargeBinary, nullable=False),
     Column("codes", Text, nullable=False),
+    Column("runs", LargeBinary),  # null: stored before runs were kept
     **_KEYED,
 )
 point_hour = Table(  # raw numbers, scaled when read
@@ -286,6 +287,7 @@ comm_day = Table(  # by contract day; end_ms tells a day of another contract fro
     Column("hours", LargeBinary, nullable=False),
     Column("answers", LargeBinary, nullable=False),
     Column("codes", Text, nullable=False),
+    Column("runs", LargeBinary),
     **_KEYED,
 )
 point_day = Table(  # raw numbers, scaled when read
@@ -376,6 +378,22 @@ note = Table(
     Column("text", Text, nullable=False),
     Column("replaces_id", Id, ForeignKey("note.id")),
     Index(None, "site_id", "at_ms"),
+)
+round_day = Table(  # what the Morning round said, a row a local day counted from 1970-01-01
+    "round_day",
+    metadata,
+    Column("day", Integer, primary_key=True, autoincrement=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("body", Text, nullable=False),
+)
+handover = Table(  # what one shift tells the next; it only grows
+    "handover",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("text", Text, nullable=False),
+    Index(None, "at_ms"),
 )
 job = Table(
     "job",

@@ -26,6 +26,7 @@ from tallymast.domain.record.rollups import (
     PointHour,
     counts_of,
 )
+from tallymast.domain.record.runs import Runs, joined
 from tallymast.domain.zones import find_zone
 
 DAY_MS: Final = 24 * HOUR_MS
@@ -78,6 +79,7 @@ class CommDay:
         hours: 25 x 3, hour by hour from the day's beginning, columns as ``HOURLY``.
         answers: answer times: bucket number to polls.
         codes: exception code to polls that ended with it.
+        runs: polls missed in a row; None where those of an hour were not kept.
 
     """
 
@@ -86,6 +88,7 @@ class CommDay:
     hours: Ints
     answers: Mapping[int, int]
     codes: Mapping[int, int]
+    runs: Runs | None = None
 
 
 @lru_cache(maxsize=4096)
@@ -137,7 +140,15 @@ def comm_day(day: ContractDay, hours: Mapping[int, CommHour], maintenance_ms: in
         answers.update(hour.answers)
         codes.update(hour.codes)
     counts = counts_of(quarters.sum(axis=0))
-    return CommDay(counts, maintenance_ms, _hourly(quarters), dict(answers), dict(codes))
+    return CommDay(
+        counts, maintenance_ms, _hourly(quarters), dict(answers), dict(codes), _runs(hours)
+    )
+
+
+def _runs(hours: Mapping[int, CommHour]) -> Runs | None:
+    some = [hours[hour_ms].runs for hour_ms in sorted(hours)]
+    known = [runs for runs in some if runs is not None]
+    return joined(known) if len(known) == len(some) else None
 
 
 def _hourly(quarters: Ints) -> Ints:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from tallymast.domain.model import HourCounts, Outcome, PollFlag, SiteLayout, WordLayout
 from tallymast.domain.record.chunks import PollColumns
 from tallymast.domain.record.columns import decode_column
+from tallymast.domain.record.runs import Runs, runs_of
 
 HOUR_MS: Final = 3_600_000
 QUARTER_MS: Final = 900_000
@@ -34,6 +35,7 @@ class CommHour:
         quarters: 4 x 6 the same by quarter hour, columns as ``COUNTS``.
         answers: answer times: bucket number to polls (see ``bucket_ms``).
         codes: exception code to polls that ended with it.
+        runs: polls missed in a row; None where they were not kept yet.
 
     """
 
@@ -41,6 +43,7 @@ class CommHour:
     quarters: NDArray[np.int64]
     answers: Mapping[int, int]
     codes: Mapping[int, int]
+    runs: Runs | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +77,8 @@ def comm_hour(parts: Sequence[PollColumns], hour_ms: int) -> CommHour:
             quarters[:, column] += np.bincount(rows, minlength=4)[:4]
         answers.update(_buckets(counted))
         codes.update(counted.code[counted.code != 0].tolist())
-    return CommHour(counts_of(quarters.sum(axis=0)), quarters, dict(answers), dict(codes))
+    counts = counts_of(quarters.sum(axis=0))
+    return CommHour(counts, quarters, dict(answers), dict(codes), runs_of(parts))
 
 
 def counts_of(row: NDArray[np.int64] | Sequence[int]) -> HourCounts:
