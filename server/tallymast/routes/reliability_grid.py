@@ -97,7 +97,9 @@ def _local(at_ms: Ints, zone: tzinfo) -> Ints:
     if not len(at_ms):
         return at_ms
     days, place = np.unique(at_ms // _DAY_MS, return_inverse=True)
-    edges = [(_offset(int(day) * _DAY_MS, zone), _offset((int(day) + 1) * _DAY_MS, zone)) for day in days]
+    edges = [
+        (_offset(int(day) * _DAY_MS, zone), _offset((int(day) + 1) * _DAY_MS, zone)) for day in days
+    ]
     offsets = np.array([one for one, _ in edges], np.int64)[place.reshape(-1)]
     changing = np.array([one != then for one, then in edges])[place.reshape(-1)]
     offsets[changing] = [_offset(int(one), zone) for one in at_ms[changing]]

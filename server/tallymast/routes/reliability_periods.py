@@ -119,7 +119,7 @@ def _days(wish: Wish, today: date) -> tuple[date, date, date]:
 
 
 def _own(wish: Wish, today: date) -> tuple[date, date]:
-    first = _day(wish.begin, "From") if wish.begin else _day(wish.end, "To")
+    first = _day(wish.begin or wish.end, "From")
     last = min(_day(wish.end, "To"), today) if wish.end else today
     if first > today:
         raise Problem(422, "The period begins in the future; nothing is known of it yet.")
@@ -157,3 +157,8 @@ def _words(name: str, first: date, last: date, before: date) -> tuple[str, str]:
 def month_words(day: date) -> str:
     """Return the month of a day, ``Oct 2026``."""
     return f"{MONTHS[day.month - 1]} {day.year}"
+
+
+def day_words(day: date) -> str:
+    """Return a day without its year, ``26 Oct``."""
+    return f"{day.day} {MONTHS[day.month - 1]}"

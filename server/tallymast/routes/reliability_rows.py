@@ -13,8 +13,8 @@ from tallymast.domain.health.comms.model import (
     SitePeriod,
 )
 from tallymast.routes.formats import GROUP, MINUS, between, lasting, number, percent, plural
-from tallymast.routes.reliability import Change, Loss, Report, SiteReport
-from tallymast.routes.reliability_periods import Order
+from tallymast.routes.reliability_periods import Order, Period, day_words
+from tallymast.routes.reliability_report import Change, Loss, Report, SiteReport
 
 SHOWN: Final = 100  # outages on one page; the file and the site's own page have them all
 TOO_FEW: Final = "too few polls for a rate"
@@ -212,12 +212,6 @@ def _known(share: Share) -> float | None:
 # --- outages and causes -----------------------------------------------------------------
 
 
-def outage_lines(report: Report, own: Iterable[SiteReport]) -> list[OutageLine]:
-    """Return the outages of some sites, the newest first."""
-    found = [outage_line(one, each, report) for one in own for each in one.outages]
-    return sorted(found, key=lambda line: (-line.outage.from_ms, line.name))
-
-
 def outage_line(one: SiteReport, outage: Outage, report: Report) -> OutageLine:
     """Return one outage in words."""
     period = report.period
@@ -287,13 +281,24 @@ def loss_words(losses: Sequence[Loss]) -> list[str]:
 # --- the whole --------------------------------------------------------------------------
 
 
+def between_days(period: Period) -> str:
+    """Return the days of a period: ``between 26 Oct and 25 Nov``, ``on 25 Nov``."""
+    last = day_words(period.last)
+    if period.first == period.last:
+        return f"on {last}"
+    first = day_words(period.first)
+    if period.first.year != period.last.year:
+        first = f"{first} {period.first.year}"
+    return f"between {first} and {last}"
+
+
 def headline(report: Report) -> str:
     """Return the whole network's contact in one sentence or two."""
     total, period = report.network, report.period
     if not total.whole:
-        return f"Nobody was asked {report.between}: there is no poll to count."
+        return f"Nobody was asked {between_days(report.period)}: there is no poll to count."
     asked = "1 site was" if report.asked == 1 else f"{report.asked} sites were"
-    said = f"{asked} asked {number(total.whole)} times {report.between}; "
+    said = f"{asked} asked {number(total.whole)} times {between_days(report.period)}; "
     if total.low is None or total.high is None:
         return f"{said}{number(total.part)} polls were answered, too few to speak of a rate."
     said += f"{percent(total.share)} answered ({between(total.low, total.high)}, by hour blocks)"
@@ -334,9 +339,7 @@ def unknown(report: Report) -> list[str]:
     few = [one for one in report.sites if one.now.counts.asked and not one.now.success.is_known]
     if few:
         said.append(f"{TOO_FEW.capitalize()} (under 100, or under 24 h): {_names(few)}.")
-    blind = [
-        one for one in report.sites if one.now.counts.asked and one.now.longest_gap_ms is None
-    ]
+    blind = [one for one in report.sites if one.now.counts.asked and one.now.longest_gap_ms is None]
     if blind:
         said.append(f"Outages are not known one by one: {_names(blind)}.")
     return said

@@ -64,12 +64,21 @@ def outages(
         site_id: only this site's.
 
     """
-    found = {}
-    for number, runs in miss_runs(conn, from_ms, to_ms, site_id=site_id).items():
-        limit = miss_limits.get(number, 3)
-        some = [_outage(number, run) for run in runs.long if _is_outage(run, limit)]
-        found[number] = [one for one in some if one.to_ms is None or one.to_ms > from_ms]
-    return found
+    found = outages_in(miss_runs(conn, from_ms, to_ms, site_id=site_id), miss_limits)
+    return {
+        number: [one for one in some if one.to_ms is None or one.to_ms > from_ms]
+        for number, some in found.items()
+    }
+
+
+def outages_in(runs: Mapping[int, Runs], miss_limits: Mapping[int, int]) -> dict[int, list[Outage]]:
+    """Return the outages among runs of missed polls, by site, oldest first; as ``outages``."""
+    return {
+        number: [
+            _outage(number, run) for run in own.long if _is_outage(run, miss_limits.get(number, 3))
+        ]
+        for number, own in runs.items()
+    }
 
 
 def miss_runs(

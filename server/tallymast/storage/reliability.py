@@ -17,6 +17,7 @@ from sqlalchemy import Column, Connection, func, select
 
 from tallymast.domain.model import HourCounts
 from tallymast.domain.record.days import (
+    DAY_MS,
     HOURLY,
     LONGEST_H,
     Contract,
@@ -266,3 +267,21 @@ def _joined_hours(parts: Sequence[SiteHours]) -> SiteHours:
         counts,
         dict(answers),
     )
+
+
+def night_lows(
+    conn: Connection, site_ids: Sequence[int], from_ms: int, to_ms: int
+) -> dict[int, list[tuple[int, float]]]:
+    """Return when some sites' supply was lowest in each night of a span, and the voltage [V]."""
+    night = schema.night
+    query = select(night.c.site_id, night.c.low_ms, night.c.low_v).where(
+        night.c.site_id.in_(site_ids),
+        night.c.day >= from_ms // DAY_MS - 1,
+        night.c.day <= to_ms // DAY_MS + 1,
+        night.c.low_v.is_not(None),
+    )
+    found: dict[int, list[tuple[int, float]]] = {}
+    for site_id, low_ms, low_v in conn.execute(query).all():
+        if from_ms <= low_ms < to_ms:
+            found.setdefault(site_id, []).append((int(low_ms), float(low_v)))
+    return found

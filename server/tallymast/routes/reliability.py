@@ -1,0 +1,381 @@
+"""Works out how reliable sites were in a period, and in the one before it.
+
+Reads once, then only works out: words are found in ``reliability_rows``, drawings in
+``reliability_grid``. A site is charged with nothing while its gateway was lost, while somebody
+worked there, while it was not polled, and while nobody recorded.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from sqlalchemy import Connection
+
+from tallymast.domain.health.comms.common import Placed, common_causes, explained
+from tallymast.domain.health.comms.intervals import difference, share_of
+from tallymast.domain.health.comms.model import Cause, CommonCause, Outage, Share, SitePeriod
+from tallymast.domain.health.comms.outages import Span, length_ms, merged, silent_spans, without
+from tallymast.domain.health.comms.periods import site_period
+from tallymast.domain.health.comms.supply_caused import supply_caused
+from tallymast.domain.model import GatewayPlan, HourCounts, Site, SitePlan
+from tallymast.domain.positions import distance_bearing
+from tallymast.domain.record.days import Contract, days_between
+from tallymast.domain.record.rollups import HOUR_MS
+from tallymast.domain.record.runs import NO_RUNS, Runs, joined
+from tallymast.routes.reliability_grid import added_up
+from tallymast.routes.reliability_periods import Period
+from tallymast.routes.reliability_report import Change, Ints, Loss, Report, SiteReport
+from tallymast.routes.services import NetworkView, Services
+from tallymast.storage import episodes
+from tallymast.storage.episodes import Episode
+from tallymast.storage.outages import miss_runs, outages_in
+from tallymast.storage.reliability import SiteHours, night_lows, site_hours
+
+_NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
+_APART: Final = ("gateway", "maintenance", "not-polled")
+_DAY_MS: Final = 24 * HOUR_MS
+_NEAR_MS: Final = HOUR_MS // 2  # ours: so close to an outage a night's lowest reading tells of it
+
+Lows = Sequence[tuple[int, float]]
+
+
+def contract_of(network: NetworkView) -> Contract:
+    """Return when the network's contract days begin."""
+    return Contract(network.contract_zone or network.time_zone, network.contract_hour)
+
+
+def read_report(given: Services, period: Period, own: Sequence[SitePlan]) -> Report:
+    """Return how reliable some sites were in a period.
+
+    Args:
+        given: the services.
+        period: which.
+        own: the sites to tell of; common causes are looked for among all.
+
+    """
+    network = given.network()
+    with given.database.reading() as connection:
+        read = _read(connection, given, period)
+    every = {one.site_id: _own(read, network, one, period) for one in network.sites}
+    apart = {site_id: one.apart for site_id, one in every.items()}
+    limits = {one.site_id: one.site.miss_limit for one in network.sites}
+    found = {
+        site_id: _charged(some, apart.get(site_id, ()), period)
+        for site_id, some in outages_in(_joined(read), limits).items()
+    }
+    causes = common_causes(
+        found, _placed(network), not_polled=apart, newest_answer_ms=_newest(read, period)
+    )
+    told = explained(_with_supply(network, found, read), causes)
+    sites = tuple(_site(every[one.site_id], read, told.get(one.site_id, ()), period) for one in own)
+    return _report(network, period, sites, causes, read)
+
+
+# --- reading ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Read:
+    """What was read of the period, the one before, and the day after one that is over."""
+
+    contract: Contract
+    hours: Mapping[int, SiteHours]
+    hours_before: Mapping[int, SiteHours]
+    runs: Mapping[int, Runs]
+    runs_before: Mapping[int, Runs]
+    runs_after: Mapping[int, Runs]
+    episodes: Sequence[Episode]
+    lows: Mapping[int, Lows]
+    judged: Mapping[tuple[int, int], Cause]  # what outages of late were put down to
+
+
+def _read(connection: Connection, given: Services, period: Period) -> _Read:
+    contract = contract_of(given.network())
+    before, now, end = period.before_ms, period.from_ms, period.to_ms
+    runs = miss_runs(connection, now, end)
+    failing = [site_id for site_id, one in runs.items() if one.long]
+    return _Read(
+        contract,
+        site_hours(connection, now, end, contract),
+        site_hours(connection, before, now, contract),
+        runs,
+        miss_runs(connection, before, now),
+        {} if period.goes_on else miss_runs(connection, end, end + _DAY_MS),
+        [one for one in episodes.between(connection, before, end) if one.kind in _APART],
+        night_lows(connection, failing, now - _DAY_MS, end),
+        _judged(given),
+    )
+
+
+def _judged(given: Services) -> dict[tuple[int, int], Cause]:
+    return {
+        (site_id, one.from_ms): one.cause
+        for site_id, health in given.health().items()
+        if health.comm
+        for one in health.comm.outages
+    }
+
+
+# --- outages ----------------------------------------------------------------------------
+
+
+def _joined(read: _Read) -> dict[int, Runs]:
+    """Return each site's runs over all that was read, so that none is cut in two."""
+    parts = (read.runs_before, read.runs, read.runs_after)
+    return {one: joined(part.get(one, NO_RUNS) for part in parts) for one in read.runs}
+
+
+def _charged(outages: Iterable[Outage], apart: Sequence[Span], period: Period) -> list[Outage]:
+    """Return the outages of both periods that are not all hidden by what is held apart."""
+    span = (period.before_ms, period.to_ms)
+    return [
+        one
+        for one in outages
+        if one.from_ms < span[1]
+        and (one.to_ms is None or one.to_ms > span[0])
+        and without(silent_spans([one], max(span[1], one.from_ms + 1)), apart)
+    ]
+
+
+def _with_supply(
+    network: NetworkView, outages: Mapping[int, Sequence[Outage]], read: _Read
+) -> dict[int, list[Outage]]:
+    """Return the outages, those that the supply caused marked as such."""
+    sites = {one.site_id: one.site for one in network.sites}
+    return {
+        site_id: [
+            replace(one, cause=Cause.SUPPLY) if _by_supply(one, sites[site_id], read) else one
+            for one in some
+        ]
+        for site_id, some in outages.items()
+    }
+
+
+def _by_supply(outage: Outage, site: Site, read: _Read) -> bool:
+    if read.judged.get((outage.site_id, outage.from_ms)) is Cause.SUPPLY:
+        return True
+    supply = site.supply
+    if supply is None or supply.disconnect_v is None:
+        return False
+    near = [
+        volts
+        for at_ms, volts in read.lows.get(outage.site_id, ())
+        if -_NEAR_MS <= outage.from_ms - at_ms <= _NEAR_MS
+    ]
+    return bool(near) and supply_caused(
+        outage,
+        near[0],
+        None,
+        supply.disconnect_v,
+        nominal_v=supply.nominal_v,
+        back_after_sunrise_min=None,
+    )
+
+
+def _placed(network: NetworkView) -> list[Placed]:
+    return [
+        Placed(
+            one.site_id,
+            gateway.gateway.key,
+            one.via_site_id,
+            _bearing(gateway, one.site),
+            round(1000 * one.site.poll_every_s),
+            round(1000 * max((each.site.poll_every_s for each in gateway.sites), default=0)),
+        )
+        for gateway in network.gateways
+        for one in gateway.sites
+    ]
+
+
+def _bearing(gateway: GatewayPlan, site: Site) -> float | None:
+    mast = gateway.gateway
+    if mast.latitude is None or mast.longitude is None:
+        return None
+    if site.latitude is None or site.longitude is None:
+        return None
+    leg = distance_bearing(mast.latitude, mast.longitude, site.latitude, site.longitude)
+    return leg.bearing_deg
+
+
+def _newest(read: _Read, period: Period) -> dict[int, int]:
+    """Return when each site answered last, to the hour."""
+    found = {}
+    for site_id, hours in read.hours.items():
+        answered = hours.at_ms[hours.cells[:, 0] > hours.cells[:, 2]]
+        if len(answered):
+            found[site_id] = min(int(answered[-1]) + HOUR_MS, period.to_ms)
+    return found
+
+
+# --- sites ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """A site and the spans of both periods that are held apart from it, by kind."""
+
+    plan: SitePlan
+    gateway: Sequence[Span]
+    maintenance: Sequence[Span]
+    not_polled: Sequence[Span]
+
+    @property
+    def apart(self) -> list[Span]:
+        """All of them."""
+        return merged([*self.gateway, *self.maintenance, *self.not_polled])
+
+
+def _own(read: _Read, network: NetworkView, plan: SitePlan, period: Period) -> _Own:
+    gateway_id = network.gateway_of(plan.site_id).gateway_id
+    spans: dict[str, list[tuple[int, int | None]]] = {kind: [] for kind in _APART}
+    for one in read.episodes:
+        if one.gateway_id == gateway_id if one.kind == "gateway" else one.site_id == plan.site_id:
+            spans[one.kind].append((one.from_ms, one.to_ms))
+    whole = (period.before_ms, period.to_ms)
+    return _Own(plan, *(_cut(spans[kind], whole) for kind in _APART))
+
+
+def _cut(spans: Iterable[tuple[int, int | None]], whole: Span) -> list[Span]:
+    """Return spans cut to one; what has no end goes on to its end."""
+    return merged(
+        (max(begin, whole[0]), whole[1] if end is None else min(end, whole[1]))
+        for begin, end in spans
+    )
+
+
+def _site(own: _Own, read: _Read, outages: Sequence[Outage], period: Period) -> SiteReport:
+    site_id = own.plan.site_id
+    hours = read.hours.get(site_id, _NO_HOURS)
+    now = _period(own, hours, read.runs, outages, (period.from_ms, period.to_ms))
+    hours_before = read.hours_before.get(site_id, _NO_HOURS)
+    span_before = (period.before_ms, period.from_ms)
+    before = _period(own, hours_before, read.runs_before, outages, span_before)
+    return SiteReport(
+        own.plan,
+        now,
+        before,
+        change_of(now.success, before.success),
+        change_of(now.first_try, before.first_try),
+        hours,
+        _days_with(hours.at_ms, period, read.contract),
+        length_ms(_cut(own.not_polled, (period.from_ms, period.to_ms))),
+    )
+
+
+def _period(
+    own: _Own,
+    hours: SiteHours,
+    every_run: Mapping[int, Runs],
+    outages: Sequence[Outage],
+    span: Span,
+) -> SitePeriod:
+    runs = every_run.get(own.plan.site_id, NO_RUNS)
+    known = _reach_back(runs, hours)
+    return site_period(
+        own.plan.site_id,
+        hours.counts,
+        hours.cells,
+        span=span,
+        now_ms=span[1],
+        runs=runs.n if known else None,
+        outages=outages if known else None,
+        answers=hours.answers,
+        holes=[*own.apart, *_unrecorded(hours.at_ms, span)],
+        maintenance_ms=length_ms(_cut(own.maintenance, span)),
+        gateway_ms=length_ms(_cut(own.gateway, span)),
+    )
+
+
+def _reach_back(runs: Runs, hours: SiteHours) -> bool:
+    """Whether runs of misses were kept from a site's first hour of a period on."""
+    if not len(hours.at_ms) or runs.first_ms is None:
+        return False
+    return runs.first_ms < int(hours.at_ms[0]) + HOUR_MS
+
+
+def _unrecorded(at_ms: Ints, span: Span) -> list[Span]:
+    """Return when nobody asked: what of a span lies in no hour with a poll."""
+    begins = np.concatenate((at_ms, [span[1]]))
+    ends = np.concatenate(([span[0]], at_ms + HOUR_MS))
+    gaps = begins > ends
+    return list(zip(ends[gaps].tolist(), begins[gaps].tolist(), strict=True))
+
+
+def _days_with(at_ms: Ints, period: Period, contract: Contract) -> int:
+    """Return on how many contract days of a period there is an hour with a poll."""
+    begins = [day.start_ms for day in days_between(period.from_ms, period.to_ms, contract)]
+    return len(np.unique(np.searchsorted(begins, at_ms, side="right")))
+
+
+def change_of(now: Share, before: Share) -> Change | None:
+    """Return how a share moved, None where either is not known."""
+    ends = difference(now, before)
+    if ends is None or now.share is None or before.share is None:
+        return None
+    return Change(now.share - before.share, *ends)
+
+
+# --- the whole --------------------------------------------------------------------------
+
+
+def _report(
+    network: NetworkView,
+    period: Period,
+    sites: tuple[SiteReport, ...],
+    causes: Sequence[CommonCause],
+    read: _Read,
+) -> Report:
+    own = {one.plan.site_id for one in sites}
+    at_ms, cells = added_up([(one.hours.at_ms, one.hours.cells) for one in sites])
+    _, before = added_up(
+        [(some.at_ms, some.cells) for one, some in read.hours_before.items() if one in own]
+    )
+    now_share, before_share = _answered(cells), _answered(before)
+    return Report(
+        period,
+        sites,
+        now_share,
+        before_share,
+        change_of(now_share, before_share),
+        tuple(one for one in causes if _is_of(one, own, period)),
+        _losses(network, own, period, read),
+        period.days - _days_with(at_ms, period, read.contract),
+        at_ms,
+        cells,
+        {one.site_id: (one.site.key, one.site.name) for one in network.sites},
+        {one.gateway.key: one.gateway.name for one in network.gateways},
+    )
+
+
+def _answered(cells: Ints) -> Share:
+    return share_of(cells[:, 0] - cells[:, 2], cells[:, 0])
+
+
+def _is_of(cause: CommonCause, own: set[int], period: Period) -> bool:
+    """Whether a cause has a site of these in it, and lies in the period."""
+    return not own.isdisjoint(cause.site_ids) and (
+        cause.to_ms is None or cause.to_ms > period.from_ms
+    )
+
+
+def _losses(network: NetworkView, own: set[int], period: Period, read: _Read) -> tuple[Loss, ...]:
+    behind = {
+        one.gateway_id: one
+        for one in network.gateways
+        if own & {site.site_id for site in one.sites}
+    }
+    return tuple(
+        Loss(
+            behind[one.gateway_id].gateway.key,
+            behind[one.gateway_id].gateway.name,
+            max(one.from_ms, period.from_ms),
+            period.to_ms if one.to_ms is None else min(one.to_ms, period.to_ms),
+            one.to_ms is None and period.goes_on,
+            sum(site.is_polled for site in behind[one.gateway_id].sites),
+        )
+        for one in read.episodes
+        if one.kind == "gateway"
+        and one.gateway_id in behind
+        and (one.to_ms is None or one.to_ms > period.from_ms)
+    )
