@@ -62,12 +62,13 @@ def read_report(given: Services, period: Period, own: Sequence[SitePlan]) -> Rep
     limits = {one.site_id: one.site.miss_limit for one in network.sites}
     found = {
         site_id: _charged(some, apart.get(site_id, ()), period)
-        for site_id, some in outages_in(_joined(read), limits).items()
+        for site_id, some in outages_in(read.whole, limits).items()
     }
+    by_supply, others = _by_cause(network, found, read)
     causes = common_causes(
-        found, _placed(network), not_polled=apart, newest_answer_ms=_newest(read, period)
+        others, _placed(network), not_polled=apart, newest_answer_ms=_newest(read, period)
     )
-    told = explained(_with_supply(network, found, read), causes)
+    told = _together(by_supply, explained(others, causes))
     sites = tuple(_site(every[one.site_id], read, told.get(one.site_id, ()), period) for one in own)
     return _report(network, period, sites, causes, read)
 
@@ -84,7 +85,7 @@ class _Read:
     hours_before: Mapping[int, SiteHours]
     runs: Mapping[int, Runs]
     runs_before: Mapping[int, Runs]
-    runs_after: Mapping[int, Runs]
+    whole: Mapping[int, Runs]  # both periods' runs and what follows, so that none is cut in two
     episodes: Sequence[Episode]
     lows: Mapping[int, Lows]
     judged: Mapping[tuple[int, int], Cause]  # what outages of late were put down to
@@ -93,19 +94,44 @@ class _Read:
 def _read(connection: Connection, given: Services, period: Period) -> _Read:
     contract = contract_of(given.network())
     before, now, end = period.before_ms, period.from_ms, period.to_ms
-    runs = miss_runs(connection, now, end)
+    runs, runs_before, whole = _runs(connection, period)
     failing = [site_id for site_id, one in runs.items() if one.long]
     return _Read(
         contract,
         site_hours(connection, now, end, contract),
         site_hours(connection, before, now, contract),
         runs,
-        miss_runs(connection, before, now),
-        {} if period.goes_on else miss_runs(connection, end, end + _DAY_MS),
+        runs_before,
+        whole,
         [one for one in episodes.between(connection, before, end) if one.kind in _APART],
         night_lows(connection, failing, now - _DAY_MS, end),
         _judged(given),
     )
+
+
+_SiteRuns = Mapping[int, Runs]
+
+
+def _runs(connection: Connection, period: Period) -> tuple[_SiteRuns, _SiteRuns, _SiteRuns]:
+    """Return the runs of misses of the period, of the one before, and of all there is.
+
+    They are kept by contract day: of a span that cuts days they cannot be counted.
+    """
+    after_ms = period.to_ms if period.goes_on else period.to_ms + _DAY_MS
+    if not period.is_whole:
+        whole = miss_runs(connection, period.before_ms, after_ms)
+        return whole, whole, whole
+    parts = [
+        miss_runs(connection, begin_ms, end_ms) if begin_ms < end_ms else {}
+        for begin_ms, end_ms in (
+            (period.before_ms, period.from_ms),
+            (period.from_ms, period.to_ms),
+            (period.to_ms, after_ms),
+        )
+    ]
+    sites = {site_id for part in parts for site_id in part}
+    whole = {one: joined(part.get(one, NO_RUNS) for part in parts) for one in sites}
+    return parts[1], parts[0], whole
 
 
 def _judged(given: Services) -> dict[tuple[int, int], Cause]:
@@ -120,12 +146,6 @@ def _judged(given: Services) -> dict[tuple[int, int], Cause]:
 # --- outages ----------------------------------------------------------------------------
 
 
-def _joined(read: _Read) -> dict[int, Runs]:
-    """Return each site's runs over all that was read, so that none is cut in two."""
-    parts = (read.runs_before, read.runs, read.runs_after)
-    return {one: joined(part.get(one, NO_RUNS) for part in parts) for one in read.runs}
-
-
 def _charged(outages: Iterable[Outage], apart: Sequence[Span], period: Period) -> list[Outage]:
     """Return the outages of both periods that are not all hidden by what is held apart."""
     span = (period.before_ms, period.to_ms)
@@ -138,17 +158,30 @@ def _charged(outages: Iterable[Outage], apart: Sequence[Span], period: Period) -
     ]
 
 
-def _with_supply(
+def _by_cause(
     network: NetworkView, outages: Mapping[int, Sequence[Outage]], read: _Read
-) -> dict[int, list[Outage]]:
-    """Return the outages, those that the supply caused marked as such."""
+) -> tuple[dict[int, list[Outage]], dict[int, list[Outage]]]:
+    """Return the outages that the supply caused, marked as such, and the others."""
     sites = {one.site_id: one.site for one in network.sites}
+    by_supply: dict[int, list[Outage]] = {}
+    others: dict[int, list[Outage]] = {}
+    for site_id, some in outages.items():
+        for one in some:
+            if site_id in sites and _by_supply(one, sites[site_id], read):
+                by_supply.setdefault(site_id, []).append(replace(one, cause=Cause.SUPPLY))
+            else:
+                others.setdefault(site_id, []).append(one)
+    return by_supply, others
+
+
+def _together(
+    some: Mapping[int, Sequence[Outage]], others: Mapping[int, Sequence[Outage]]
+) -> dict[int, list[Outage]]:
     return {
-        site_id: [
-            replace(one, cause=Cause.SUPPLY) if _by_supply(one, sites[site_id], read) else one
-            for one in some
-        ]
-        for site_id, some in outages.items()
+        site_id: sorted(
+            [*some.get(site_id, ()), *others.get(site_id, ())], key=lambda one: one.from_ms
+        )
+        for site_id in {*some, *others}
     }
 
 
@@ -247,10 +280,11 @@ def _cut(spans: Iterable[tuple[int, int | None]], whole: Span) -> list[Span]:
 def _site(own: _Own, read: _Read, outages: Sequence[Outage], period: Period) -> SiteReport:
     site_id = own.plan.site_id
     hours = read.hours.get(site_id, _NO_HOURS)
-    now = _period(own, hours, read.runs, outages, (period.from_ms, period.to_ms))
+    runs, runs_before = (some.get(site_id, NO_RUNS) for some in (read.runs, read.runs_before))
+    now = _period(own, hours, runs, outages, (period.from_ms, period.to_ms), period.is_whole)
     hours_before = read.hours_before.get(site_id, _NO_HOURS)
     span_before = (period.before_ms, period.from_ms)
-    before = _period(own, hours_before, read.runs_before, outages, span_before)
+    before = _period(own, hours_before, runs_before, outages, span_before, period.is_whole)
     return SiteReport(
         own.plan,
         now,
@@ -266,11 +300,11 @@ def _site(own: _Own, read: _Read, outages: Sequence[Outage], period: Period) -> 
 def _period(
     own: _Own,
     hours: SiteHours,
-    every_run: Mapping[int, Runs],
+    runs: Runs,
     outages: Sequence[Outage],
     span: Span,
+    is_whole: bool,
 ) -> SitePeriod:
-    runs = every_run.get(own.plan.site_id, NO_RUNS)
     known = _reach_back(runs, hours)
     return site_period(
         own.plan.site_id,
@@ -278,7 +312,7 @@ def _period(
         hours.cells,
         span=span,
         now_ms=span[1],
-        runs=runs.n if known else None,
+        runs=runs.n if known and is_whole else None,
         outages=outages if known else None,
         answers=hours.answers,
         holes=[*own.apart, *_unrecorded(hours.at_ms, span)],

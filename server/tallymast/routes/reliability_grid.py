@@ -75,9 +75,8 @@ def draw_grid(at_ms: Ints, cells: Ints, span: tuple[int, int], zone: tzinfo) -> 
         zone: whose hours of the day are meant.
 
     """
-    first, last = (_local(np.array([edge]), zone)[0] // _DAY_MS for edge in (span[0], span[1] - 1))
-    local = _local(at_ms, zone)
-    days, hours = local // _DAY_MS, local % _DAY_MS // HOUR_MS
+    first, last = places(np.array([span[0], span[1] - 1]), zone)[0]
+    days, hours = places(at_ms, zone)
     by_day = last - first < MOST_DAYS
     rows = days - first if by_day else (days + 3) % 7  # 1 January 1970 was a Thursday
     count = int(last - first + 1) if by_day else 7
@@ -90,6 +89,12 @@ def draw_grid(at_ms: Ints, cells: Ints, span: tuple[int, int], zone: tzinfo) -> 
     height = TOP + HIGH * count + 6
     by_hour = tuple(_hour_words(hour, table[:, hour].sum(axis=0)) for hour in range(24))
     return Grid(lines, LEFT + WIDE * 24 + 6, height, by_hour, "days" if by_day else "weekdays")
+
+
+def places(at_ms: Ints, zone: tzinfo) -> tuple[Ints, Ints]:
+    """Return the local days, counted from 1970, and the hours of the day instants lie in."""
+    local = _local(at_ms, zone)
+    return local // _DAY_MS, local % _DAY_MS // HOUR_MS
 
 
 def _local(at_ms: Ints, zone: tzinfo) -> Ints:

@@ -60,6 +60,7 @@ class Period:
         words: what to call it: ``the last 30 days``.
         before: what to call the one before: ``the 30 days before``.
         goes_on: whether its last day has not ended.
+        is_whole: whether it begins with a contract day and ends with one, or now.
 
     """
 
@@ -72,6 +73,7 @@ class Period:
     words: str
     before: str
     goes_on: bool
+    is_whole: bool = True
 
     @property
     def days(self) -> int:
@@ -100,6 +102,28 @@ def the_period(wish: Wish, contract: Contract, now_ms: int) -> Period:
         words,
         before_words,
         goes_on=end_ms > now_ms,
+    )
+
+
+def span_period(from_ms: int, to_ms: int, contract: Contract, now_ms: int) -> Period:
+    """Return any span as a period; the one before is as long."""
+    end_ms = max(from_ms, min(to_ms, now_ms))
+    first, last = date_of(from_ms, contract), date_of(max(end_ms - 1, from_ms), contract)
+    starts = begin_of(first, contract) == from_ms
+    ends = to_ms > now_ms or begin_of(date_of(to_ms, contract), contract) == to_ms
+    begun = 2 * from_ms - to_ms
+    follows = begin_of(date_of(begun, contract), contract) == begun
+    return Period(
+        "span",
+        from_ms,
+        end_ms,
+        begun,
+        first,
+        last,
+        "the span",
+        "the span before",
+        goes_on=to_ms > now_ms,
+        is_whole=starts and ends and follows,
     )
 
 
