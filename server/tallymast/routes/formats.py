@@ -166,8 +166,13 @@ def percent(part: float | None) -> str:
 
 
 def between(low: float, high: float) -> str:
-    """Return the ends of an interval of shares in per cent: ``98.9 to 99.4``."""
-    return f"{100 * low:.1f} to {100 * high:.1f}".replace("100.0", "100")
+    """Return the ends of an interval of shares in per cent, ``98.9 to 99.4``.
+
+    With as many decimals as the interval is narrow.
+    """
+    decimals = 1 if high - low >= 0.002 else 2
+    ends = (f"{100 * end:.{decimals}f}" for end in (low, high))
+    return " to ".join("100" if float(end) == 100 else end for end in ends)
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -30,14 +30,13 @@ from tallymast.routes.services import NetworkView, Services
 from tallymast.storage import episodes
 from tallymast.storage.episodes import Episode
 from tallymast.storage.outages import miss_runs, outages_in
-from tallymast.storage.reliability import SiteHours, night_lows, site_hours
+from tallymast.storage.reliability import NightLow, SiteHours, night_lows, site_hours
 
 _NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
 _APART: Final = ("gateway", "maintenance", "not-polled")
 _DAY_MS: Final = 24 * HOUR_MS
-_NEAR_MS: Final = HOUR_MS // 2  # ours: so close to an outage a night's lowest reading tells of it
-
-Lows = Sequence[tuple[int, float]]
+_NEAR_MS: Final = HOUR_MS // 2  # ours: so close before an outage a night's low tells of it
+_NIGHT_MS: Final = 8 * HOUR_MS  # ours: the same where the site was dark before sunrise
 
 
 def contract_of(network: NetworkView) -> Contract:
@@ -64,11 +63,11 @@ def read_report(given: Services, period: Period, own: Sequence[SitePlan]) -> Rep
         site_id: _charged(some, apart.get(site_id, ()), period)
         for site_id, some in outages_in(read.whole, limits).items()
     }
-    by_supply, others = _by_cause(network, found, read)
+    by_supply, others, earlier = _by_cause(network, found, read, period)
     causes = common_causes(
         others, _placed(network), not_polled=apart, newest_answer_ms=_newest(read, period)
     )
-    told = _together(by_supply, explained(others, causes))
+    told = _together(earlier, by_supply, explained(others, causes))
     sites = tuple(_site(every[one.site_id], read, told.get(one.site_id, ()), period) for one in own)
     return _report(network, period, sites, causes, read)
 
@@ -80,24 +79,25 @@ def read_report(given: Services, period: Period, own: Sequence[SitePlan]) -> Rep
 class _Read:
     """What was read of the period, the one before, and the day after one that is over."""
 
-    contract: Contract
+    days: Ints  # when each contract day of the period begins
     hours: Mapping[int, SiteHours]
     hours_before: Mapping[int, SiteHours]
     runs: Mapping[int, Runs]
     runs_before: Mapping[int, Runs]
     whole: Mapping[int, Runs]  # both periods' runs and what follows, so that none is cut in two
     episodes: Sequence[Episode]
-    lows: Mapping[int, Lows]
+    lows: Mapping[int, Sequence[NightLow]]
     judged: Mapping[tuple[int, int], Cause]  # what outages of late were put down to
 
 
 def _read(connection: Connection, given: Services, period: Period) -> _Read:
     contract = contract_of(given.network())
     before, now, end = period.before_ms, period.from_ms, period.to_ms
-    runs, runs_before, whole = _runs(connection, period)
+    limits = [one.site.miss_limit for one in given.network().sites]
+    runs, runs_before, whole = _runs(connection, period, min(limits, default=1))
     failing = [site_id for site_id, one in runs.items() if one.long]
     return _Read(
-        contract,
+        np.array([day.start_ms for day in days_between(now, end, contract)], np.int64),
         site_hours(connection, now, end, contract),
         site_hours(connection, before, now, contract),
         runs,
@@ -112,17 +112,19 @@ def _read(connection: Connection, given: Services, period: Period) -> _Read:
 _SiteRuns = Mapping[int, Runs]
 
 
-def _runs(connection: Connection, period: Period) -> tuple[_SiteRuns, _SiteRuns, _SiteRuns]:
+def _runs(
+    connection: Connection, period: Period, least: int
+) -> tuple[_SiteRuns, _SiteRuns, _SiteRuns]:
     """Return the runs of misses of the period, of the one before, and of all there is.
 
     They are kept by contract day: of a span that cuts days they cannot be counted.
     """
     after_ms = period.to_ms if period.goes_on else period.to_ms + _DAY_MS
     if not period.is_whole:
-        whole = miss_runs(connection, period.before_ms, after_ms)
+        whole = miss_runs(connection, period.before_ms, after_ms, least=least)
         return whole, whole, whole
     parts = [
-        miss_runs(connection, begin_ms, end_ms) if begin_ms < end_ms else {}
+        miss_runs(connection, begin_ms, end_ms, least=least) if begin_ms < end_ms else {}
         for begin_ms, end_ms in (
             (period.before_ms, period.from_ms),
             (period.from_ms, period.to_ms),
@@ -158,52 +160,61 @@ def _charged(outages: Iterable[Outage], apart: Sequence[Span], period: Period) -
     ]
 
 
+_Outages = Mapping[int, Sequence[Outage]]
+
+
 def _by_cause(
-    network: NetworkView, outages: Mapping[int, Sequence[Outage]], read: _Read
-) -> tuple[dict[int, list[Outage]], dict[int, list[Outage]]]:
-    """Return the outages that the supply caused, marked as such, and the others."""
+    network: NetworkView, outages: _Outages, read: _Read, period: Period
+) -> tuple[_Outages, _Outages, _Outages]:
+    """Return the outages that the supply caused, the others, and those of the period before.
+
+    Nobody asks for the causes of the period before.
+    """
     sites = {one.site_id: one.site for one in network.sites}
-    by_supply: dict[int, list[Outage]] = {}
-    others: dict[int, list[Outage]] = {}
+    parts: tuple[dict[int, list[Outage]], ...] = ({}, {}, {})
     for site_id, some in outages.items():
         for one in some:
-            if site_id in sites and _by_supply(one, sites[site_id], read):
-                by_supply.setdefault(site_id, []).append(replace(one, cause=Cause.SUPPLY))
+            if one.to_ms is not None and one.to_ms <= period.from_ms:
+                parts[2].setdefault(site_id, []).append(one)
+            elif site_id in sites and _by_supply(one, sites[site_id], read):
+                parts[0].setdefault(site_id, []).append(replace(one, cause=Cause.SUPPLY))
             else:
-                others.setdefault(site_id, []).append(one)
-    return by_supply, others
+                parts[1].setdefault(site_id, []).append(one)
+    return parts[0], parts[1], parts[2]
 
 
-def _together(
-    some: Mapping[int, Sequence[Outage]], others: Mapping[int, Sequence[Outage]]
-) -> dict[int, list[Outage]]:
-    return {
-        site_id: sorted(
-            [*some.get(site_id, ()), *others.get(site_id, ())], key=lambda one: one.from_ms
-        )
-        for site_id in {*some, *others}
-    }
+def _together(*parts: _Outages) -> dict[int, list[Outage]]:
+    found: dict[int, list[Outage]] = {}
+    for part in parts:
+        for site_id, some in part.items():
+            found.setdefault(site_id, []).extend(some)
+    return {site_id: sorted(some, key=lambda one: one.from_ms) for site_id, some in found.items()}
 
 
 def _by_supply(outage: Outage, site: Site, read: _Read) -> bool:
-    if read.judged.get((outage.site_id, outage.from_ms)) is Cause.SUPPLY:
-        return True
+    """Whether an outage is put down to the supply: as judged of late, else by the night's low."""
+    judged = read.judged.get((outage.site_id, outage.from_ms))
     supply = site.supply
-    if supply is None or supply.disconnect_v is None:
-        return False
-    near = [
-        volts
-        for at_ms, volts in read.lows.get(outage.site_id, ())
-        if -_NEAR_MS <= outage.from_ms - at_ms <= _NEAR_MS
-    ]
-    return bool(near) and supply_caused(
-        outage,
-        near[0],
-        None,
-        supply.disconnect_v,
-        nominal_v=supply.nominal_v,
-        back_after_sunrise_min=None,
+    if judged is not None or supply is None or supply.disconnect_v is None:
+        return judged is Cause.SUPPLY
+    return any(
+        supply_caused(
+            outage,
+            low.volts,
+            None,
+            supply.disconnect_v,
+            nominal_v=supply.nominal_v,
+            back_after_sunrise_min=None,
+        )
+        for low in read.lows.get(outage.site_id, ())
+        if _tells_of(low, outage)
     )
+
+
+def _tells_of(low: NightLow, outage: Outage) -> bool:
+    """Whether a night's lowest voltage says with what an outage began."""
+    before_ms = outage.from_ms - low.at_ms
+    return 0 <= before_ms <= (_NIGHT_MS if low.dark else _NEAR_MS)
 
 
 def _placed(network: NetworkView) -> list[Placed]:
@@ -292,7 +303,7 @@ def _site(own: _Own, read: _Read, outages: Sequence[Outage], period: Period) -> 
         change_of(now.success, before.success),
         change_of(now.first_try, before.first_try),
         hours,
-        _days_with(hours.at_ms, period, read.contract),
+        _days_with(hours.at_ms, read.days),
         length_ms(_cut(own.not_polled, (period.from_ms, period.to_ms))),
     )
 
@@ -336,9 +347,8 @@ def _unrecorded(at_ms: Ints, span: Span) -> list[Span]:
     return list(zip(ends[gaps].tolist(), begins[gaps].tolist(), strict=True))
 
 
-def _days_with(at_ms: Ints, period: Period, contract: Contract) -> int:
+def _days_with(at_ms: Ints, begins: Ints) -> int:
     """Return on how many contract days of a period there is an hour with a poll."""
-    begins = [day.start_ms for day in days_between(period.from_ms, period.to_ms, contract)]
     return len(np.unique(np.searchsorted(begins, at_ms, side="right")))
 
 
@@ -374,7 +384,7 @@ def _report(
         change_of(now_share, before_share),
         tuple(one for one in causes if _is_of(one, own, period)),
         _losses(network, own, period, read),
-        period.days - _days_with(at_ms, period, read.contract),
+        period.days - _days_with(at_ms, read.days),
         at_ms,
         cells,
         {one.site_id: (one.site.key, one.site.name) for one in network.sites},

@@ -9,11 +9,11 @@ from tallymast.domain.health.comms.model import AnswerTimes
 from tallymast.domain.record.rollups import bucket_ms
 from tallymast.routes.formats import number
 
-_WIDE: Final = 16
+_WIDE: Final = 20
 _BASE: Final = 84
 _TALL: Final = 64
 _SIDE: Final = 24
-_LEAST: Final = 16  # columns; fewer answers' buckets get empty ones beside them
+_LEAST: Final = 24  # columns; fewer answers' buckets get empty ones beside them
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,9 @@ from tallymast.routes.formats import DAYS, MONTHS, number, share
 
 Ints = NDArray[np.int64]
 
-LEFT, TOP, WIDE, HIGH = 62, 20, 26, 18
-BEAD: Final = 8.6  # radius of a bead where every poll was missed at the first try
+LEFT, TOP, WIDE, HIGH = 74, 20, 26, 18
+BEAD: Final = 8.6  # radius of the largest bead
+SCALES: Final = (0.05, 0.1, 0.25, 0.5, 1.0)  # what the largest bead may stand for
 _LEAST: Final = 0.9  # a bead that can be seen
 MOST_DAYS: Final = 32  # more are shown by weekday
 _DAY_MS: Final = 24 * HOUR_MS
@@ -50,6 +51,7 @@ class Grid:
         by_hour: hour of the day, share missed at the first try in words, polls asked; what a
             reader who does not see the drawing gets.
         rows_are: ``days`` or ``weekdays``.
+        full: the share in per cent that the largest bead stands for.
 
     """
 
@@ -58,6 +60,7 @@ class Grid:
     height: int
     by_hour: tuple[tuple[str, str, str], ...]
     rows_are: str
+    full: int
 
     @property
     def hours(self) -> list[tuple[int, str]]:
@@ -65,7 +68,18 @@ class Grid:
         return [(LEFT + WIDE * hour, f"{hour:02d}") for hour in range(0, 24, 3)]
 
 
-def draw_grid(at_ms: Ints, cells: Ints, span: tuple[int, int], zone: tzinfo) -> Grid:
+def scale_of(parts: Sequence[Ints]) -> float:
+    """Return the share that the largest bead of some drawings stands for, from their hours."""
+    worst = 0.0
+    for cells in parts:
+        asked = np.maximum(cells[:, 0], 1)
+        worst = max(worst, float(((cells[:, 0] - cells[:, 1]) / asked).max(initial=0.0)))
+    return next(scale for scale in SCALES if worst <= scale)
+
+
+def draw_grid(
+    at_ms: Ints, cells: Ints, span: tuple[int, int], zone: tzinfo, scale: float | None = None
+) -> Grid:
     """Return the drawing of a period.
 
     Args:
@@ -73,8 +87,10 @@ def draw_grid(at_ms: Ints, cells: Ints, span: tuple[int, int], zone: tzinfo) -> 
         cells: polls asked, answered at the first try, missed; shape (n, 3).
         span: begin and end of the period, UTC milliseconds.
         zone: whose hours of the day are meant.
+        scale: the share the largest bead stands for; None: what these hours need.
 
     """
+    full = scale_of([cells]) if scale is None else scale
     first, last = places(np.array([span[0], span[1] - 1]), zone)[0]
     days, hours = places(at_ms, zone)
     by_day = last - first < MOST_DAYS
@@ -85,10 +101,17 @@ def draw_grid(at_ms: Ints, cells: Ints, span: tuple[int, int], zone: tzinfo) -> 
     np.add.at(table, (rows * 24 + hours)[inside], cells[inside])
     table = table.reshape(count, 24, len(HOURLY))
     names = _dates(int(first), count) if by_day else list(DAYS)
-    lines = tuple(_line(names[n], n, table[n]) for n in range(count))
+    lines = tuple(_line(names[n], n, table[n], full) for n in range(count))
     height = TOP + HIGH * count + 6
     by_hour = tuple(_hour_words(hour, table[:, hour].sum(axis=0)) for hour in range(24))
-    return Grid(lines, LEFT + WIDE * 24 + 6, height, by_hour, "days" if by_day else "weekdays")
+    return Grid(
+        lines,
+        LEFT + WIDE * 24 + 6,
+        height,
+        by_hour,
+        "days" if by_day else "weekdays",
+        round(100 * full),
+    )
 
 
 def places(at_ms: Ints, zone: tzinfo) -> tuple[Ints, Ints]:
@@ -121,7 +144,7 @@ def _dates(first: int, count: int) -> list[str]:
     return [f"{DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}" for day in some]
 
 
-def _line(name: str, place: int, cells: Ints) -> Line:
+def _line(name: str, place: int, cells: Ints, full: float) -> Line:
     y = TOP + HIGH * place + HIGH // 2
     asked = cells[:, 0]
     missed = asked - cells[:, 1]
@@ -133,7 +156,7 @@ def _line(name: str, place: int, cells: Ints) -> Line:
             continue
         line += f"M{x} {y}h{WIDE}"
         if missed[hour]:
-            beads += _bead(x + WIDE // 2, y, missed[hour] / asked[hour])
+            beads += _bead(x + WIDE // 2, y, missed[hour] / asked[hour] / full)
     return Line(name, y, line, beads, ticks, _words(name, asked, missed))
 
 

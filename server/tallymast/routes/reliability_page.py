@@ -18,7 +18,7 @@ from tallymast.routes.reliability_bars import draw_bars
 from tallymast.routes.reliability_columns import columns_of, then_and_now
 from tallymast.routes.reliability_crowds import crowds
 from tallymast.routes.reliability_file import file_name, lines
-from tallymast.routes.reliability_grid import Grid, draw_grid
+from tallymast.routes.reliability_grid import Grid, draw_grid, scale_of
 from tallymast.routes.reliability_periods import PERIODS, Period, Wish, the_period
 from tallymast.routes.reliability_report import Report, SiteReport
 from tallymast.routes.reliability_rows import SHOWN, ordered, row
@@ -113,11 +113,12 @@ def compare_page(
         context: Context = {"names": [], "chosen": keys}
         return _refused(request, show, "reliability_compare.html", given, wish, problem, **context)
     report = read_report(given, period, own)
+    scale = scale_of([one.hours.cells for one in report.sites])
     context = {
         **_frame(given, wish, period, chosen=keys, action="/reliability/compare"),
         "names": [one.site.name for one in own],
         "columns": columns_of(report.sites, period),
-        "grids": [(one.site.name, _site_grid(given, one, period)) for one in report.sites],
+        "grids": [(one.site.name, _site_grid(given, one, period, scale)) for one in report.sites],
     }
     return show.page(request, "reliability_compare.html", context)
 
@@ -255,9 +256,11 @@ def _grid(given: Services, report: Report) -> Grid:
     return draw_grid(report.at_ms, report.cells, span, find_zone(given.network().time_zone))
 
 
-def _site_grid(given: Services, one: SiteReport, period: Period) -> Grid:
-    zone = find_zone(given.network().time_zone)
-    return draw_grid(one.hours.at_ms, one.hours.cells, (period.from_ms, period.to_ms), zone)
+def _site_grid(
+    given: Services, one: SiteReport, period: Period, scale: float | None = None
+) -> Grid:
+    zone, span = find_zone(given.network().time_zone), (period.from_ms, period.to_ms)
+    return draw_grid(one.hours.at_ms, one.hours.cells, span, zone, scale)
 
 
 def _export(plan: SitePlan, period: Period) -> str:

@@ -20,6 +20,7 @@ class Figure:
 
     words: str
     small: str = ""
+    of: str = ""
     tone: str = "calm"
 
 
@@ -49,27 +50,26 @@ def share_figure(share: Share) -> Figure:
         return Figure(NOT_ASKED, tone="off")
     asked = f"of {number(share.whole)}"
     if share.low is None or share.high is None:
-        return Figure(TOO_FEW, f"{number(share.part)} {asked}", "off")
-    return Figure(percent(share.share), f"{between(share.low, share.high)}, {asked}")
+        return Figure(TOO_FEW, of=f"{number(share.part)} {asked}", tone="off")
+    return Figure(percent(share.share), between(share.low, share.high), asked)
 
 
 def change_figure(change: Change | None, before: str) -> Figure:
     """Return how much a share moved, in points of a hundred, or that it did not clearly."""
     if change is None:
-        return Figure("not known", f"nothing to compare in {before}", "off")
-    ends = f"{_points(change.low)} to {_points(change.high)}"
+        return Figure("not known", f"nothing to compare in {before}", tone="off")
+    decimals = 1 if change.high - change.low >= 0.002 else 2
+    ends = f"{points(change.low, decimals)} to {points(change.high, decimals)}"
     if not change.is_clear:
-        return Figure("no clear change", ends, "off")
+        return Figure("no clear change", ends, tone="off")
     tone = "watch" if change.middle < 0 else "calm"
-    return Figure(f"{_points(change.middle)} points", ends, tone)
+    return Figure(f"{points(change.middle, decimals)} points", ends, tone=tone)
 
 
-def _points(part: float) -> str:
-    """Return a difference of shares in points, with its sign: ``+0.3``."""
-    text = f"{100 * part:+.1f}"
-    if abs(100 * part) < 0.05:
-        text = f"{100 * part:+.2f}" if abs(100 * part) >= 0.005 else "0.0"
-    return text.replace("-", MINUS)
+def points(part: float, decimals: int = 1) -> str:
+    """Return a difference of shares in points of a hundred, with its sign: ``+0.3``."""
+    text = f"{100 * part:+.{decimals}f}"
+    return text.replace("-", MINUS) if text.strip("+-0.") else text[1:]
 
 
 def outages_figure(period: SitePeriod) -> Figure:
@@ -79,15 +79,16 @@ def outages_figure(period: SitePeriod) -> Figure:
     if not period.outages:
         return Figure("none")
     longest, together = lasting(period.longest_gap_ms), lasting(period.down_ms)
-    small = longest if len(period.outages) == 1 else f"longest {longest}, together {together}"
-    return Figure(str(len(period.outages)), small)
+    if len(period.outages) == 1:
+        return Figure("1", longest)
+    return Figure(str(len(period.outages)), f"longest {longest}", f"together {together}")
 
 
 def availability_figure(period: SitePeriod) -> Figure:
     """Return the share of its time in service in which a site was to be reached."""
     if period.availability is None:
         return Figure("unknown", tone="off")
-    return Figure(percent(period.availability), f"of {lasting(period.in_service_ms)}")
+    return Figure(percent(period.availability), of=f"of {lasting(period.in_service_ms)}")
 
 
 def failures_figure(period: SitePeriod) -> Figure:
@@ -116,7 +117,7 @@ def burst_figure(period: SitePeriod) -> Figure:
     """Return how many polls are missed in a row, on average."""
     if period.mean_burst is None:
         return Figure("none missed" if period.counts.asked else "unknown", tone="off")
-    return Figure(f"{period.mean_burst:.1f}", f"of {number(period.counts.missed)} missed")
+    return Figure(f"{period.mean_burst:.1f}", of=f"of {number(period.counts.missed)} missed")
 
 
 # --- rows -------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from tallymast.routes.formats import between, clock, lasting, number, percent, p
 from tallymast.routes.log_book import Entry
 from tallymast.routes.reliability_periods import Period, day_words
 from tallymast.routes.reliability_report import Change, Loss, Report, SiteReport
-from tallymast.routes.reliability_rows import NOT_ASKED, TOO_FEW
+from tallymast.routes.reliability_rows import NOT_ASKED, TOO_FEW, points
 
 _NEAR_MS: Final = 3 * 3_600_000  # ours: a log-book entry so near an outage may tell of it
 _NAMED: Final = 8
@@ -162,11 +162,16 @@ def site_headline(one: SiteReport, report: Report) -> str:
 def span_words(period: Period, zone: tzinfo, now_ms: int) -> str:
     """Return when a period and the one before it begin and end, on the wall clock."""
     begin, end, before = (
-        clock(at_ms, now_ms, zone) for at_ms in (period.from_ms, period.to_ms, period.before_ms)
+        _moment(at_ms, now_ms, zone) for at_ms in (period.from_ms, period.to_ms, period.before_ms)
     )
     whole = f"{period.words[0].upper()}{period.words[1:]}: {begin} to {end}"
     running = " (the last day counts as far as it has gone)" if period.goes_on else ""
     return f"{whole}{running}, against {period.before} from {before}. Whole contract days, {zone}."
+
+
+def _moment(at_ms: int, now_ms: int, zone: tzinfo) -> str:
+    words = clock(at_ms, now_ms, zone)
+    return words if " " in words else f"{words} today"
 
 
 def _compared(change: Change | None, before: str) -> str:
@@ -175,10 +180,8 @@ def _compared(change: Change | None, before: str) -> str:
     if not change.is_clear:
         return f", no clear change against {before}"
     better = "better" if change.middle > 0 else "worse"
-    points = f"{100 * abs(change.middle):.1f}"
-    if points == "0.0":
-        points = f"{100 * abs(change.middle):.2f}"
-    return f", {points} points {better} than {before}"
+    moved = points(abs(change.middle), 1 if abs(change.middle) >= 0.0005 else 2)[1:]
+    return f", {moved} points {better} than {before}"
 
 
 def apart(report: Report) -> list[str]:
