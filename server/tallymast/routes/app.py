@@ -48,6 +48,7 @@ from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
+from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import LARGEST_BODY, Guard, Refuse
 from tallymast.routes.services import Services
@@ -117,6 +118,7 @@ def create_app(services: Services) -> FastAPI:
     shared = (services, app.state.standings, app.state.days)
     app.state.site_boards = SiteBoards(*shared)
     app.state.gateway_boards = GatewayBoards(*shared)
+    app.state.reports = Reports(services)
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)

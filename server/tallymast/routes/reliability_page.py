@@ -13,7 +13,7 @@ from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_gateway, the_site
 from tallymast.routes.log_book import read_log
 from tallymast.routes.problems import Problem
-from tallymast.routes.reliability import contract_of, read_report
+from tallymast.routes.reliability import contract_of
 from tallymast.routes.reliability_bars import draw_bars
 from tallymast.routes.reliability_columns import columns_of, then_and_now
 from tallymast.routes.reliability_crowds import crowds
@@ -22,6 +22,7 @@ from tallymast.routes.reliability_grid import Grid, draw_grid, scale_of
 from tallymast.routes.reliability_periods import PERIODS, Period, Wish, the_period
 from tallymast.routes.reliability_report import Report, SiteReport
 from tallymast.routes.reliability_rows import SHOWN, ordered, row
+from tallymast.routes.reliability_shelf import TheReports
 from tallymast.routes.reliability_words import (
     apart,
     common_lines,
@@ -54,7 +55,9 @@ Asked = Annotated[Wish, Query()]
 
 
 @router.get("/reliability")
-def reliability_page(request: Request, given: Given, show: Show, wish: Asked) -> HTMLResponse:
+def reliability_page(
+    request: Request, given: Given, made: TheReports, show: Show, wish: Asked
+) -> HTMLResponse:
     """Show every site's contact in a period against the one before."""
     network = given.network()
     own, places = sites_of(network, wish.where), _places(network)
@@ -62,7 +65,7 @@ def reliability_page(request: Request, given: Given, show: Show, wish: Asked) ->
         period = the_period(wish, contract_of(network), given.now_ms())
     except Problem as problem:
         return _refused(request, show, "reliability.html", given, wish, problem, places=places)
-    report = read_report(given, period, own)
+    report = made.of(period, own)
     sites = ordered(report.sites, wish.order)
     context = {
         **_frame(given, wish, period, places=places),
@@ -84,11 +87,11 @@ def reliability_page(request: Request, given: Given, show: Show, wish: Asked) ->
 
 
 @router.get("/reliability.csv")
-def reliability_file(given: Given, wish: Asked) -> Response:
+def reliability_file(given: Given, made: TheReports, wish: Asked) -> Response:
     """Return the same figures as a table, a row a site."""
     network = given.network()
     period = the_period(wish, contract_of(network), given.now_ms())
-    report = read_report(given, period, sites_of(network, wish.where))
+    report = made.of(period, sites_of(network, wish.where))
     body = lines(report, ordered(report.sites, wish.order))
     headers = {"Content-Disposition": f'attachment; filename="{file_name(period)}"'}
     return Response(body, media_type="text/csv; charset=utf-8", headers=headers)
@@ -98,6 +101,7 @@ def reliability_file(given: Given, wish: Asked) -> Response:
 def compare_page(
     request: Request,
     given: Given,
+    made: TheReports,
     show: Show,
     wish: Asked,
     site: Annotated[list[str], Query(max_length=300)] = [],  # noqa: B006 - read, never changed
@@ -112,7 +116,7 @@ def compare_page(
     except Problem as problem:
         context: Context = {"names": [], "chosen": keys}
         return _refused(request, show, "reliability_compare.html", given, wish, problem, **context)
-    report = read_report(given, period, own)
+    report = made.of(period, own)
     scale = scale_of([one.hours.cells for one in report.sites])
     context = {
         **_frame(given, wish, period, chosen=keys, action="/reliability/compare"),
@@ -125,7 +129,7 @@ def compare_page(
 
 @router.get("/reliability/{key}")
 def site_reliability_page(
-    key: str, request: Request, given: Given, show: Show, wish: Asked
+    key: str, request: Request, given: Given, made: TheReports, show: Show, wish: Asked
 ) -> HTMLResponse:
     """Show one site's contact in a period and in the one before."""
     plan = the_site(given.network(), key)
@@ -135,7 +139,7 @@ def site_reliability_page(
     except Problem as problem:
         context: Context = {"site": plan.site, "action": action}
         return _refused(request, show, "reliability_site.html", given, wish, problem, **context)
-    report = read_report(given, period, [plan])
+    report = made.of(period, [plan])
     (one,) = report.sites
     context = {
         **_frame(given, wish, period, action=action),
