@@ -6,6 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)  # how long a test takes asserts nothing
+settings.load_profile("untimed")
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 GROUPS = ("wheel", "browser", "libmodbus", "postgres")

@@ -151,6 +151,17 @@ def join(database: Database, shown: Scene, now_ms: int) -> None:
         _keep_spans(connection, to_fill)
 
 
+def states_at(shown: Scene, at_ms: int) -> list[SiteState]:
+    """Return how every site that was polled stood at an instant of the past."""
+    begin_ms = at_ms - _STATE_FROM_MS
+    found = []
+    for gateway, site in shown.sites:
+        if site.site.in_service:
+            past = Past(shown.world, site.site, site.layout, gateway.gateway.slow_every_s)
+            found.append(_state(gateway, site, past, None, begin_ms, at_ms))
+    return found
+
+
 def _state(
     gateway: GatewayPlan,
     site: SitePlan,

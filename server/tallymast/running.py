@@ -12,14 +12,18 @@ from importlib.metadata import version
 from pathlib import Path
 
 import typer
+from fastapi import FastAPI
 
 from tallymast import accounts, beside, demonstration, exporting, serving, wall, wiring
+from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
 from tallymast.domain.zones import find_zone
+from tallymast.rounds import RoundKeeper
 from tallymast.routes.app import create_app
-from tallymast.routes.services import NetworkView
+from tallymast.routes.round_words import round_to_keep
+from tallymast.routes.services import NetworkView, Services
 from tallymast.settings import Settings, backups_of
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
@@ -88,8 +92,23 @@ def _serve(
             else:
                 door = _door(settings, "login")
                 given = wiring.services(parts, version("tallymast"), wall.clock().notice, door)
-                serving.serve(create_app(given), server_socket, then)
+                with _pages(parts, given) as app:
+                    serving.serve(app, server_socket, then)
             _tell_what_falls(parts)
+
+
+@contextmanager
+def _pages(parts: wiring.Parts, given: Services) -> Iterator[FastAPI]:
+    """Make the pages for a block in which each day's round is kept."""
+    app = create_app(given)
+    keeper = RoundKeeper(
+        parts.database, lambda: parts.view, given.now_ms, lambda day: round_to_keep(app, given, day)
+    )
+    keeper.start()
+    try:
+        yield app
+    finally:
+        keeper.stop()
 
 
 def _at_the_door(settings: Settings, database: Database, server_socket: socket.socket) -> list[str]:
@@ -166,7 +185,8 @@ def demo(settings: Settings) -> None:
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
                     given = wiring.services(parts, version("tallymast"), notice, door)
-                    serving.serve(create_app(given), server_socket, then)
+                    with _pages(parts, given) as app:
+                        serving.serve(app, server_socket, then)
 
 
 def fill_demo(settings: Settings) -> None:
@@ -182,6 +202,8 @@ def fill_demo(settings: Settings) -> None:
         ) as bar:
             for done in bar:
                 print(f"{done} of {len(days)}", flush=True)
+        for _ in keep_rounds(database, demonstration.scene(database)):
+            pass
 
 
 # --- the simulator --------------------------------------------------------------------

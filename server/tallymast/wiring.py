@@ -40,6 +40,7 @@ from tallymast.domain.read_plan import read_plan, reduced_layout
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.domain.zones import find_zone
 from tallymast.exporting import ExportDesk
+from tallymast.judging import Judge, Judged
 from tallymast.keeping import Keeper
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
@@ -600,7 +601,7 @@ class Follow(threading.Thread):
 # --- the whole -----------------------------------------------------------------------
 
 
-Beside = Keeper | ExportDesk  # what works beside polling and pages
+Beside = Keeper | ExportDesk | Judge  # what works beside polling and pages
 
 
 @dataclass(frozen=True)
@@ -618,6 +619,7 @@ class Parts:
     plan: PlanWatch | None = None
     keeper: Keeper | None = None
     exports: ExportDesk | None = None
+    judge: Judge | None = None
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -636,6 +638,11 @@ class Parts:
         return self.shown[0]
 
     @property
+    def judged(self) -> Judged:
+        """What the last weeks said when they were judged last."""
+        return self.judge.judged if self.judge else Judged()
+
+    @property
     def _before_polling(self) -> tuple[Writer | JobDesk | HourCloser | Follow | None, ...]:
         return (self.writer, self.desk, self.closer, self.follow)
 
@@ -645,15 +652,15 @@ class Parts:
         begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Beside]
         begun = []
         try:
-            for part in (*self._before_polling, self.poll, self.plan, self.keeper, self.exports):
+            beside = (self.keeper, self.exports, self.judge)
+            for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
                     part.start()
                     begun.append(part)
             yield
         finally:
             for part in (
-                self.keeper,
-                self.exports,
+                *beside,
                 self.plan,
                 self.poll,
                 self.desk,
@@ -698,13 +705,16 @@ def assemble(
     def show(view: NetworkView) -> None:
         shown[0] = view
 
-    exports = None
+    exports, judge = None, None
     if role != "poller":
         exports = ExportDesk(database, live, lambda: shown[0], now_ms)
+        judge = Judge(database, lambda: shown[0], now_ms)
     if role == "web":
         watching = PlanWatch(database, addresses or {}, show)
         follow = Follow(database, live)
-        return Parts(database, live, shown, follow=follow, plan=watching, exports=exports)
+        return Parts(
+            database, live, shown, follow=follow, plan=watching, exports=exports, judge=judge
+        )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
@@ -724,6 +734,7 @@ def assemble(
         plan=watching,
         keeper=Keeper(database, live, backups, lambda: shown[0], now_ms) if backups else None,
         exports=exports,
+        judge=judge,
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -798,6 +809,9 @@ def services(
         sign_in_hint=door.hint,
         notice=lambda: " ".join(one for one in (*parts.notices(), notice()) if one),
         shelf=parts.exports.shelf if parts.exports else None,
+        health=lambda: parts.judged.sites,
+        losses=lambda: parts.judged.losses,
+        judged_ms=lambda: parts.judged.at_ms,
     )
 
 

@@ -38,7 +38,7 @@ def calm(world: World) -> None:
 def test_a_calm_morning_says_that_nobody_is_needed(world: World, client: TestClient) -> None:
     calm(world)
     text = text_of(page(client, "/"))
-    assert "All 2 polled sites need nobody." in text
+    assert "2 of 3 sites need nobody; 1 is not polled on purpose." in text
     assert "not polled on purpose: Teal Pond" in text
     assert "Level 2.50 m" in text
     assert "8 s ago" in text
@@ -48,7 +48,7 @@ def test_low_supply_is_told_with_its_number_and_its_limit(world: World, client: 
     calm(world)
     world.polls("quill-tank", [(NOW_MS - 1000, GOOD, words(12_000, 1141, 0))])
     text = text_of(page(client, "/"))
-    assert "1 of 2 polled sites need nobody." in text
+    assert "1 of 3 sites need nobody; 1 is not polled on purpose." in text
     assert "Quill Tank: supply 11.41 V" in text
     assert "11.5" in text
 

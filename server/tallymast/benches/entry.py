@@ -13,6 +13,7 @@ NAMES = (
     "dead",
     "demo",
     "exchange",
+    "forecast",
     "kill",
     "many",
     "pages",

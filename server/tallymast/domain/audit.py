@@ -44,6 +44,7 @@ SENTENCES: Final = {
     "backup.plan": "{actor} changed when backups are made: {words}.",
     "polls.keep": "{actor} decided that polls are kept {words}.",
     "record.export": "{actor} exported {n} of {subject}, {period}, {how}, as {format}.",
+    "round.handover": "{actor} told the next shift: {text}",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 

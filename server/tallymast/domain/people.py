@@ -58,7 +58,7 @@ WORDS: Final = {
     Right.SEE: "see values, pages and the record",
     Right.OWN: "have an own password, sessions and tokens",
     Right.EXPORT: "have files made of the record",
-    Right.NOTE: "write into a site's log book",
+    Right.NOTE: "write into a site's log book, and to the next shift",
     Right.POLL: "ask for a poll or a desk test",
     Right.MARK: "begin and end maintenance, and end polling for a while",
     Right.LISTEN: "watch and record the line in bytes",

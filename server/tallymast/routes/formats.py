@@ -72,6 +72,11 @@ class Clock:
         words = clock(ms, self.now_ms, self.zone, seconds)
         return Markup(f'<time datetime="{iso(ms)}">{words}</time>')  # made of our own words
 
+    def at_the_time(self, ms: int) -> Markup:
+        """Return ``16:52`` as a time element, where the day was said just before."""
+        local = datetime.fromtimestamp(ms / 1000, UTC).astimezone(self.zone)
+        return Markup(f'<time datetime="{iso(ms)}">{local:%H:%M}</time>')
+
     def day(self, ms: int) -> str:
         """Return ``14 Apr 2027``."""
         return calendar_day(ms, self.zone)

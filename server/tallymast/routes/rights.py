@@ -23,6 +23,9 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # seeing
     ("GET", "/"): _S,
     ("GET", "/stream/round"): _S,
+    ("GET", "/rounds"): _S,
+    ("GET", "/rounds/{day}"): _S,
+    ("POST", "/handover"): Right.NOTE,
     ("GET", "/sites/{key}"): _S,
     ("GET", "/stream/sites/{key}"): _S,
     ("GET", "/sites/{key}/charts/{tag}.json"): _S,

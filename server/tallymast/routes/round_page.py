@@ -13,9 +13,14 @@ from markupsafe import Markup
 
 from tallymast.domain.health.attention import needs
 from tallymast.domain.health.findings import Finding
+from tallymast.domain.health.losses import GatewayWas
+from tallymast.domain.rounds import Changes, changes
 from tallymast.routes.board import Board
 from tallymast.routes.day import NOTHING, Days, SiteDay, TheDays
 from tallymast.routes.formats import Clock
+from tallymast.routes.health_sentences import loss_sentence
+from tallymast.routes.kept_rounds_page import LONGEST as HANDOVER_LONGEST
+from tallymast.routes.round_past import Past, RoundPast
 from tallymast.routes.rows import SiteRow, row
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.sentences import sentence
@@ -44,6 +49,7 @@ class Line:
     key: str
     text: Markup
     act: bool
+    new: bool = False  # not there in the round before
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +70,14 @@ class View:
     checked_ms: int
     found: tuple[Finding, ...]
     groups: tuple[Group, ...]
+    past: Past
+    losses: tuple[GatewayWas, ...] = ()
+
+    @property
+    def changed(self) -> Changes | None:
+        """What differs from the round before, None where none was kept."""
+        before = self.past.before
+        return None if before is None else changes(before, [one.key for one in self.found])
 
 
 class RoundBoard:
@@ -75,6 +89,7 @@ class RoundBoard:
         self._days = days
         self._screens = Screens(given)
         self._board = Board()
+        self._past = RoundPast(given)
         self._turn = Lock()
 
     def since(self, version: int) -> tuple[int, Markup]:
@@ -100,8 +115,8 @@ class RoundBoard:
         """Return what the page shows now; unchanged sites may be judged ``every_ms`` ago."""
         given, network = self._given, self._given.network()
         standings = self._standings.now(every_ms)
-        states = given.live.gateways()
-        found = needs(network.gateways, states, standings)
+        states, health = given.live.gateways(), given.health()
+        found = needs(network.gateways, states, standings, health)
         groups = tuple(
             Group(
                 gateway_head(gateway, states.get(gateway.gateway_id)),
@@ -119,10 +134,14 @@ class RoundBoard:
         return View(
             system_lines(given),
             given.notice(),
-            summary(standings.values(), found, {key: day.pause for key, day in days.items()}),
+            summary(
+                standings.values(), found, {key: day.pause for key, day in days.items()}, health
+            ),
             self._standings.judged_ms,
             found,
             groups,
+            self._past.upto(given.now_ms()),
+            given.losses(),
         )
 
     def show(self, view: View) -> int:
@@ -134,8 +153,11 @@ class RoundBoard:
             checked = (view.summary, view.checked_ms)
             context = {"summary": view.summary, "checked_ms": view.checked_ms, "clock": clock}
             self._put("checked", "checked", checked, context)
-            lines = worded(view.found, clock)
-            self._put("findings", "findings", view.found, lines)
+            lines = worded(view, clock)
+            self._put("findings", "findings", (view.found, lines["new"]), lines)
+            since = since_words(view, clock)
+            self._put("since", "since", (view.past, view.losses, view.changed), since)
+            self._put("handed", "handed", view.past.handed, {"handed": view.past.handed} | since)
             for group in view.groups:
                 name = f"gateway-{group.head.key}"
                 self._put(name, "gateway_head", group.head, {"head": group.head})
@@ -151,12 +173,24 @@ class RoundBoard:
         self._board.put(name, model, render)
 
 
-def worded(found: tuple[Finding, ...], clock: Clock) -> dict[str, object]:
+def worded(view: View, clock: Clock) -> dict[str, object]:
     """Return the findings in sentences, those for today and those worth watching."""
-    act, watch = worst_first(found)
+    act, watch = worst_first(view.found)
+    new = view.changed.new if view.changed else ()
+
+    def line(one: Finding) -> Line:
+        return Line(one.key, sentence(one, clock), one.act, one.key in new)
+
+    return {"act": [line(one) for one in act], "watch": [line(one) for one in watch], "new": new}
+
+
+def since_words(view: View, clock: Clock) -> dict[str, object]:
+    """Return what has changed since the round before, and what is over."""
     return {
-        "act": [Line(finding.key, sentence(finding, clock), finding.act) for finding in act],
-        "watch": [Line(finding.key, sentence(finding, clock), finding.act) for finding in watch],
+        "before": view.past.before,
+        "changed": view.changed,
+        "losses": [loss_sentence(one, clock) for one in view.losses],
+        "clock": clock,
     }
 
 
@@ -186,7 +220,10 @@ def round_page(
             "summary": view.summary,
             "checked_ms": view.checked_ms,
             "groups": view.groups,
-            **worded(view.found, show.clock()),
+            "handed": view.past.handed,
+            "handover_longest": HANDOVER_LONGEST,
+            **worded(view, show.clock()),
+            **since_words(view, show.clock()),
         },
     )
 

@@ -9,6 +9,8 @@ from functools import singledispatch
 from markupsafe import Markup
 
 from tallymast.domain.health import findings as f
+from tallymast.domain.health.attention import number_of
+from tallymast.domain.health.supply.ruled_out import is_not_the_battery
 from tallymast.domain.model import Reading, Site
 from tallymast.routes.formats import Clock, measure, number, plural, value_words
 
@@ -39,7 +41,7 @@ def _(finding: f.GatewayLost, clock: Clock) -> Markup:
     return Markup(
         "{} cannot be reached since {} ({}). {}Its {} not to blame and not counted as missing."
     ).format(
-        _strong(finding.gateway.name),
+        strong(finding.gateway.name),
         clock.at(finding.since_ms),
         clock.lasts(finding.since_ms),
         _sentence_of(finding.reason),
@@ -52,7 +54,7 @@ def _(finding: f.GatewayMute, clock: Clock) -> Markup:
     return Markup(
         "{} accepts the connection, but nothing behind it answers since {} ({}). {}"
     ).format(
-        _strong(finding.gateway.name),
+        strong(finding.gateway.name),
         clock.at(finding.since_ms),
         clock.lasts(finding.since_ms),
         _sentence_of(finding.reason)
@@ -64,10 +66,10 @@ def _(finding: f.GatewayMute, clock: Clock) -> Markup:
 def _(finding: f.PathSilent, clock: Clock) -> Markup:
     behind = len(finding.behind)
     return Markup(
-        "{} and {} behind it are silent since {} ({}): one cause, start at the repeater. {}"
+        "{} and {} behind it silent since {} ({}): one cause, start at the repeater. {}"
     ).format(
-        _site(finding.site),
-        "the site" if behind == 1 else f"{behind} sites",
+        site_link(finding.site),
+        "the site" if behind == 1 else f"the {behind} sites",
         clock.at(finding.since_ms),
         clock.lasts(finding.since_ms),
         _last_supply(finding.site, finding.supply, clock),
@@ -77,7 +79,7 @@ def _(finding: f.PathSilent, clock: Clock) -> Markup:
 @sentence.register
 def _(finding: f.Silent, clock: Clock) -> Markup:
     return Markup("{} does not answer since {} ({}), {} in a row. {}").format(
-        _site(finding.site),
+        site_link(finding.site),
         clock.at(finding.since_ms),
         clock.lasts(finding.since_ms),
         plural(finding.missed_in_row, "poll missed", "polls missed"),
@@ -91,7 +93,7 @@ def _(finding: f.NeverAnswered, clock: Clock) -> Markup:
         "{} has never answered, asked since {} ({}). Unit address {}, power and antenna there, "
         "and the radio path decide."
     ).format(
-        _site(finding.site),
+        site_link(finding.site),
         clock.at(finding.since_ms),
         clock.lasts(finding.since_ms),
         finding.site.unit,
@@ -101,7 +103,7 @@ def _(finding: f.NeverAnswered, clock: Clock) -> Markup:
 @sentence.register
 def _(finding: f.SupplyBelowDisconnect, clock: Clock) -> Markup:
     return Markup("{}: supply {} at {}, at or below its load disconnect ({}\u00a0V).").format(
-        _site(finding.site),
+        site_link(finding.site),
         _value(finding.site, finding.reading),
         _when(finding.reading, clock),
         number(finding.disconnect_v),
@@ -111,7 +113,7 @@ def _(finding: f.SupplyBelowDisconnect, clock: Clock) -> Markup:
 @sentence.register
 def _(finding: f.SupplyNearDisconnect, clock: Clock) -> Markup:
     return Markup("{}: supply {} at {}, close above its load disconnect ({}\u00a0V).").format(
-        _site(finding.site),
+        site_link(finding.site),
         _value(finding.site, finding.reading),
         _when(finding.reading, clock),
         number(finding.disconnect_v),
@@ -125,14 +127,14 @@ def _(finding: f.NoSuchRegister, clock: Clock) -> Markup:
     return Markup(
         "{}: the station has no register for {}; its profile does not fit. "
         "Everything else is read without {}."
-    ).format(_site(finding.site), names, "it" if len(finding.points) == 1 else "them")
+    ).format(site_link(finding.site), names, "it" if len(finding.points) == 1 else "them")
 
 
 @sentence.register
 def _(finding: f.Refuses, clock: Clock) -> Markup:
     meaning = _REFUSALS.get(finding.code, "see the station's manual")
     return Markup("{} refuses part of what it is asked (Modbus exception {:02X}): {}.").format(
-        _site(finding.site), finding.code, meaning
+        site_link(finding.site), finding.code, meaning
     )
 
 
@@ -142,7 +144,7 @@ def _(finding: f.FarOutside | f.Outside, clock: Clock) -> Markup:
     outer = isinstance(finding, f.FarOutside)
     side = "high" if finding.above else "low"
     return Markup("{}: {} {} at {}, {} its {} limit {}.").format(
-        _site(finding.site),
+        site_link(finding.site),
         _lower_first(finding.point.name),
         Markup("<b>{}</b>").format(value_words(finding.reading, finding.point)),
         _when(finding.reading, clock),
@@ -155,7 +157,7 @@ def _(finding: f.FarOutside | f.Outside, clock: Clock) -> Markup:
 @sentence.register
 def _(finding: f.ContactAlarm, clock: Clock) -> Markup:
     return Markup("{}: {} is {} at {}.").format(
-        _site(finding.site),
+        site_link(finding.site),
         _lower_first(finding.point.name),
         Markup("<b>{}</b>").format(value_words(finding.reading, finding.point)),
         _when(finding.reading, clock),
@@ -165,7 +167,7 @@ def _(finding: f.ContactAlarm, clock: Clock) -> Markup:
 @sentence.register
 def _(finding: f.NoValue, clock: Clock) -> Markup:
     return Markup("{}: {} <b>unknown</b>; {}.").format(
-        _site(finding.site),
+        site_link(finding.site),
         _lower_first(finding.point.name),
         (finding.reading.reason or "the answer holds no valid value").rstrip("."),
     )
@@ -175,7 +177,9 @@ def _(finding: f.NoValue, clock: Clock) -> Markup:
 def _(finding: f.Overdue, clock: Clock) -> Markup:
     return Markup(
         "{} was last asked {} ({}), far longer ago than its period: look at the polling."
-    ).format(_site(finding.site), clock.at(finding.last_poll_ms), clock.ago(finding.last_poll_ms))
+    ).format(
+        site_link(finding.site), clock.at(finding.last_poll_ms), clock.ago(finding.last_poll_ms)
+    )
 
 
 @sentence.register
@@ -183,7 +187,7 @@ def _(finding: f.OldValues, clock: Clock) -> Markup:
     shown = ", ".join(_lower_first(point.name) for point in finding.points[:3])
     more = len(finding.points) - 3
     return Markup("{} answers, but {}{} came last at {} ({}).").format(
-        _site(finding.site),
+        site_link(finding.site),
         shown,
         f" and {more} more" if more > 0 else "",
         clock.at(finding.oldest_ms),
@@ -191,11 +195,13 @@ def _(finding: f.OldValues, clock: Clock) -> Markup:
     )
 
 
-def _strong(text: str) -> Markup:
+def strong(text: str) -> Markup:
+    """Return a name that stands out."""
     return Markup("<strong>{}</strong>").format(text)
 
 
-def _site(site: Site) -> Markup:
+def site_link(site: Site) -> Markup:
+    """Return a site's name, leading to its page."""
     return Markup('<a href="/sites/{}"><strong>{}</strong></a>').format(site.key, site.name)
 
 
@@ -216,8 +222,10 @@ def _value(site: Site, reading: Reading) -> Markup:
 def _last_supply(site: Site, supply: Reading | None, clock: Clock) -> Markup:
     if supply is None or supply.at_ms is None:
         return Markup("Its supply was never read.")
-    return Markup("Its last supply reading was {} ({}).").format(
-        _value(site, supply), clock.ago(supply.at_ms)
+    volts = number_of(supply)
+    cleared = volts is not None and is_not_the_battery(site.supply, volts)
+    return Markup("Its last supply reading was {} ({}){}.").format(
+        _value(site, supply), clock.ago(supply.at_ms), ": not the battery" if cleared else ""
     )
 
 

@@ -11,6 +11,7 @@ from typing import Annotated, Protocol
 
 from fastapi import Depends, Request
 
+from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.model import (
     GatewayPlan,
@@ -180,6 +181,8 @@ class Services:
     sign_in_hint: str = ""  # what the sign-in page says besides
     shelf: Shelf | None = None  # where finished exports lie, None where none are made
     health: Callable[[], Mapping[int, SiteHealth]] = dict  # every site's, as judged last
+    losses: Callable[[], tuple[GatewayWas, ...]] = tuple  # of gateways, over since yesterday
+    judged_ms: Callable[[], int | None] = lambda: None  # when health was judged last
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

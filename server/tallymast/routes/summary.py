@@ -6,6 +6,8 @@ from math import ceil
 
 from tallymast.domain.health.attention import Checked, Standing
 from tallymast.domain.health.findings import Finding
+from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
+from tallymast.domain.health.supply.model import Verdict
 from tallymast.domain.model import GatewayPlan, GatewayState, GatewayStatus, SiteStatus
 from tallymast.routes.formats import plural
 from tallymast.routes.rows import Mark
@@ -22,17 +24,39 @@ class Summary:
     maintenance: tuple[str, ...] = ()
     checked: Checked = field(default_factory=Checked)
     answering: int = 0
+    out_of_season: int = 0
+    few_nights: tuple[str, ...] = ()
+    nights_judged: int = 0
+    weeks_judged: int = 0
+
+    @property
+    def total(self) -> int:
+        """All sites, those that are not polled too."""
+        return self.polled + len(self.not_polled) + len(self.maintenance)
 
     @property
     def headline(self) -> str:
-        """What a person reads first."""
+        """What a person reads first, as the end of a sentence."""
+        return f"{'; '.join([self._needing, *self._apart])}."
+
+    @property
+    def _needing(self) -> str:
         if self.polled == 0:
-            return "No site is polled."
+            return "no site is polled"
         if self.waiting == self.polled:
-            return f"{plural(self.polled, 'site')} to ask for the first time."
-        if self.clean == self.polled:
-            return f"All {self.polled} polled sites need nobody."
-        return f"{self.clean} of {self.polled} polled sites need nobody."
+            return f"{plural(self.polled, 'site')} to ask for the first time"
+        if self.clean == self.total:
+            return f"all {self.total} sites need nobody" if self.total > 1 else "it needs nobody"
+        return f"{self.clean} of {self.total} sites need nobody"
+
+    @property
+    def _apart(self) -> list[str]:
+        counts = (
+            (self.out_of_season, "out of season"),
+            (len(self.not_polled) - self.out_of_season, "not polled on purpose"),
+            (len(self.maintenance), "in maintenance"),
+        )
+        return [f"{n} {'is' if n == 1 else 'are'} {words}" for n, words in counts if n]
 
     @property
     def clean_words(self) -> str:
@@ -45,6 +69,8 @@ class Summary:
             ),
             plural(checked.limits, "value against its limits", "values against limits"),
             plural(checked.contacts, "alarm contact"),
+            plural(self.nights_judged, "supply's nights", "supplies' nights"),
+            plural(self.weeks_judged, "contact against its weeks", "contacts against their weeks"),
         ]
         return ", ".join(part for part in parts if not part.startswith("0 "))
 
@@ -56,6 +82,7 @@ class Summary:
             parts.append(f"{plural(self.waiting, 'site')} not asked yet")
         if self.checked.unknown:
             parts.append(f"{plural(self.checked.unknown, 'value')} without a current reading")
+        parts += [f"{one}, no supply trend yet" for one in self.few_nights]
         if self.maintenance:
             parts.append(f"in maintenance: {', '.join(self.maintenance)}")
         if self.not_polled:
@@ -67,11 +94,21 @@ def summary(
     standings: Iterable[Standing],
     found: Iterable[Finding],
     pauses: Mapping[int, str] | None = None,
+    health: Mapping[int, SiteHealth] | None = None,
 ) -> Summary:
-    """Return the counts over all sites."""
+    """Return the counts over all sites.
+
+    Args:
+        standings: how each stands.
+        found: what calls for a person.
+        pauses: why sites are not asked, by id, as the end of a sentence.
+        health: what their last weeks say, by id.
+
+    """
     needing = {key for finding in found for key in finding.site_keys}
     off: dict[SiteStatus, list[str]] = {}
-    polled = clean = waiting = answering = 0
+    polled = clean = waiting = answering = out_of_season = 0
+    few: list[str] = []
     checked = Checked()
     for standing in standings:
         checked += standing.checked
@@ -79,7 +116,9 @@ def summary(
             pause = (pauses or {}).get(standing.plan.site_id, "")
             name = standing.plan.site.name
             off.setdefault(standing.status, []).append(f"{name} ({pause})" if pause else name)
+            out_of_season += pause.startswith("out of season")
             continue
+        few += _few_nights(standing, health or {})
         polled += 1
         waiting += standing.waits
         answering += standing.status is SiteStatus.IN_SERVICE
@@ -92,7 +131,23 @@ def summary(
         tuple(off.get(SiteStatus.MAINTENANCE, ())),
         checked,
         answering,
+        out_of_season,
+        tuple(few),
+        sum(_nights_told(one) for one in (health or {}).values()),
+        sum(one.comm is not None for one in (health or {}).values()),
     )
+
+
+def _nights_told(health: SiteHealth) -> bool:
+    supply = health.supply
+    return supply is not None and supply.verdict not in (Verdict.FEW_NIGHTS, Verdict.UNKNOWN)
+
+
+def _few_nights(standing: Standing, health: Mapping[int, SiteHealth]) -> list[str]:
+    supply = health.get(standing.plan.site_id, NOT_JUDGED).supply
+    if supply is None or supply.verdict is not Verdict.FEW_NIGHTS:
+        return []
+    return [f"{standing.plan.site.name}: {plural(supply.nights, 'night')} only"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -297,3 +297,22 @@ def night_lows(
         low = NightLow(int(low_ms), float(low_v), predawn_v is None)
         found.setdefault(site_id, []).append(low)
     return found
+
+
+def answers_by_day(
+    conn: Connection, from_ms: int, to_ms: int
+) -> dict[int, list[tuple[int, Mapping[int, int]]]]:
+    """Return each site's answer times (bucket to polls) by kept contract day, ascending."""
+    query = (
+        select(_day.c.site_id, _day.c.day_ms, _day.c.answers)
+        .where(
+            _day.c.site_id.in_(select(schema.site.c.id)),
+            _day.c.day_ms >= from_ms,
+            _day.c.day_ms < to_ms,
+        )
+        .order_by(_day.c.site_id, _day.c.day_ms)
+    )
+    found: dict[int, list[tuple[int, Mapping[int, int]]]] = {}
+    for site_id, day_ms, stored in conn.execute(query).all():
+        found.setdefault(site_id, []).append((day_ms, add_answers(bytes(stored))))
+    return found

@@ -38,6 +38,7 @@ PLACES = {
     "{tag}": "LVL",
     "{number}": "1",
     "{name}": "vi",
+    "{day}": "2026-03-07",
     "{name:path}": "css/base.css",
 }
 STREAMS = {"/stream/round", "/stream/sites/{key}", "/stream/gateways/{key}"}

@@ -27,6 +27,9 @@ from tallymast.domain.health.findings import (
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
+from tallymast.domain.health.judged import with_health
+from tallymast.domain.health.site_health import SiteHealth
+from tallymast.domain.health.together import SilentTogether, silent_together
 from tallymast.domain.model import (
     Act,
     GatewayPlan,
@@ -151,12 +154,22 @@ def needs(
     gateways: Sequence[GatewayPlan],
     gateway_states: Mapping[int, GatewayState],
     standings: Mapping[int, Standing],
+    health: Mapping[int, SiteHealth] | None = None,
 ) -> tuple[Finding, ...]:
-    """Return everything that calls for a person, most pressing first, one line a cause."""
+    """Return everything that calls for a person, most pressing first, one line a cause.
+
+    Args:
+        gateways: with their sites.
+        gateway_states: what each is doing, by id.
+        standings: how each site stands, by id.
+        health: what the last weeks say of each, by id.
+
+    """
     found: list[Finding] = []
     for gateway in gateways:
         here = [standings[plan.site_id] for plan in gateway.sites if plan.site_id in standings]
         found += _of_gateway(gateway, gateway_states.get(gateway.gateway_id), here)
+    found = with_health(found, gateways, health or {})
     return tuple(sorted(found, key=lambda finding: finding.rank))  # stable: file order inside
 
 
@@ -168,10 +181,17 @@ def _of_gateway(
         return [GatewayLost(gateway.gateway, state.since_ms, polled, state.sentence)]
     if state is not None and state.status is GatewayStatus.MUTE:
         return [GatewayMute(gateway.gateway, state.since_ms, polled, state.sentence)]
-    paths = _silent_paths(here)
-    explained = {key for path in paths for key in path.site_keys}
+    together = _silent_together(gateway, here)
+    grouped = {key for one in together for key in one.site_keys}
+    paths = [one for one in _silent_paths(here) if not grouped.issuperset(one.site_keys)]
+    explained = grouped | {key for path in paths for key in path.site_keys}
     alone = [f for s in here if s.plan.site.key not in explained for f in s.findings]
-    return [*paths, *alone]
+    return [*together, *paths, *alone]
+
+
+def _silent_together(gateway: GatewayPlan, here: Sequence[Standing]) -> list[SilentTogether]:
+    silent = [(s.plan, s.state) for s in here if s.status is SiteStatus.COMM_FAIL and s.state]
+    return silent_together(gateway, silent, [s.state for s in here if s.state is not None])
 
 
 def _silent_paths(here: Sequence[Standing]) -> list[Finding]:

@@ -7,6 +7,8 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
 from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.site_health import NOT_JUDGED
+from tallymast.domain.health.supply.model import Forecast, SupplyHealth
 from tallymast.domain.model import HourCounts, Point, PointKind, Reading
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.day_reading import read_counts
@@ -31,6 +33,16 @@ class Polls(BaseModel):
     missed: int
 
 
+class DisconnectIn(BaseModel):
+    """When the load is disconnected if nothing is done: a range of days, never a day."""
+
+    low_days: float = Field(description="one time in ten it comes sooner")
+    high_days: float | None = Field(description="one time in ten later; null: maybe never")
+    disconnect_v: float
+    nights: int = Field(description="how many nights it rests on")
+    at: str | None = Field(description="the newest of them")
+
+
 class SupplyNow(BaseModel):
     """The supply voltage as last read, against where the load is disconnected."""
 
@@ -39,7 +51,10 @@ class SupplyNow(BaseModel):
     quality: str
     disconnect_v: float | None
     kind: str | None = Field(description="solar, mains-with-battery, mains or primary")
-    verdict: str | None = Field(description="null: nothing can be said")
+    verdict: str | None = Field(description="null: not judged yet")
+    nights: int | None = Field(description="nights it rests on")
+    predawn_v: float | None = Field(description="median of the two hours before sunrise")
+    disconnect_in: DisconnectIn | None = Field(description="null: not declining, or not known")
 
 
 class PointNow(BaseModel):
@@ -112,7 +127,7 @@ def _site_now(given: Services, standing: Standing, counts: Mapping[int, HourCoun
         state=standing.status.word,
         last_answer_at=iso(state.last_answer_ms) if state else None,
         polls_24h=polls_of(counts.get(plan.site_id, HourCounts())),
-        supply=_supply(standing),
+        supply=_supply(standing, given.health().get(plan.site_id, NOT_JUDGED).supply),
         points=[_point_now(point, standing.readings) for point in plan.site.points],
     )
 
@@ -131,7 +146,7 @@ def _point_now(point: Point, readings: Mapping[str, Reading]) -> PointNow:
     )
 
 
-def _supply(standing: Standing) -> SupplyNow | None:
+def _supply(standing: Standing, health: SupplyHealth | None) -> SupplyNow | None:
     site = standing.plan.site
     point = next((one for one in site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None)
     if point is None and site.supply is None:
@@ -144,5 +159,18 @@ def _supply(standing: Standing) -> SupplyNow | None:
         quality=shown.quality if shown else "none",
         disconnect_v=site.supply.disconnect_v if site.supply else None,
         kind=site.supply.kind.value if site.supply else None,
-        verdict=None,
+        verdict=health.verdict.value if health else None,
+        nights=health.nights if health else None,
+        predawn_v=health.predawn_v if health else None,
+        disconnect_in=_disconnect_in(health.forecast) if health and health.forecast else None,
+    )
+
+
+def _disconnect_in(forecast: Forecast) -> DisconnectIn:
+    return DisconnectIn(
+        low_days=round(forecast.low_days, 1),
+        high_days=None if forecast.high_days is None else round(forecast.high_days, 1),
+        disconnect_v=forecast.disconnect_v,
+        nights=forecast.nights,
+        at=iso(forecast.at_ms),
     )

@@ -1,9 +1,12 @@
 """A site's newest hours against its own baseline, for every window that may hold a change.
 
-A window is the newest 2 hours to 3 weeks; its baseline is every hour before, seven days at least.
-The two are compared by the log likelihood ratio of their shares, divided by the dispersion of the
-baseline's hours (and of its days, for windows of a day and more), so that bursts, a pattern over
-the day and weather count as what they are: usual.
+A window is the newest 2 blocks to 3 weeks; a block is an hour, or as many as hold 30 polls. Its
+baseline is every hour before, seven days at least. The window without its worst block (one long
+burst, or half an outage, is no change) is compared with the baseline by the log likelihood ratio
+of their shares, drawn up to the length of the window: with its worst block, which is no better
+than the others, it would score at least that. The ratio is divided by the dispersion of the
+baseline between blocks or between days, whichever is more: so bursts, a pattern over the day and
+weather count as what they are, usual.
 
 The limit comes from the false alarms that are let through. For independent polls the ratio of one
 window passes h with a chance of at most e^-h (Chernoff's bound for a binomial share); a month has
@@ -12,8 +15,8 @@ most: h = ln(720 * 17 / 0.01) = 14.0 for one false alarm in 100 site-months. Dis
 an approximation, which simulations have to hold.
 """
 
-from math import log
-from typing import Final
+from math import ceil, log
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,58 +25,95 @@ from tallymast.domain.health.comms.intervals import USUAL_LAG1
 
 LEAST_BASELINE_HOURS: Final = 168  # common practice, no published source: seven days
 FALSE_ALARMS: Final = 0.01  # Ours, per site and month: a site is blamed for nothing in 8 years
-WINDOWS_H: Final = (2, 3, 4, 6, 8, 12, 16, 24, 36, 48, 72, 96, 144, 192, 288, 384, 504)
-LIMIT: Final = log(720 * len(WINDOWS_H) / FALSE_ALARMS)
+WINDOWS: Final = (2, 3, 4, 6, 8, 12, 16, 24, 36, 48, 72, 96, 144, 192, 288, 384, 504)
+LIMIT: Final = log(720 * len(WINDOWS) / FALSE_ALARMS)
 _LEAST_FALL: Final = 0.01  # Ours: one poll in a hundred; less is no reason to drive
 _LASTS: Final = 0.5  # Ours: the newest part must still be half as bad as the window
+_DAY_H: Final = 24
 _USUAL: Final = (1 + USUAL_LAG1) / (1 - USUAL_LAG1)
-_LEAST_RARE: Final = 10
-_BLOCK_POLLS: Final = 40
+_LEAST_RARE: Final = 10  # Ours, as in intervals.py: fewer misses show no scatter to rely on
 _LEAST_BLOCKS: Final = 12
 _LEAST_DAYS: Final = 7
+_BLOCK_POLLS: Final = 30  # Ours: enough to see a fall of the share in two blocks
 
 Floats = NDArray[np.float64]
+Places = NDArray[np.intp]
 
 
-def window_scores(late: Floats, asked: Floats, *, newest_only: bool = False) -> Floats:
-    """Return for each hour the best score of the windows that end with it; ``LIMIT`` is a change.
+class Blocks(NamedTuple):
+    """Polls by blocks of some hours, oldest first: how many hours, late, asked.
+
+    Late are the polls that were not answered at the first try.
+    """
+
+    hours: int
+    late: Floats
+    asked: Floats
+
+
+class _Windows(NamedTuple):
+    """Windows of one length: index of their first block, and of the one after their last."""
+
+    begins: Places
+    ends: Places
+
+    @property
+    def length(self) -> int:
+        return int(self.ends[0] - self.begins[0])
+
+
+def blocks_of(late: NDArray[np.integer[Any]], asked: NDArray[np.integer[Any]]) -> Blocks:
+    """Return hours joined to blocks that end with the newest; a rest at the old end is left out.
 
     Args:
         late: polls of each hour that were not answered at the first try, oldest first.
-        asked: polls asked in the same hours, all above 0.
-        newest_only: return that of the newest hour alone.
+        asked: polls asked in the same hours, all above 0, one hour at least.
 
     """
-    part, whole = _summed(late), _summed(asked)
-    ends = np.arange(len(asked), len(asked) + 1) if newest_only else np.arange(1, len(asked) + 1)
-    hours, days = _dispersions(late, asked)
+    hours = max(1, ceil(_BLOCK_POLLS / float(np.median(asked))))
+    rest = len(asked) % hours
+    x, n = (row[rest:].reshape(-1, hours).sum(axis=1).astype(np.float64) for row in (late, asked))
+    return Blocks(hours, x, n)
+
+
+def window_scores(blocks: Blocks, *, newest_only: bool = False) -> Floats:
+    """Return for each block the best score of the windows that end with it; ``LIMIT`` is a change.
+
+    Args:
+        blocks: a site's polls.
+        newest_only: return that of the newest block alone.
+
+    """
+    count = len(blocks.asked)
+    ends = np.arange(count if newest_only else 1, count + 1)
+    scatter = _scatter(blocks)
     best = np.zeros(len(ends))
-    for length in WINDOWS_H:
-        fits = ends >= length + LEAST_BASELINE_HOURS
+    for length in WINDOWS:
+        fits = ends >= length + _least_baseline(blocks)
         if not fits.any():
             break
-        begins = ends[fits] - length
-        scatter = np.maximum(hours, days)[begins] if length >= 24 else hours[begins]
-        score = _gain(part, whole, begins, ends[fits]) / scatter
-        score[~_is_worse(part, whole, begins, ends[fits])] = 0.0
+        windows = _Windows(ends[fits] - length, ends[fits])
+        score = _gain(blocks, windows, _worst(blocks, windows)) / scatter[windows.begins]
+        score[~_is_worse(blocks, windows)] = 0.0
         best[fits] = np.maximum(best[fits], score)
     return best
 
 
-def best_window(late: Floats, asked: Floats) -> int:
-    """Return the hour with which the newest change most likely began, as an index.
+def best_window(blocks: Blocks) -> int:
+    """Return the block with which the newest change most likely began, as an index.
 
     Args:
-        late: polls of each hour that were not answered at the first try, oldest first.
-        asked: polls asked in the same hours; more than ``LEAST_BASELINE_HOURS`` of them.
+        blocks: a site's polls, for which ``window_scores`` has named a change.
 
     """
-    part, whole = _summed(late), _summed(asked)
-    begins = np.arange(LEAST_BASELINE_HOURS, len(asked) - WINDOWS_H[0] + 1)
-    ends = np.full_like(begins, len(asked))
-    gain = _gain(part, whole, begins, ends)
-    worse = part[ends] - part[begins] > (whole[ends] - whole[begins]) * part[begins] / whole[begins]
-    return int(begins[np.argmax(np.where(worse, gain, 0.0))])
+    part, whole = _summed(blocks.late), _summed(blocks.asked)
+    begins = np.arange(_least_baseline(blocks), len(blocks.asked) - WINDOWS[0] + 1)
+    ends = np.full_like(begins, len(blocks.asked))
+    gain = _gain(blocks, _Windows(begins, ends), None)
+    worse = (part[ends] - part[begins]) * whole[begins] > (whole[ends] - whole[begins]) * part[
+        begins
+    ]
+    return int(begins[np.argmax(np.where(worse, gain, -np.inf))])
 
 
 def log_likelihood(part: Floats, whole: Floats) -> Floats:
@@ -82,19 +122,43 @@ def log_likelihood(part: Floats, whole: Floats) -> Floats:
     return total
 
 
-def _gain(part: Floats, whole: Floats, begins: NDArray[np.intp], ends: NDArray[np.intp]) -> Floats:
-    """Return the log likelihood ratio of a window against all before it, for many windows."""
-    before = log_likelihood(part[begins], whole[begins])
-    window = log_likelihood(part[ends] - part[begins], whole[ends] - whole[begins])
-    return before + window - log_likelihood(part[ends], whole[ends])
+# --- inside ---------------------------------------------------------------------------
 
 
-def _is_worse(
-    part: Floats, whole: Floats, begins: NDArray[np.intp], ends: NDArray[np.intp]
-) -> NDArray[np.bool_]:
+def _least_baseline(blocks: Blocks) -> int:
+    return ceil(LEAST_BASELINE_HOURS / blocks.hours)
+
+
+def _gain(blocks: Blocks, windows: _Windows, left_out: Places | None) -> Floats:
+    """Return the log likelihood ratio of windows, each without a block, against all before."""
+    part, whole = _summed(blocks.late), _summed(blocks.asked)
+    x, n = part[windows.begins], whole[windows.begins]
+    late, asked = part[windows.ends] - x, whole[windows.ends] - n
+    times = np.ones(len(n))
+    if left_out is not None:
+        times = asked / (asked - blocks.asked[left_out])
+        late, asked = late - blocks.late[left_out], asked - blocks.asked[left_out]
+    gain = times * (
+        log_likelihood(x, n) + log_likelihood(late, asked) - log_likelihood(x + late, n + asked)
+    )
+    return np.where(late * n > x * asked, gain, 0.0)
+
+
+def _worst(blocks: Blocks, windows: _Windows) -> Places:
+    """Return the block of each window with the most late polls beyond the usual."""
+    usual = float(blocks.late.sum() / blocks.asked.sum())
+    views = np.lib.stride_tricks.sliding_window_view(
+        blocks.late - usual * blocks.asked, windows.length
+    )
+    return windows.begins + views[windows.begins].argmax(axis=1)
+
+
+def _is_worse(blocks: Blocks, windows: _Windows) -> NDArray[np.bool_]:
     """Return which windows are clearly worse than before, and still are in their newest part."""
-    length = int(ends[0] - begins[0])
-    newest = ends - (24 if length >= 24 else max(1, length // 3))
+    part, whole = _summed(blocks.late), _summed(blocks.asked)
+    begins, ends = windows
+    day = max(1, _DAY_H // blocks.hours)
+    newest = ends - (day if windows.length >= day else max(1, windows.length // 3))
     usual = part[begins] / whole[begins]
     fall = (part[ends] - part[begins]) / (whole[ends] - whole[begins]) - usual
     late = (part[ends] - part[newest]) / (whole[ends] - whole[newest]) - usual
@@ -102,33 +166,31 @@ def _is_worse(
     return worse
 
 
-def _dispersions(late: Floats, asked: Floats) -> tuple[Floats, Floats]:
-    """Return the dispersion of the first n hours, n from 0 on: between hours, between days.
+def _scatter(blocks: Blocks) -> Floats:
+    """Return the dispersion of the first n blocks, n from 0 on: between blocks or between days."""
+    days = _dispersion(blocks, max(1, _DAY_H // blocks.hours), _LEAST_DAYS, unknown=1.0)
+    return np.maximum(_dispersion(blocks, 1, _LEAST_BLOCKS, unknown=_USUAL), days)
 
-    As ``intervals.design_effect`` for every n at once.
+
+def _dispersion(blocks: Blocks, size: int, least: int, unknown: float) -> Floats:
+    """Return the dispersion between groups of blocks in the first n blocks, n from 0 on.
+
+    As ``intervals.design_effect``, for every n at once.
     """
-    hours = max(1, int(np.ceil(_BLOCK_POLLS / np.median(asked))))
-    days = _dispersion(late, asked, 24, _LEAST_DAYS, unknown=1.0)
-    return _dispersion(late, asked, hours, _LEAST_BLOCKS, unknown=_USUAL), days
-
-
-def _dispersion(
-    late: Floats, asked: Floats, hours: int, least_blocks: int, unknown: float
-) -> Floats:
-    """Return the dispersion between whole blocks of the first n hours, n from 0 on."""
-    blocks = len(asked) // hours
-    x = late[: blocks * hours].reshape(blocks, hours).sum(axis=1)
-    n = asked[: blocks * hours].reshape(blocks, hours).sum(axis=1)
+    groups = len(blocks.asked) // size
+    x, n = (
+        row[: groups * size].reshape(groups, size).sum(axis=1)
+        for row in (blocks.late, blocks.asked)
+    )
     part, whole = _summed(x), _summed(n)
     share = part / np.maximum(whole, 1.0)
     squares = _summed(x * x) - 2 * share * _summed(x * n) + share**2 * _summed(n * n)
-    count = np.arange(blocks + 1)
-    usual = whole * share * (1 - share)
-    rare = np.minimum(part, whole - part)
-    known = (rare >= _LEAST_RARE) & (count >= least_blocks)
-    found = squares * count / np.maximum(count - 1, 1) / np.where(usual > 0, usual, 1.0)
-    by_block = np.where(known, np.maximum(found, 1.0), unknown)
-    return by_block[np.arange(len(asked) + 1) // hours]
+    count = np.arange(groups + 1)
+    known = (np.minimum(part, whole - part) >= _LEAST_RARE) & (count >= least)
+    independent = np.where(known, whole * share * (1 - share), 1.0)
+    found = squares * count / np.maximum(count - 1, 1) / independent
+    by_group = np.where(known, np.maximum(found, 1.0), unknown)
+    return by_group[np.arange(len(blocks.asked) + 1) // size]
 
 
 def _summed(row: Floats) -> Floats:

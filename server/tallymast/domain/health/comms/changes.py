@@ -13,6 +13,7 @@ from tallymast.domain.health.comms.baselines import (
     FALSE_ALARMS,
     LIMIT,
     best_window,
+    blocks_of,
     log_likelihood,
     window_scores,
 )
@@ -130,10 +131,12 @@ def contact_change(
         return None
     heard = _heard_hours(rows)
     begins, rows = begins[heard], rows[heard]
-    asked, late = rows[:, 0].astype(np.float64), (rows[:, 0] - rows[:, 1]).astype(np.float64)
-    if not len(asked) or window_scores(late, asked, newest_only=True)[0] < LIMIT:
+    if not len(rows):
         return None
-    first = best_window(late, asked)
+    blocks = blocks_of(rows[:, 0] - rows[:, 1], rows[:, 0])
+    if window_scores(blocks, newest_only=True)[-1] < LIMIT:
+        return None
+    first = len(rows) - (len(blocks.asked) - best_window(blocks)) * blocks.hours
     return ContactChange(
         at_ms=int(begins[first]),
         before=share_of(rows[:first, 1], rows[:first, 0]),

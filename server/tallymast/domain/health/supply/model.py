@@ -103,6 +103,7 @@ class SupplyHealth:
         absorbed_ms: when it last reached its absorption voltage.
         dark: nights without power.
         age_days: of the battery, None where nobody wrote down when it was fitted.
+        peak_v: the newest day's charge peak [V].
 
     """
 
@@ -119,3 +120,4 @@ class SupplyHealth:
     absorbed_ms: int | None = None
     dark: DarkNights | None = None
     age_days: int | None = None
+    peak_v: float | None = None

@@ -1,0 +1,92 @@
+"""Sites that are silent at the moment because of one cause: a whole mast, or one direction.
+
+A repeater and what is behind it is found by the path itself (attention.py); here is what a path
+does not explain. A share of a gateway's sites alone would miss a storm cell that takes 4 of 12.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from tallymast.domain.bearings import bearing_between
+from tallymast.domain.health.comms.common import Placed, common_causes
+from tallymast.domain.health.comms.model import CommonCause, Outage
+from tallymast.domain.health.findings import Finding
+from tallymast.domain.model import Gateway, GatewayPlan, Site, SitePlan, SiteState
+
+
+@dataclass(frozen=True, slots=True)
+class SilentTogether(Finding):
+    """Sites that fell silent together: most of a gateway's, or all in one direction."""
+
+    gateway: Gateway
+    sites: tuple[Site, ...]
+    since_ms: int
+    bearing_deg: tuple[float, float] | None
+    rank: ClassVar[int] = 2
+
+    @property
+    def key(self) -> str:
+        """Name the finding the same way as long as it lasts."""
+        where = "mast" if self.bearing_deg is None else self.sites[0].key
+        return f"silent-{self.gateway.key}-{where}"
+
+    @property
+    def site_keys(self) -> tuple[str, ...]:
+        """Name the sites that need somebody because of it."""
+        return tuple(site.key for site in self.sites)
+
+
+def placed_sites(gateway: GatewayPlan, ids: dict[str, int]) -> list[Placed]:
+    """Return where a gateway's polled sites stand; ``ids`` are all sites' by key."""
+    return [
+        Placed(
+            plan.site_id,
+            gateway.gateway.key,
+            ids.get(plan.site.via) if plan.site.via else None,
+            bearing_between(gateway.gateway, plan.site),
+            round(plan.site.poll_every_s * 1000),
+        )
+        for plan in gateway.sites
+        if plan.is_polled
+    ]
+
+
+def silent_together(
+    gateway: GatewayPlan, silent: Sequence[tuple[SitePlan, SiteState]], states: Sequence[SiteState]
+) -> list[SilentTogether]:
+    """Return the common causes of sites that are silent now, paths left out.
+
+    Args:
+        gateway: whose sites.
+        silent: the silent ones, each with its state.
+        states: those of all its polled sites.
+
+    """
+    if len(silent) < 3:
+        return []
+    plans = {plan.site_id: plan for plan, _ in silent}
+    outages = {
+        plan.site_id: [
+            Outage(
+                plan.site_id,
+                state.since_ms if state.first_miss_ms is None else state.first_miss_ms,
+                None,
+                state.missed_in_row,
+                state.last_answer_ms,
+            )
+        ]
+        for plan, state in silent
+    }
+    heard = {one.site_id: one.last_answer_ms for one in states if one.last_answer_ms is not None}
+    ids = {plan.site.key: plan.site_id for plan in gateway.sites}
+    causes = common_causes(outages, placed_sites(gateway, ids), newest_answer_ms=heard)
+    return [_finding(gateway, plans, cause) for cause in causes if cause.kind != "path"]
+
+
+def _finding(
+    gateway: GatewayPlan, plans: dict[int, SitePlan], cause: CommonCause
+) -> SilentTogether:
+    sites = tuple(plans[site_id].site for site_id in cause.site_ids)
+    bearing = cause.bearing_deg if cause.kind == "bearing" else None
+    return SilentTogether(gateway.gateway, sites, cause.from_ms, bearing)
