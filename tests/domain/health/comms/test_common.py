@@ -3,9 +3,12 @@
 The scenes are those of an invented basin; what belongs together in each is plain by hand.
 """
 
+import random
 from collections.abc import Mapping
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tallymast.domain.health.comms.common import Placed, common_causes, explained
 from tallymast.domain.health.comms.model import Cause, CommonCause, Outage
@@ -221,3 +224,26 @@ def test_an_outage_belongs_to_one_cause_and_is_marked() -> None:
         *BEHIND,
     }
     assert sum(len(cause.site_ids) for cause in causes) == 4
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.sampled_from(sorted(BEARINGS)), st.integers(0, 12)), max_size=25),
+    st.randoms(use_true_random=False),
+)
+def test_no_outage_has_two_causes_whatever_the_order_of_sites(
+    begun: list[tuple[int, int]], luck: random.Random
+) -> None:
+    gone: dict[int, list[Outage]] = {}
+    for site_id, minute in sorted(set(begun), key=lambda pair: pair[1]):
+        begin = AT + minute * 5 * MINUTE
+        gone.setdefault(site_id, []).append(
+            Outage(site_id, begin, begin + 4 * MINUTE, 4, begin - MINUTE)
+        )
+    causes = common_causes(gone, SCARP)
+    assert common_causes(gone, luck.sample(SCARP, len(SCARP))) == causes
+    for cause in causes:
+        assert len(cause.site_ids) == len(set(cause.site_ids)) >= 2
+    marked = [one for own in explained(gone, causes).values() for one in own]
+    common = [one for one in marked if one.cause is Cause.COMMON]
+    assert len(common) == sum(len(cause.site_ids) for cause in causes)

@@ -9,7 +9,7 @@ import pytest
 from tallymast.domain.health.comms.baselines import LIMIT, blocks_of, window_scores
 from tallymast.domain.health.comms.changes import contact_change
 from tallymast.domain.health.comms.intervals import design_effect
-from tallymast.domain.health.comms.model import ContactChange
+from tallymast.domain.health.comms.model import ContactChange, Outage
 
 HOUR = 3_600_000
 BEFORE = 14 * 24
@@ -58,6 +58,24 @@ def test_a_change_is_told_with_its_shares() -> None:
     assert change.false_alarms == 0.01
 
 
+def test_a_change_is_told_every_hour_while_it_lasts() -> None:
+    rng = np.random.default_rng(7)
+    late = falls(rng, (BEFORE, 0.01), (120, 0.26))
+    for hours in range(3, 121, 3):
+        change = judged(late[: BEFORE + hours])
+        assert change is not None
+        assert abs(change.at_ms - BEFORE * HOUR) <= HOUR
+
+
+def test_the_hour_that_is_not_over_does_not_count() -> None:
+    rng = np.random.default_rng(7)
+    late = falls(rng, (BEFORE, 0.01), (2, 0.26))
+    counts = np.stack([np.full(len(late), 60), 60 - late, late // 12], axis=1)
+    begins = np.arange(len(late)) * HOUR
+    assert contact_change(begins, counts, now_ms=len(late) * HOUR) is not None
+    assert contact_change(begins, counts, now_ms=len(late) * HOUR - 1) is None
+
+
 def test_a_change_is_told_until_the_share_is_back_for_a_day() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
@@ -101,6 +119,19 @@ def test_an_outage_is_no_change_of_the_share() -> None:
     missed[-5:] = late[-5:]
     for hours in range(1, 6):
         assert judged(late[: BEFORE + 2 + hours], missed=missed[: BEFORE + 2 + hours]) is None
+
+
+def test_hours_of_a_known_outage_are_left_out() -> None:
+    # from half past to half past: 30 answers in each hour, and probes that find nobody
+    rng = np.random.default_rng(5)
+    late = falls(rng, (BEFORE, 0.01))
+    asked = np.append(np.full(BEFORE, 60), [40, 40])
+    late = np.append(late, [10, 10])
+    counts = np.stack([asked, asked - late, late], axis=1)
+    begins, now_ms = np.arange(len(late)) * HOUR, len(late) * HOUR
+    outage = Outage(7, BEFORE * HOUR + HOUR // 2, BEFORE * HOUR + 3 * HOUR // 2, 20)
+    assert contact_change(begins, counts, now_ms=now_ms) is not None
+    assert contact_change(begins, counts, now_ms=now_ms, outages=[outage]) is None
 
 
 def test_nothing_is_said_of_a_site_not_heard_for_a_day() -> None:
@@ -169,6 +200,14 @@ def test_hours_that_differ_by_chance_are_hardly_ever_a_change() -> None:
     rng = np.random.default_rng(14)
     share = np.minimum(0.02 * rng.lognormal(0, 0.7, (SITES, BEFORE + MONTH)), 1)
     assert false_months(rng.binomial(60, share), 60) <= AT_MOST
+
+
+def test_the_newest_hour_is_judged_alike_alone() -> None:
+    for seed, polls in enumerate((60, 12, 4)):
+        late = np.random.default_rng(seed).binomial(polls, 0.1, 500)
+        late[-30:] = np.random.default_rng(seed).binomial(polls, 0.3, 30)
+        blocks = blocks_of(late, np.full(500, polls))
+        assert window_scores(blocks, newest_only=True)[0] == window_scores(blocks)[-1] > 0
 
 
 def test_the_scatter_of_a_baseline_is_its_design_effect() -> None:

@@ -100,3 +100,12 @@ def test_the_clock_on_the_wall_decides_over_a_change_of_clocks() -> None:
     found = returns_of(nights, None, DENVER, ms(now))
     assert found is not None
     assert (found.off_minute, found.back_minute) == (60, 420)
+
+
+def test_a_site_that_comes_and_goes_all_day_has_no_habit() -> None:
+    flapping = [
+        night(day, f"{hour:02d}:{day}", f"{hour:02d}:59")
+        for day in range(16, 21)
+        for hour in range(9)
+    ]
+    assert returns_of(flapping, None, DENVER, ms(NOON)) is None

@@ -86,14 +86,14 @@ def window_scores(blocks: Blocks, *, newest_only: bool = False) -> Floats:
     """
     count = len(blocks.asked)
     ends = np.arange(count if newest_only else 1, count + 1)
-    scatter = _scatter(blocks)
+    scatter, worst = _scatter(blocks), _Worst(blocks)
     best = np.zeros(len(ends))
     for length in WINDOWS:
         fits = ends >= length + _least_baseline(blocks)
         if not fits.any():
             break
         windows = _Windows(ends[fits] - length, ends[fits])
-        score = _gain(blocks, windows, _worst(blocks, windows)) / scatter[windows.begins]
+        score = _gain(blocks, windows, worst(windows)) / scatter[windows.begins]
         score[~_is_worse(blocks, windows)] = 0.0
         best[fits] = np.maximum(best[fits], score)
     return best
@@ -144,13 +144,24 @@ def _gain(blocks: Blocks, windows: _Windows, left_out: Places | None) -> Floats:
     return np.where(late * n > x * asked, gain, 0.0)
 
 
-def _worst(blocks: Blocks, windows: _Windows) -> Places:
-    """Return the block of each window with the most late polls beyond the usual."""
-    usual = float(blocks.late.sum() / blocks.asked.sum())
-    views = np.lib.stride_tricks.sliding_window_view(
-        blocks.late - usual * blocks.asked, windows.length
-    )
-    return windows.begins + views[windows.begins].argmax(axis=1)
+class _Worst:
+    """Finds the block of any window with the most late polls beyond the usual."""
+
+    def __init__(self, blocks: Blocks) -> None:
+        """Keep for each block the worst of the 1, 2, 4, … from it on."""
+        self._beyond = blocks.late - blocks.asked * (blocks.late.sum() / blocks.asked.sum())
+        self._of = [np.arange(len(blocks.asked))]
+        while len(self._of[-1]) > 2 ** (len(self._of) - 1):
+            half = 2 ** (len(self._of) - 1)
+            self._of.append(self._worse(self._of[-1][:-half], self._of[-1][half:]))
+
+    def __call__(self, windows: _Windows) -> Places:
+        level = windows.length.bit_length() - 1
+        of = self._of[level]
+        return self._worse(of[windows.begins], of[windows.ends - 2**level])
+
+    def _worse(self, one: Places, other: Places) -> Places:
+        return np.where(self._beyond[one] >= self._beyond[other], one, other)
 
 
 def _is_worse(blocks: Blocks, windows: _Windows) -> NDArray[np.bool_]:

@@ -3,6 +3,7 @@
 The tests here say when a change began; each says beside it how often it would speak for nothing.
 """
 
+from collections.abc import Sequence
 from math import exp, log
 from typing import Any, Final, NamedTuple
 
@@ -18,7 +19,8 @@ from tallymast.domain.health.comms.baselines import (
     window_scores,
 )
 from tallymast.domain.health.comms.intervals import share_of
-from tallymast.domain.health.comms.model import ContactChange, Share, SignalStep
+from tallymast.domain.health.comms.model import ContactChange, Outage, Share, SignalStep
+from tallymast.domain.health.comms.outages import silent_spans
 
 LEAST_STEP_DB: Final = 6.0  # Ours: half the range; less is weather and leaves
 _LEAST_STEP_HOURS: Final = 2
@@ -28,6 +30,7 @@ _SIGMA: Final = 1.4826  # standard deviation by median absolute deviation, of a 
 _LEAST_READINGS: Final = 3
 _HOUR_MS: Final = 3_600_000
 _OLD_MS: Final = 24 * _HOUR_MS
+_STEP_WITHIN_MS: Final = 72 * _HOUR_MS  # Ours: older hours are no level to step from
 
 Floats = NDArray[np.float64]
 
@@ -77,8 +80,8 @@ def likelihood_ratio(
     Args:
         parts: polls that count, block by block, two blocks at least.
         wholes: polls asked in the same blocks.
-        baseline: share before, where it is known; None: it is that of the first part. Known,
-            the whole row may be the second part (index 0).
+        baseline: share before, between 0 and 1, where it is known; the whole row may then be the
+            second part (index 0). None: it is that of the first part.
 
     Returns:
         The split and its log likelihood ratio; polls are taken for independent.
@@ -112,24 +115,31 @@ def pettitt(values: Floats) -> Pettitt:
 
 
 def contact_change(
-    begins_ms: NDArray[np.int64], counts: NDArray[np.integer[Any]], *, now_ms: int
+    begins_ms: NDArray[np.int64],
+    counts: NDArray[np.integer[Any]],
+    *,
+    now_ms: int,
+    outages: Sequence[Outage] = (),
 ) -> ContactChange | None:
     """Return the lasting fall of the share answered at the first try, None without one.
 
     The hours since some instant against all before it, seven days at least (see ``baselines``).
-    Nothing is said where the newest hour with polls is a day old: a silent site has an outage.
+    The hour that is not over yet is left out; nothing is said where the newest one with polls began
+    more than a day ago.
 
     Args:
         begins_ms: begins of clock hours, ascending [ms].
         counts: n x 3 asked, answered at the first try, missed, of the same hours.
         now_ms: now [ms].
+        outages: the site's, where they are known: hours they touch are left out, because an outage
+            is told as one. Hours without any answer, and those beside them, are left out always.
 
     """
-    polled = (counts[:, 0] > 0) & (begins_ms <= now_ms)
+    polled = (counts[:, 0] > 0) & (begins_ms + _HOUR_MS <= now_ms)
     begins, rows = begins_ms[polled], counts[polled]
     if not len(begins) or now_ms - begins[-1] > _OLD_MS:
         return None
-    heard = _heard_hours(rows)
+    heard = _heard_hours(rows) & ~_touched(begins, outages, now_ms)
     begins, rows = begins[heard], rows[heard]
     if not len(rows):
         return None
@@ -149,9 +159,9 @@ def contact_change(
 def signal_step(begins_ms: NDArray[np.int64], means: Floats) -> int | None:
     """Return the index of the first hour after the clearest step of the signal that still holds.
 
-    Ours: the medians of the 24 known hours before and of the 2 to 24 after differ by 6 dB at
-    least and by four times the usual scatter (median absolute deviation) of the hours before, and
-    the newest hours have not gone back by half of it.
+    Ours: the medians of the 24 known hours before (within three days) and of the 2 to 24 after
+    differ by 6 dB at least and by four times the usual scatter (median absolute deviation) of the
+    hours before, and the newest hours have not gone back by half of it. A step up is told as well.
 
     Args:
         begins_ms: begins of clock hours, ascending [ms].
@@ -161,10 +171,10 @@ def signal_step(begins_ms: NDArray[np.int64], means: Floats) -> int | None:
         An index into ``means``, None without such a step.
 
     """
-    known = np.flatnonzero(~np.isnan(means) & (begins_ms >= 0))
+    known = np.flatnonzero(~np.isnan(means))
     levels = means[known]
     best, clearest = None, 0.0
-    for first in _likely_steps(levels):
+    for first in _likely_steps(begins_ms[known], levels):
         gain = _step_gain(levels, first)
         if gain > clearest:
             best, clearest = first, gain
@@ -187,10 +197,12 @@ def step_between(at_ms: NDArray[np.int64], dbm: Floats) -> SignalStep | None:
     """
     known = ~np.isnan(dbm)
     times, levels = at_ms[known], dbm[known]
-    splits = range(_LEAST_READINGS, len(levels) - _LEAST_READINGS + 1)
-    if not splits:
+    if len(levels) < 2 * _LEAST_READINGS:
         return None
+    splits = range(1, len(levels))
     at = min(splits, key=lambda split: _unrest(levels[:split]) + _unrest(levels[split:]))
+    if min(at, len(levels) - at) < _LEAST_READINGS:
+        return None
     before, after = float(np.median(levels[:at])), float(np.median(levels[at:]))
     if abs(after - before) < LEAST_STEP_DB:
         return None
@@ -206,13 +218,23 @@ def _heard_hours(rows: NDArray[np.integer[Any]]) -> NDArray[np.bool_]:
     return ~(silent[:-2] | silent[1:-1] | silent[2:])
 
 
+def _touched(
+    begins_ms: NDArray[np.int64], outages: Sequence[Outage], now_ms: int
+) -> NDArray[np.bool_]:
+    touched = np.zeros(len(begins_ms), bool)
+    for begin, end in silent_spans(outages, now_ms):
+        touched |= (begins_ms < end) & (begins_ms + _HOUR_MS > begin)
+    return touched
+
+
 def _delivered(rows: NDArray[np.integer[Any]]) -> Share:
     return share_of(rows[:, 0] - rows[:, 2], rows[:, 0])
 
 
-def _likely_steps(levels: Floats) -> NDArray[np.intp]:
-    """Return where a level of two hours is clearly off that of the day before."""
+def _likely_steps(begins_ms: NDArray[np.int64], levels: Floats) -> NDArray[np.intp]:
+    """Return where an hour is clearly off the day before, of which not too much is missing."""
     firsts = np.arange(_STEP_HOURS, len(levels) - _LEAST_STEP_HOURS + 1)
+    firsts = firsts[begins_ms[firsts - 1] - begins_ms[firsts - _STEP_HOURS] <= _STEP_WITHIN_MS]
     if not len(firsts):
         return firsts
     days = np.lib.stride_tricks.sliding_window_view(levels, _STEP_HOURS)[firsts - _STEP_HOURS]

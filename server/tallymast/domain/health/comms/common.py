@@ -158,7 +158,8 @@ def _onsets(site: Placed, outages: Sequence[Outage], *, was_silent: bool) -> lis
 
 def _of_gateway(network: _Network) -> Iterator[CommonCause]:
     compared = [one for own in network.onsets.values() for one in own if one.is_compared]
-    for cluster in _clusters(sorted(compared, key=lambda onset: onset.from_ms)):
+    compared.sort(key=lambda onset: (onset.from_ms, onset.site.site_id))
+    for cluster in _clusters(compared):
         left = list(cluster)
         while len(left) > 1:
             found = [cause for scene in _scenes(left, network) for cause in _causes(scene, network)]

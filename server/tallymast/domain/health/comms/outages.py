@@ -26,7 +26,8 @@ def outages_of(
     """Return a site's outages, oldest first.
 
     An outage is a run of at least ``miss_limit`` missed polls, the last of them at least
-    ``least_ms`` after the first. It lasts from the first miss to the first answer after it.
+    ``least_ms`` after the first. It lasts from the first miss to the first answer after it. Polls
+    that were lost with their gateway are neither answered nor missed and are not handed in.
 
     Args:
         site_id: whose.

@@ -11,6 +11,7 @@ from tallymast.domain.health.comms.model import Outage, Returns
 LEAST_DAYS: Final = 3  # Ours: twice may be chance
 BAND_MIN: Final = 180  # Ours: a battery at its end fails a little earlier every night
 _DAY_MIN: Final = 1440
+_MOST_A_DAY: Final = 2
 _USUAL: Final = 0.9
 _EPOCH: Final = datetime(1970, 1, 1)
 
@@ -27,8 +28,9 @@ def returns_of(
 
     Ours: it does when outages began on three or more days in a row, within three hours of the
     local day, the newest no longer ago than a day and those three hours, and contact came back
-    within the day at least twice. The time by which it is back is that of nine days of ten, the
-    later one of two days where it lies between them.
+    within the day at least twice; and when it fell silent no more than twice a day meanwhile, so
+    that a site which comes and goes has no habit. The time by which it is back is that of nine
+    days of ten, the later one of two days where it lies between them.
 
     Args:
         outages: the site's, oldest first.
@@ -40,6 +42,8 @@ def returns_of(
     row = _row([(_local_min(one.from_ms, zone), one) for one in outages], now_ms)
     backs = [pair for pair in row if _came_back(pair[1])]
     if len(row) < LEAST_DAYS or len(backs) < LEAST_DAYS - 1:
+        return None
+    if sum(one.from_ms >= row[-1][1].from_ms for one in outages) > _MOST_A_DAY * len(row):
         return None
     newest = row[0][0]
     offs = [_on_the_newest_day(minute, newest) for minute, _ in row]
