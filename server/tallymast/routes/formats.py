@@ -167,7 +167,7 @@ def percent(part: float | None) -> str:
         return "unknown"
     if part in (0, 1):
         return f"{100 * part:.0f}\u00a0%"
-    return share(1, 1 / part) if part else "0\u00a0%"
+    return ">\u200999.9\u00a0%" if part > 0.999 else f"{max(100 * part, 0.1):.1f}\u00a0%"
 
 
 def between(low: float, high: float) -> str:

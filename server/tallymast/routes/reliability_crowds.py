@@ -67,7 +67,8 @@ def _longest(marked: NDArray[np.bool_]) -> Hours:
             runs[-1].append(hour)
         elif marked[hour]:
             runs.append([hour])
-    return tuple(max(runs, key=len))
+    longest = max(len(run) for run in runs)
+    return tuple(next(run for run in runs if len(run) == longest))
 
 
 def _sentence(hours: Hours, sites: Sequence[SiteReport], zone: tzinfo) -> str:

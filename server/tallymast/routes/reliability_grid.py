@@ -96,10 +96,10 @@ def draw_grid(
     by_day = last - first < MOST_DAYS
     rows = days - first if by_day else (days + 3) % 7  # 1 January 1970 was a Thursday
     count = int(last - first + 1) if by_day else 7
-    table = np.zeros((count * 24, len(HOURLY)), np.int64)
+    added = np.zeros((count * 24, len(HOURLY)), np.int64)
     inside = (rows >= 0) & (rows < count)
-    np.add.at(table, (rows * 24 + hours)[inside], cells[inside])
-    table = table.reshape(count, 24, len(HOURLY))
+    np.add.at(added, (rows * 24 + hours)[inside], cells[inside])
+    table = added.reshape(count, 24, len(HOURLY))
     names = _dates(int(first), count) if by_day else list(DAYS)
     lines = tuple(_line(names[n], n, table[n], full) for n in range(count))
     height = TOP + HIGH * count + 6

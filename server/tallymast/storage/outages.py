@@ -180,7 +180,7 @@ def _quiet(stored: Sequence[bytes], heads: NDArray[np.void], least: int) -> NDAr
     telling = (runs["before"] == NOBODY) | (runs["to"] == NOBODY) | (runs["missed"] >= least)
     whose = np.repeat(np.arange(len(sizes)), np.maximum(sizes - _HEAD_BYTES, 0) // RUN.itemsize)
     loud = np.bincount(whose[telling], minlength=len(sizes)) > 0
-    return (sizes > 0) & ~loud & (heads["first"] != NOBODY)
+    return np.asarray((sizes > 0) & ~loud & (heads["first"] != NOBODY))
 
 
 def _stretches(sites: Sequence[int], quiet: NDArray[np.bool_]) -> list[tuple[int, int]]:
