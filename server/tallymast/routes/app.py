@@ -25,6 +25,7 @@ from tallymast.routes import (
     kept_rounds_page,
     line_page,
     people_page,
+    reliability_page,
     round_page,
     site_page,
     static,
@@ -40,6 +41,7 @@ from tallymast.routes.api import (
     notes,
     polls,
     readings,
+    reliability,
     sites,
     storage,
 )
@@ -47,6 +49,7 @@ from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
+from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import LARGEST_BODY, Guard, Refuse
 from tallymast.routes.services import Services
@@ -65,6 +68,7 @@ ROOMS = (
     site_page,
     acts_page,
     gateway_page,
+    reliability_page,
     line_page,
     widgets_page,
     export_page,
@@ -74,6 +78,7 @@ ROOMS = (
     notes,
     polls,
     readings,
+    reliability,
     exports,
     gateways,
     jobs,
@@ -115,6 +120,7 @@ def create_app(services: Services) -> FastAPI:
     shared = (services, app.state.standings, app.state.days)
     app.state.site_boards = SiteBoards(*shared)
     app.state.gateway_boards = GatewayBoards(*shared)
+    app.state.reports = Reports(services)
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)
