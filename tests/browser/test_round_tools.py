@@ -4,7 +4,7 @@ By keyboard, by touch, on paper, without scripts, and while values change.
 """
 
 import re
-from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
@@ -90,7 +90,7 @@ def test_the_column_of_supplies_orders_by_what_is_left(open_demo: OpenPage) -> N
     known = [row for row in known if "unknown" not in row.locator(".supply").inner_text()]
     left = [volts(row) for row in known]
     assert len(left) > 15
-    assert all(a <= b + 0.02 for a, b in zip(left, left[1:], strict=False))  # shown to 0.01 V
+    assert all(a <= b + 0.02 for a, b in pairwise(left))  # shown to 0.01 V
     assert page.locator(".sites tr.gateway:visible").count() == 0
     named = "getComputedStyle(document.querySelector('#site-tern-flat th'), '::after').content"
     assert page.evaluate(named) == '"Marrowdun mast"'
