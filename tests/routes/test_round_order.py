@@ -161,9 +161,9 @@ def test_the_page_says_ages_as_of_now_though_its_rows_are_older(
 def test_yesterdays_contact_is_written_with_its_day(world: World, client: TestClient) -> None:
     # NOW_MS is 2026-03-08 10:00 UTC, a Sunday; the small world's zone is UTC.
     world.polls("quill-tank", [(NOW_MS - 8000, Outcome.FIRST_TRY, words(12_000, 1287, 0))])
-    assert ">09:59:52</time>" in client.get("/").text
+    assert ">09:59:52</small>" in client.get("/").text
     world.now_ms += 24 * 3_600_000
-    assert ">Sun 8 Mar 09:59:52</time>" in client.get("/").text
+    assert ">Sun 8 Mar 09:59:52</small>" in client.get("/").text
 
 
 def test_a_value_that_grows_old_is_said_to_be_without_a_new_poll(

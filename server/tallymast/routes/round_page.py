@@ -25,7 +25,7 @@ from tallymast.routes.round_order import ORDERS, SHOWS, Asked, asked
 from tallymast.routes.round_past import Past, RoundPast
 from tallymast.routes.round_rows import KeptRows, ranks_of
 from tallymast.routes.round_table import Group, table
-from tallymast.routes.screens import Screens, Show
+from tallymast.routes.screens import Screens, Show, prepare
 from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Given, Services
 from tallymast.routes.standings import Standings
@@ -35,6 +35,13 @@ from tallymast.routes.system import system_lines
 from tallymast.routes.who import StillThere
 
 TICK_MS = 10_000  # what only time changes (stale, overdue) is judged again this often
+
+PARTIALS = ("system", "checked", "findings", "gateway_head", "site_row")
+TEMPLATES = (
+    *("base.html", "live.html", "round.html", "partials/drawings.html"),
+    *("partials/round_tools.html", "partials/round_heads.html"),
+    *(f"partials/{name}.html" for name in PARTIALS),
+)
 
 Context = Mapping[str, object]
 
@@ -79,6 +86,7 @@ class RoundBoard:
         self._standings = standings
         self._days = days
         self._screens = Screens(given)
+        prepare(TEMPLATES)
         self._board = Board()
         self._past = RoundPast(given)
         self._rows = KeptRows()
