@@ -64,6 +64,12 @@ class Judged:
     sites: Mapping[int, SiteHealth] = field(default_factory=dict)
     losses: tuple[GatewayWas, ...] = ()
 
+    @property
+    def nights(self) -> int:
+        """How many nights of all sites it rests on."""
+        supplies = [one.supply for one in self.sites.values() if one.supply is not None]
+        return sum(supply.nights for supply in supplies)
+
 
 class Judge(threading.Thread):
     """Judges again every few minutes.
@@ -86,23 +92,21 @@ class Judge(threading.Thread):
         self.judged = Judged()
 
     def run(self) -> None:
-        """Judge until stopped; soon again while little is known yet."""
+        """Judge until stopped; soon again while older days are still being written."""
+        known = -1
         while True:
             try:
                 self.judged = judge(self._database, self._view(), self._now_ms())
             except StorageError as error:
                 log.warning("judging waits: %s", error)
-            if self._ended.wait(EVERY_S if self._is_settled() else SOON_S):
+            before, known = known, self.judged.nights
+            if self._ended.wait(SOON_S if known != before else EVERY_S):
                 return
 
     def stop(self) -> None:
         """End after what is in hand."""
         self._ended.set()
         self.join()
-
-    def _is_settled(self) -> bool:
-        supplies = [one.supply for one in self.judged.sites.values() if one.supply is not None]
-        return any(supply.nights >= NIGHTS // 2 for supply in supplies)
 
 
 def judge(database: Database, network: NetworkView, now_ms: int) -> Judged:
