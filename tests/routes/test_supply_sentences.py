@@ -213,11 +213,11 @@ SUPPLIES = st.sampled_from(
         Supply(SupplyKind.PRIMARY, Chemistry.LITHIUM_PRIMARY, 14.4),
     ]
 )
-UNITS = r"(?: V|-day| days?| nights?| hours?| h| min| months?| years?)"
+UNITS = r"(?: V| s\b|-day| days?| nights?| hours?| h| min| months?| years?)"
 DAY_NAMES = r"\b(?:Mon|Tues?|Wed(?:nes)?|Thu(?:rs)?|Fri|Sat(?:ur)?|Sun)(?:day)?\b"
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(SUPPLIES, healths())
 def test_no_words_ever_promise_what_cannot_be_known(
     supply: Supply | None, health: SupplyHealth
@@ -261,6 +261,7 @@ def check_forecast(text: str) -> None:
     ), text
 
 
+@settings(max_examples=60, deadline=None)
 @given(healths())
 def test_words_of_a_site_say_what_was_looked_at(health: SupplyHealth) -> None:
     text = plain(supply_words(site(), health, CLOCK))

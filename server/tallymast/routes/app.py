@@ -28,6 +28,7 @@ from tallymast.routes import (
     line_page,
     people_page,
     polls_page,
+    reliability_page,
     round_page,
     site_page,
     static,
@@ -43,6 +44,7 @@ from tallymast.routes.api import (
     notes,
     polls,
     readings,
+    reliability,
     sites,
     storage,
 )
@@ -50,6 +52,7 @@ from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
+from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import LARGEST_BODY, Guard, Refuse
 from tallymast.routes.services import Services
@@ -70,6 +73,7 @@ ROOMS = (
     polls_page,
     acts_page,
     gateway_page,
+    reliability_page,
     line_page,
     widgets_page,
     export_page,
@@ -80,6 +84,7 @@ ROOMS = (
     notes,
     polls,
     readings,
+    reliability,
     exports,
     gateways,
     jobs,
@@ -121,13 +126,14 @@ def create_app(services: Services) -> FastAPI:
     shared = (services, app.state.standings, app.state.days)
     app.state.site_boards = SiteBoards(*shared)
     app.state.gateway_boards = GatewayBoards(*shared)
+    app.state.reports = Reports(services)
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
     packed = (*DEFAULT_EXCLUDED_CONTENT_TYPES, MEDIA["xlsx"], MEDIA["parquet"])
     app.add_middleware(
-        GZipMiddleware, minimum_size=600, compresslevel=6, exclude_content_types=packed
+        GZipMiddleware, minimum_size=600, compresslevel=8, exclude_content_types=packed
     )
     app.add_middleware(
         Guard, hosts=services.hosts, refuse=_refuse(app), by_address=services.by_address

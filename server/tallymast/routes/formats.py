@@ -14,9 +14,9 @@ from tallymast.domain.model import Point, PointKind, Reading
 
 GROUP = "\u202f"  # narrow no-break space
 MINUS = "\u2212"
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _SIZES = ("kB", "MB", "GB", "TB")
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def iso(ms: int | None) -> str | None:
@@ -48,7 +48,7 @@ def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
     time = f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
     if at.date() == now.date():
         return time
-    day = f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]}"
+    day = f"{DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]}"
     if at.year != now.year:
         day += f" {at.year}"
     return f"{day} {time}"
@@ -57,7 +57,7 @@ def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
 def calendar_day(ms: int, zone: tzinfo) -> str:
     """Return the day of an instant, ``14 Apr 2027``."""
     at = datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone)
-    return f"{at.day} {_MONTHS[at.month - 1]} {at.year}"
+    return f"{at.day} {MONTHS[at.month - 1]} {at.year}"
 
 
 class Clock:
@@ -159,6 +159,25 @@ def share(part: int, whole: int) -> str:
     if percent > 99.9:
         return ">\u200999.9\u00a0%"
     return f"{max(percent, 0.1 if part else 0):.1f}\u00a0%"
+
+
+def percent(part: float | None) -> str:
+    """Return a share 0..1 in per cent, in the words of ``share``; ``unknown`` where it is none."""
+    if part is None:
+        return "unknown"
+    if part in (0, 1):
+        return f"{100 * part:.0f}\u00a0%"
+    return ">\u200999.9\u00a0%" if part > 0.999 else f"{max(100 * part, 0.1):.1f}\u00a0%"
+
+
+def between(low: float, high: float) -> str:
+    """Return the ends of an interval of shares in per cent, ``98.9 to 99.4``.
+
+    With as many decimals as the interval is narrow.
+    """
+    decimals = 1 if high - low >= 0.002 else 2
+    ends = (f"{100 * end:.{decimals}f}" for end in (low, high))
+    return " to ".join("100" if float(end) == 100 else end for end in ends)
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -5,15 +5,28 @@ the polls that are in no closed hour yet.
 """
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection, bindparam, func, select
 
 from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.model import Outcome, PollFlag
 from tallymast.domain.record.rollups import HOUR_MS
-from tallymast.domain.record.runs import LONG_MS, MissRun, Runs, joined, runs_from, runs_in, runs_of
+from tallymast.domain.record.runs import (
+    HEAD,
+    LONG_MS,
+    NOBODY,
+    RUN,
+    MissRun,
+    Runs,
+    joined,
+    runs_from,
+    runs_in,
+    runs_of,
+)
 from tallymast.storage import schema
 from tallymast.storage.parts import read_parts
 
@@ -21,14 +34,19 @@ _day, _hour, _poll = schema.comm_day, schema.comm_hour, schema.poll
 
 _Span = tuple[int, int, Runs | None]  # begin, end, its runs; None where they were not kept
 _Spans = dict[int, list[_Span]]  # by site
+_HEAD_BYTES: Final = HEAD.itemsize
 _LONGEST_MS: Final = 25 * HOUR_MS  # a contract day
 
 # Asked site by site, so that a span costs its own rows, not the whole table's.
 _SITES: Final = select(schema.site.c.id)
-_DAYS: Final = select(_day.c.site_id, _day.c.day_ms, _day.c.end_ms, _day.c.runs).where(
-    _day.c.site_id.in_(_SITES),
-    _day.c.day_ms >= bindparam("begin"),
-    _day.c.day_ms < bindparam("end"),
+_DAYS: Final = (
+    select(_day.c.site_id, _day.c.day_ms, _day.c.end_ms, _day.c.runs)
+    .where(
+        _day.c.site_id.in_(_SITES),
+        _day.c.day_ms >= bindparam("begin"),
+        _day.c.day_ms < bindparam("end"),
+    )
+    .order_by(_day.c.site_id, _day.c.day_ms)
 )
 _HOURS: Final = select(_hour.c.site_id, _hour.c.hour_ms, _hour.c.runs).where(
     _hour.c.site_id.in_(_SITES),
@@ -64,22 +82,39 @@ def outages(
         site_id: only this site's.
 
     """
-    found = {}
-    for number, runs in miss_runs(conn, from_ms, to_ms, site_id=site_id).items():
-        limit = miss_limits.get(number, 3)
-        some = [_outage(number, run) for run in runs.long if _is_outage(run, limit)]
-        found[number] = [one for one in some if one.to_ms is None or one.to_ms > from_ms]
-    return found
+    least = min(miss_limits.values(), default=3)
+    runs = miss_runs(conn, from_ms, to_ms, site_id=site_id, least=min(least, 3))
+    found = outages_in(runs, miss_limits)
+    return {
+        number: [one for one in some if one.to_ms is None or one.to_ms > from_ms]
+        for number, some in found.items()
+    }
+
+
+def outages_in(runs: Mapping[int, Runs], miss_limits: Mapping[int, int]) -> dict[int, list[Outage]]:
+    """Return the outages among runs of missed polls, by site, oldest first; as ``outages``."""
+    return {
+        number: [
+            _outage(number, run) for run in own.long if _is_outage(run, miss_limits.get(number, 3))
+        ]
+        for number, own in runs.items()
+    }
 
 
 def miss_runs(
-    conn: Connection, from_ms: int, to_ms: int, *, site_id: int | None = None
+    conn: Connection,
+    from_ms: int,
+    to_ms: int,
+    *,
+    site_id: int | None = None,
+    least: int = 1,
 ) -> dict[int, Runs]:
     """Return the runs of missed polls of a span by site; whole contract days where they are over.
 
-    Of a site with days whose runs were not kept, what follows them.
+    Of a site with days whose runs were not kept, what follows them. All runs are counted; those
+    of less than ``least`` misses need not be among the long ones.
     """
-    spans = _days(conn, from_ms, to_ms, site_id)
+    spans = _days(conn, from_ms, to_ms, site_id, least)
     _add_hours(conn, spans, from_ms, to_ms, site_id)
     _add_hot(conn, spans, from_ms, to_ms, site_id)
     return {number: joined(_known(some)) for number, some in spans.items()}
@@ -115,15 +150,46 @@ def _outage(site_id: int, run: MissRun) -> Outage:
     return Outage(site_id, run.from_ms, run.to_ms, run.missed, run.before_ms)
 
 
-def _days(conn: Connection, from_ms: int, to_ms: int, site_id: int | None) -> _Spans:
-    """Return each site's contract days that touch a span."""
+def _days(conn: Connection, from_ms: int, to_ms: int, site_id: int | None, least: int) -> _Spans:
+    """Return each site's contract days that touch a span; quiet ones that follow as one."""
     query = _DAYS if site_id is None else _DAYS.where(_day.c.site_id == site_id)
-    found: _Spans = {}
     span = {"begin": from_ms - _LONGEST_MS, "end": to_ms}
-    for number, day_ms, end_ms, stored in conn.execute(query, span).all():
-        if end_ms > from_ms:
-            found.setdefault(number, []).append((day_ms, end_ms, _runs(stored, day_ms)))
+    rows = [row for row in conn.execute(query, span).all() if row[2] > from_ms]
+    stored = [b"" if row[3] is None else bytes(row[3]) for row in rows]
+    heads = np.frombuffer(b"".join(one[:_HEAD_BYTES].ljust(_HEAD_BYTES) for one in stored), HEAD)
+    quiet = _quiet(stored, heads, least)
+    found: _Spans = {}
+    for first, last in _stretches([row[0] for row in rows], quiet):
+        number, day_ms, end_ms, _ = rows[first]
+        runs: Runs | None
+        if quiet[first]:
+            end_ms = rows[last - 1][2]
+            newest = rows[last - 1][1] + int(heads["last"][last - 1])
+            n = int(heads["n"][first:last].sum())
+            runs = Runs(n, day_ms + int(heads["first"][first]), newest)
+        else:
+            runs = runs_from(stored[first], day_ms) if stored[first] else None
+        found.setdefault(number, []).append((day_ms, end_ms, runs))
     return found
+
+
+def _quiet(stored: Sequence[bytes], heads: NDArray[np.void], least: int) -> NDArray[np.bool_]:
+    """Return of which days, though somebody asked, no run reaches an end or is long enough."""
+    sizes = np.array([len(one) for one in stored], np.int64)
+    runs = np.frombuffer(b"".join(one[_HEAD_BYTES:] for one in stored), RUN)
+    telling = (runs["before"] == NOBODY) | (runs["to"] == NOBODY) | (runs["missed"] >= least)
+    whose = np.repeat(np.arange(len(sizes)), np.maximum(sizes - _HEAD_BYTES, 0) // RUN.itemsize)
+    loud = np.bincount(whose[telling], minlength=len(sizes)) > 0
+    return np.asarray((sizes > 0) & ~loud & (heads["first"] != NOBODY))
+
+
+def _stretches(sites: Sequence[int], quiet: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return begin and end of the rows that belong together: one, or a site's quiet days."""
+    whose = np.array(sites, np.int64)
+    goes_on = np.zeros(len(whose), np.bool_)
+    goes_on[1:] = quiet[1:] & quiet[:-1] & (whose[1:] == whose[:-1])
+    edges = [*np.flatnonzero(~goes_on).tolist(), len(whose)]
+    return list(pairwise(edges))
 
 
 def _add_hours(

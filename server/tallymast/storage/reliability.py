@@ -17,6 +17,7 @@ from sqlalchemy import Column, Connection, func, select
 
 from tallymast.domain.model import HourCounts
 from tallymast.domain.record.days import (
+    DAY_MS,
     HOURLY,
     LONGEST_H,
     Contract,
@@ -266,6 +267,36 @@ def _joined_hours(parts: Sequence[SiteHours]) -> SiteHours:
         counts,
         dict(answers),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class NightLow:
+    """When a site's supply was lowest in a night, the voltage [V], and whether it was dark then.
+
+    ``dark``: no reading in the two hours before sunrise.
+    """
+
+    at_ms: int
+    volts: float
+    dark: bool
+
+
+def night_lows(
+    conn: Connection, site_ids: Sequence[int], from_ms: int, to_ms: int
+) -> dict[int, list[NightLow]]:
+    """Return how low some sites' supply stood in each night of a span, by site id."""
+    night = schema.night
+    query = select(night.c.site_id, night.c.low_ms, night.c.low_v, night.c.predawn_v).where(
+        night.c.site_id.in_(site_ids),
+        night.c.day >= from_ms // DAY_MS - 1,
+        night.c.day <= to_ms // DAY_MS + 1,
+        night.c.low_v.is_not(None),
+    )
+    found: dict[int, list[NightLow]] = {}
+    for site_id, low_ms, low_v, predawn_v in conn.execute(query).all():
+        low = NightLow(int(low_ms), float(low_v), predawn_v is None)
+        found.setdefault(site_id, []).append(low)
+    return found
 
 
 def answers_by_day(

@@ -9,7 +9,7 @@ partly in it, and whoever computes the day gives what of them is.
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
 from typing import Final
@@ -182,6 +182,17 @@ def hours_bytes(hours: Ints) -> bytes:
 def hours_of(stored: bytes) -> Ints:
     """Return a day's hours from their bytes."""
     return np.frombuffer(stored, "<u2").reshape(LONGEST_H, len(HOURLY)).astype(np.int64)
+
+
+def begin_of(day: date, contract: Contract) -> int:
+    """Return when the contract day of a date begins, UTC milliseconds."""
+    return _begin(contract, day.toordinal())
+
+
+def date_of(at_ms: int, contract: Contract) -> date:
+    """Return the date of the contract day an instant lies in."""
+    begin_ms = day_of(at_ms, contract).start_ms
+    return datetime.fromtimestamp(begin_ms / 1000, find_zone(contract.zone)).date()
 
 
 def _begin(contract: Contract, day: int) -> int:

@@ -17,7 +17,12 @@ from tallymast.domain.model import Outcome, PollFlag
 from tallymast.domain.record.chunks import PollColumns
 
 LONG_MS: Final = 60_000  # ours: shorter silence is never a comm fail
-_NONE: Final = 0xFFFFFFFF
+NOBODY: Final = 0xFFFFFFFF  # in place of an instant that there is not
+# How the bytes of a span begin, for whoever reads those of many at once.
+HEAD: Final = np.dtype([("n", "<u2"), ("flags", "u1"), ("first", "<u4"), ("last", "<u4")])
+RUN: Final = np.dtype(
+    [(name, "<u4") for name in ("from", "last", "before", "to", "missed")]
+)  # and each kept run after it
 _HEAD, _RUN = struct.Struct("<HBII"), struct.Struct("<5I")
 _FIRST, _LAST = 1, 2
 
@@ -175,11 +180,11 @@ def runs_from(stored: bytes, start_ms: int) -> Runs:
 
 
 def _offset(at_ms: int | None, start_ms: int) -> int:
-    return _NONE if at_ms is None else at_ms - start_ms
+    return NOBODY if at_ms is None else at_ms - start_ms
 
 
 def _instant(offset: int, start_ms: int) -> int | None:
-    return None if offset == _NONE else start_ms + offset
+    return None if offset == NOBODY else start_ms + offset
 
 
 def _read(row: tuple[int, ...], start_ms: int) -> MissRun:

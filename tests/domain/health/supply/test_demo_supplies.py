@@ -21,6 +21,7 @@ from tallymast.simulator.weather import Weather
 SEED, NIGHTS, STEP_S = 1, 60, 300.0
 SEASONS = (date(2025, 11, 25), date(2026, 1, 20), date(2026, 7, 8), date(2026, 3, 25))
 TROUBLED = {"tern-flat", "merlin-pad", "fennel-dosing"}
+FAULTY = {"tern-flat", "merlin-pad", "hobby-pad"}  # whose supply has a trouble of its own
 CALM = {Verdict.STEADY, Verdict.TELLS_LITTLE}
 
 
@@ -43,17 +44,22 @@ def found(repository: Path) -> Found:
     troubles = (folder / "ombrel-basin-troubles.toml").read_text(encoding="utf-8")
     zone = find_zone(network.time_zone)
     shown: Found = {}
+    sound = {site.key: power_of(site, Faults()) for site in network.sites if site.key not in FAULTY}
     for day in SEASONS:
         now_ms = round(datetime(day.year, day.month, day.day, 8, 2, tzinfo=zone).timestamp() * 1000)
         faults = read_faults(troubles, "troubles", network, now_ms)
         for site in network.sites:
-            shown[day, site.key] = judged(network, site, faults, day, now_ms)
+            power = sound.get(site.key) or power_of(site, faults)
+            shown[day, site.key] = judged(network, site, power, day, now_ms)
     return shown
 
 
-def judged(network: Network, site: Site, faults: Faults, day: date, now_ms: int) -> Shown:
-    latitude, longitude = site.latitude or 0.0, site.longitude or 0.0
-    power = SitePower(site, Weather(SEED, latitude, longitude), SEED, faults)
+def power_of(site: Site, faults: Faults) -> SitePower:
+    weather = Weather(SEED, site.latitude or 0.0, site.longitude or 0.0)
+    return SitePower(site, weather, SEED, faults)
+
+
+def judged(network: Network, site: Site, power: SitePower, day: date, now_ms: int) -> Shown:
     spans = power.dark_spans(now_ms / 1000 + 25 * 86_400)
     dark = [
         (round(first * 1000), round(last * 1000) if last * 1000 < now_ms else None)
@@ -67,8 +73,8 @@ def judged(network: Network, site: Site, faults: Faults, day: date, now_ms: int)
         nights(power, site, network, day, now_ms),
         now_ms=now_ms,
         zone=zone,
-        latitude=latitude,
-        longitude=longitude,
+        latitude=site.latitude,
+        longitude=site.longitude,
         dark=dark,
     )
     assert health is not None

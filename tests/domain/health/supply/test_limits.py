@@ -8,6 +8,7 @@ from tallymast.domain.health.supply.limits import (
     band_c,
     limits_of,
     overcharge_from_v,
+    packs_of,
     season_c,
 )
 from tallymast.domain.health.supply.load import usual_load_a
@@ -38,6 +39,17 @@ def test_a_chemistry_has_its_limits_and_24_volts_have_twice_them(
         assert flat == pytest.approx([packs * one for one in expected[:4]])  # type: ignore[misc]
         assert found.absorption_v == pytest.approx([packs * one for one in expected[4]])  # type: ignore[attr-defined]
         assert found.overcharge_v == pytest.approx(packs * expected[5])  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(
+    ("written", "packs"),
+    [(12.0, 1), (12.8, 1), (14.4, 1), (24.0, 2), (25.6, 2), (6.0, 0.5), (48.0, 4)],
+)
+def test_nominal_voltages_as_people_write_them_are_whole_packs(
+    written: float, packs: float
+) -> None:
+    # Four lithium cells are sold as 12.8 V, eight as 25.6 V; each replaces lead-acid of 12 or 24.
+    assert packs_of(Supply(SupplyKind.SOLAR, Chemistry.LIFEPO4, written)) == packs
 
 
 def test_what_the_site_says_wins_and_a_primary_pack_has_none() -> None:

@@ -45,6 +45,13 @@ def test_a_site_without_battery_or_voltmeter_has_no_supply_to_judge() -> None:
     )
 
 
+@pytest.mark.parametrize("dawn", [13.8, 27.4, 12.1])
+def test_a_supply_nobody_described_is_not_accused(dawn: float) -> None:
+    health = judged(site(None), nights_of([dawn] * 20, dawn, sag=0.0))
+    assert (health.verdict, health.predawn_v) == (Verdict.TELLS_LITTLE, dawn)
+    assert (health.forecast, health.charged_ms) == (None, None)
+
+
 def test_a_full_battery_every_day_is_steady() -> None:
     health = judged(site(), nights_of([12.63, 12.64] * 15, 14.5))
     assert (health.verdict, health.nights, health.predawn_v) == (Verdict.STEADY, 30, 12.64)

@@ -1,0 +1,95 @@
+"""Names the hours of the day at which a site's polls miss their first try again and again."""
+
+from collections.abc import Sequence
+from datetime import tzinfo
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tallymast.routes.formats import percent
+from tallymast.routes.reliability_grid import places
+from tallymast.routes.reliability_report import Report, SiteReport
+from tallymast.storage.reliability import SiteHours
+
+# Ours, all four: an hour stands out when on three days, and on every fourth, its share missed
+# at the first try lies 5 points above the site's usual hour, three times as often as at others.
+LEAST_DAYS: Final = 3
+LEAST_PART: Final = 0.25
+LEAST_ABOVE: Final = 0.05
+LEAST_TIMES: Final = 3
+_MOST_HOURS: Final = 12  # more than half a day is no crowd
+_NAMED: Final = 6
+
+Hours = tuple[int, ...]
+
+
+def crowds(report: Report, zone: tzinfo) -> list[str]:
+    """Return a sentence for each span of hours at which misses crowd, and at which sites."""
+    found: dict[Hours, list[SiteReport]] = {}
+    for one in report.sites:
+        hours = hours_that_stand_out(one.hours, zone)
+        if hours:
+            found.setdefault(hours, []).append(one)
+    if not found:
+        return ["No hour of the day stands out at any site." if len(report.at_ms) else _NOTHING]
+    ranked = sorted(found.items(), key=lambda item: (-len(item[1]), item[0]))
+    return [_sentence(hours, sites, zone) for hours, sites in ranked[:_NAMED]]
+
+
+_NOTHING: Final = "Nobody was asked in this period."
+
+
+def hours_that_stand_out(hours: SiteHours, zone: tzinfo) -> Hours:
+    """Return the hours 0..23 of the local day at which a site misses first tries again and again.
+
+    They follow each other, across midnight too; of several such spans the longest is told.
+    """
+    days, at_hour = places(hours.at_ms, zone)
+    if not len(days) or days[-1] - days[0] < LEAST_DAYS - 1:
+        return ()
+    missed = 1 - hours.cells[:, 1] / hours.cells[:, 0]
+    high = missed >= np.median(missed) + LEAST_ABOVE
+    hits = np.bincount(at_hour[high], minlength=24)
+    known = np.bincount(at_hour, minlength=24)
+    least = np.maximum(LEAST_DAYS, np.maximum(LEAST_PART * known, LEAST_TIMES * np.median(hits)))
+    return _longest((hits >= least) & (known > 0))
+
+
+def _longest(marked: NDArray[np.bool_]) -> Hours:
+    """Return the longest run of marked hours around the clock; nothing of a whole half day."""
+    if not 0 < marked.sum() <= _MOST_HOURS:
+        return ()
+    runs: list[list[int]] = []
+    begin = next(hour for hour in range(24) if not marked[hour])
+    for hour in ((begin + n) % 24 for n in range(24)):
+        if marked[hour] and marked[hour - 1] and runs:
+            runs[-1].append(hour)
+        elif marked[hour]:
+            runs.append([hour])
+    longest = max(len(run) for run in runs)
+    return tuple(next(run for run in runs if len(run) == longest))
+
+
+def _sentence(hours: Hours, sites: Sequence[SiteReport], zone: tzinfo) -> str:
+    names = [one.site.name for one in sites]
+    if len(names) > _NAMED:
+        names = [*names[:_NAMED], f"{len(names) - _NAMED} more"]
+    inside, outside = _shares(hours, sites, zone)
+    when = f"between {hours[0]:02d}:00 and {(hours[-1] + 1) % 24:02d}:00"
+    said = (
+        f"{percent(inside)} of polls miss their first try then, {percent(outside)} at other hours"
+    )
+    return f"Misses crowd {when} at {', '.join(names)}: {said}."
+
+
+def _shares(hours: Hours, sites: Sequence[SiteReport], zone: tzinfo) -> tuple[float, float]:
+    """Return the shares missed at the first try inside the hours and outside."""
+    totals = np.zeros((2, 2))
+    for one in sites:
+        at_hour = places(one.hours.at_ms, zone)[1]
+        inside = np.isin(at_hour, hours)
+        for row, chosen in enumerate((inside, ~inside)):
+            cells = one.hours.cells[chosen]
+            totals[row] += (cells[:, 0] - cells[:, 1]).sum(), cells[:, 0].sum()
+    return float(totals[0, 0] / totals[0, 1]), float(totals[1, 0] / totals[1, 1])
