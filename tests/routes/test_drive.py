@@ -11,13 +11,15 @@ from tests.routes.drive_world import CODES, FULL, HEALTH, HOUR, fill, judged
 from tests.routes.people.conftest import Guarded, kept, populate
 from tests.routes.test_pages import text_of
 
+from tallymast import wiring
+from tallymast.domain import network_file
 from tallymast.domain.health.comms.model import CommHealth, Returns
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
 from tallymast.domain.model import GatewayState, GatewayStatus, Outcome
 from tallymast.domain.people import Role
 from tallymast.routes.app import create_app
-from tallymast.storage import audit, episodes, notes
+from tallymast.storage import audit, episodes, network, notes
 from tallymast.storage.audit import Wanted
 
 __all__ = ["kept", "populate"]
@@ -190,6 +192,19 @@ def test_before_there_are_accounts_nobody_reads_a_code(client: TestClient) -> No
     text = sheet(client)
     assert not any(code in text for code in CODES)
     assert "Technicians and supervisors who signed in see the codes" in text
+
+
+def test_a_changed_code_is_written_down_without_it(world: World) -> None:
+    changed = FULL.replace(CODES[0], "7716-WW")
+    (told,) = wiring.change_network(world.database, changed, "basin.toml")
+    assert told == 'Site quill-tank, lock "road gate": its code was changed.'
+    with world.database.reading() as conn:
+        written = audit.search(conn, Wanted(), 100)
+        kept = network_file.dump(network.load_written(conn))
+    said = repr(written)
+    assert "its code was changed" in said
+    assert not any(code in said for code in (*CODES, "7716-WW"))
+    assert "7716-WW" in kept  # the way back into a file keeps what a person wrote
 
 
 # --- the file ---------------------------------------------------------------------------------
