@@ -50,7 +50,7 @@ DAY_MS: Final = 24 * HOUR_MS
 EVERY_S: Final = 600.0  # ours: what changes within weeks is looked at every ten minutes
 SOON_S: Final = 20.0  # while the first weeks are still being written
 NIGHTS: Final = 45
-BASELINE_MS: Final = 36 * DAY_MS
+BASELINE_MS: Final = 30 * DAY_MS
 OUTAGES_MS: Final = 14 * DAY_MS
 _LONG_MS: Final = 600_000  # ours: whether a shorter outage was the supply's is not looked for
 _ROUND_STEP_MS: Final = 2 * HOUR_MS
@@ -63,6 +63,12 @@ class Judged:
     at_ms: int | None = None
     sites: Mapping[int, SiteHealth] = field(default_factory=dict)
     losses: tuple[GatewayWas, ...] = ()
+
+    @property
+    def nights(self) -> int:
+        """How many nights of all sites it rests on."""
+        supplies = [one.supply for one in self.sites.values() if one.supply is not None]
+        return sum(supply.nights for supply in supplies)
 
 
 class Judge(threading.Thread):
@@ -86,23 +92,21 @@ class Judge(threading.Thread):
         self.judged = Judged()
 
     def run(self) -> None:
-        """Judge until stopped; soon again while little is known yet."""
+        """Judge until stopped; soon again while older days are still being written."""
+        known = -1
         while True:
             try:
                 self.judged = judge(self._database, self._view(), self._now_ms())
             except StorageError as error:
                 log.warning("judging waits: %s", error)
-            if self._ended.wait(EVERY_S if self._is_settled() else SOON_S):
+            before, known = known, self.judged.nights
+            if self._ended.wait(SOON_S if known != before else EVERY_S):
                 return
 
     def stop(self) -> None:
         """End after what is in hand."""
         self._ended.set()
         self.join()
-
-    def _is_settled(self) -> bool:
-        supplies = [one.supply for one in self.judged.sites.values() if one.supply is not None]
-        return any(supply.nights >= NIGHTS // 2 for supply in supplies)
 
 
 def judge(database: Database, network: NetworkView, now_ms: int) -> Judged:
@@ -273,7 +277,7 @@ def _comm(
     hours = weeks.hours.get(plan.site_id)
     if hours is None:
         return CommHealth(outages=tuple(found))
-    change = contact_change(hours.at_ms, hours.cells, now_ms=weeks.now_ms)
+    change = contact_change(hours.at_ms, hours.cells, now_ms=weeks.now_ms, outages=found)
     sunrise = None
     if place is not None:
         sunrise = lambda day: sunrise_ms(day_of(day), *place, weeks.zone)  # noqa: E731

@@ -6,23 +6,32 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 import uvicorn
 from fastapi import FastAPI
 from playwright.sync_api import Browser, Page, sync_playwright
 from tests.routes.conftest import World, world
 
-from tallymast import demonstration, serving
+from tallymast import demo_rounds, demonstration, serving
+from tallymast.domain.health.nights import night_of, sunrise_ms
 from tallymast.domain.model import GatewayState, GatewayStatus
+from tallymast.judging import judge
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.services import NetworkView, PollerCondition, Services
+from tallymast.simulator.history import Past
+from tallymast.simulator.supply import SitePower
+from tallymast.simulator.weather import Weather
 from tallymast.storage import states
-from tallymast.storage.engine import open_database
+from tallymast.storage.days import close_days
+from tallymast.storage.engine import Database, open_database
+from tallymast.storage.history import store_day
+from tallymast.storage.nights import keep_nights
 from tallymast.storage.writer import StorageStatus
 
 __all__ = ["world"]  # the same small world as behind the API tests
@@ -141,13 +150,31 @@ DEMO_NOW_MS = round(
 )
 
 
+# Of all sites so many days are written poll by poll; of those whose weeks are told, 30 days.
+DEMO_DAYS, DEMO_WEEKS = 3, 30
+TOLD = (
+    "tern-flat",
+    "rook-valve",
+    "merlin-pad",
+    "gannet-turnout",
+    "plover-turnout",
+    "osier-pond",
+    "hobby-pad",
+)
+
+
 @pytest.fixture(scope="session")
 def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
-    """What the demo's pages are handed at one instant: 24 sites, eight troubles, two days."""
+    """What the demo's pages are handed at one instant: 24 sites, eight troubles, three weeks."""
     database = open_database(tmp_path_factory.mktemp("demo") / "tallymast.sqlite3")
     scene = demonstration.begin(database, DEMO_NOW_MS)
     demonstration.join(database, scene, DEMO_NOW_MS)
-    for _ in demonstration.fill(database, demonstration.pieces(database)[:2]):
+    for _ in demonstration.fill(database, demonstration.pieces(database)[:DEMO_DAYS]):
+        pass
+    older_weeks(database, scene)
+    close_days(database, DEMO_NOW_MS)
+    older_nights(database, scene)
+    for _ in demo_rounds.keep_rounds(database, scene, days=1):
         pass
     live = Live()
     with database.reading() as connection:
@@ -157,6 +184,7 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
             GatewayState(gateway.gateway_id, GatewayStatus.CONNECTED, DEMO_NOW_MS, cycle_s=12.5)
         )
     view = NetworkView(scene.world.network, scene.plan)
+    judged = judge(database, view, DEMO_NOW_MS)
     yield Services(
         database=database,
         live=live,
@@ -166,8 +194,44 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
         storage_condition=lambda: StorageStatus("ok", 0, 0, 0),
         poller_condition=lambda: PollerCondition("polling"),
         hosts=("testserver", "127.0.0.1"),
+        health=lambda: judged.sites,
+        losses=lambda: judged.losses,
+        judged_ms=lambda: judged.at_ms,
     )
     database.close()
+
+
+def older_weeks(database: Database, scene: demonstration.Scene) -> None:
+    """Write the weeks of the sites whose weeks are told."""
+    end_ms = DEMO_NOW_MS // 86_400_000 * 86_400_000 - (DEMO_DAYS - 1) * 86_400_000
+    for gateway, plan in scene.sites:
+        if plan.site.key in TOLD:
+            past = Past(scene.world, plan.site, plan.layout, gateway.gateway.slow_every_s)
+            for columns in past.days(end_ms - (DEMO_WEEKS - DEMO_DAYS) * 86_400_000, end_ms):
+                store_day(database, plan.site_id, plan.layout, columns)
+
+
+def older_nights(database: Database, scene: demonstration.Scene) -> None:
+    """Store the nights before the days that are written, from the simulator's voltmeters."""
+    world, zone = scene.world, ZoneInfo(scene.world.network.time_zone)
+    today = datetime.fromtimestamp(DEMO_NOW_MS / 1000, zone).date()
+    for _, plan in scene.sites:
+        site = plan.site
+        if site.point("VBAT") is None or site.latitude is None or site.longitude is None:
+            continue
+        if site.key in ("fennel-dosing", "teal-pond"):  # they were not there
+            continue
+        weather = Weather(world.seed, site.latitude, site.longitude)
+        power = SitePower(site, weather, world.seed, world.faults)
+        nights = []
+        for back in range(DEMO_DAYS - 1, 45):
+            day = today - timedelta(days=back)
+            risen_ms = sunrise_ms(day, site.latitude, site.longitude, zone)
+            at_ms = np.arange(risen_ms - 86_400_000, risen_ms, 300_000, dtype=np.int64)
+            read = np.where(power.is_on(at_ms / 1000), power.voltage(at_ms / 1000), np.nan)
+            nights.append(night_of(day, risen_ms, at_ms, read))
+        with database.writing() as connection:
+            keep_nights(connection, plan.site_id, nights)
 
 
 @pytest.fixture(scope="session")

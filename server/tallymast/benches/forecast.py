@@ -51,7 +51,6 @@ class Case:
 
     Attributes:
         site: as people described it.
-        year: in whose July its course begins.
         begun_ms: when its panel was cut off.
         dark_ms: when its load was disconnected.
         is_cut: wholly, or only nearly.
@@ -59,6 +58,7 @@ class Case:
         step_v: steps of the meter [V].
         nights: of the weeks before and of all since.
         rises_ms: sunrise after each night.
+        place: where it stands.
 
     """
 

@@ -127,7 +127,7 @@ def create_app(services: Services) -> FastAPI:
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
     packed = (*DEFAULT_EXCLUDED_CONTENT_TYPES, MEDIA["xlsx"], MEDIA["parquet"])
     app.add_middleware(
-        GZipMiddleware, minimum_size=600, compresslevel=6, exclude_content_types=packed
+        GZipMiddleware, minimum_size=600, compresslevel=8, exclude_content_types=packed
     )
     app.add_middleware(
         Guard, hosts=services.hosts, refuse=_refuse(app), by_address=services.by_address

@@ -1,7 +1,8 @@
 """Keeps the fragments of a live page, each rendered once per change for all its tabs.
 
 A fragment is rendered again only when what it shows has changed (its model, compared by
-value), never because an age has grown: ages go on in the browser.
+value), never because an age has grown: ages go on in the browser, and are written anew where
+a page is made of kept fragments.
 """
 
 from collections.abc import Callable
@@ -9,6 +10,8 @@ from dataclasses import dataclass
 from threading import RLock
 
 from markupsafe import Markup
+
+from tallymast.routes.ages import Aged
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +21,7 @@ class Kept:
     model: object
     version: int
     html: Markup
+    aged: Aged
 
 
 class Board:
@@ -34,7 +38,18 @@ class Board:
             kept = self._kept.get(name)
             if kept is None or kept.model != model:
                 self.version += 1
-                self._kept[name] = Kept(model, self.version, render())
+                html = render()
+                self._kept[name] = Kept(model, self.version, html, Aged(html))
+
+    def shown(self, name: str, now_ms: int) -> Markup:
+        """Return the markup of a fragment, its ages as of ``now_ms``.
+
+        Raises:
+            KeyError: no fragment of this name was put.
+
+        """
+        with self.lock:
+            return self._kept[name].aged.at(now_ms)
 
     def drop(self, names: set[str]) -> None:
         """Forget fragments whose elements are no longer on the page."""

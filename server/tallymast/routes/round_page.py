@@ -1,7 +1,8 @@
 """Morning round: who needs me today? The page, its fragments and its stream."""
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
+from datetime import date, datetime
 from threading import Lock
 from typing import Annotated
 
@@ -16,28 +17,33 @@ from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.rounds import Changes, changes
 from tallymast.routes.board import Board
-from tallymast.routes.day import NOTHING, Days, SiteDay, TheDays
+from tallymast.routes.day import Days, SiteDay, TheDays
 from tallymast.routes.formats import Clock
 from tallymast.routes.health_sentences import loss_sentence
 from tallymast.routes.kept_rounds_page import LONGEST as HANDOVER_LONGEST
+from tallymast.routes.round_order import ORDERS, SHOWS, Asked, asked
 from tallymast.routes.round_past import Past, RoundPast
-from tallymast.routes.rows import SiteRow, row
-from tallymast.routes.screens import Screens, Show
+from tallymast.routes.round_rows import KeptRows, ranks_of
+from tallymast.routes.round_table import Group, table
+from tallymast.routes.screens import Screens, Show, prepare
 from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Given, Services
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
-from tallymast.routes.summary import (
-    GatewayHead,
-    Summary,
-    gateway_head,
-    summary,
-    worst_first,
-)
+from tallymast.routes.summary import Summary, gateway_head, summary, worst_first
 from tallymast.routes.system import system_lines
 from tallymast.routes.who import StillThere
 
 TICK_MS = 10_000  # what only time changes (stale, overdue) is judged again this often
+
+PARTIALS = ("system", "checked", "findings", "gateway_head", "site_row")
+TEMPLATES = (
+    *("base.html", "live.html", "round.html", "partials/drawings.html"),
+    *("partials/round_tools.html", "partials/round_heads.html"),
+    *(f"partials/{name}.html" for name in PARTIALS),
+)
+
+Context = Mapping[str, object]
 
 router = APIRouter(include_in_schema=False)
 
@@ -50,14 +56,6 @@ class Line:
     text: Markup
     act: bool
     new: bool = False  # not there in the round before
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """A gateway and its sites' rows."""
-
-    head: GatewayHead
-    rows: tuple[SiteRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +86,10 @@ class RoundBoard:
         self._standings = standings
         self._days = days
         self._screens = Screens(given)
+        prepare(TEMPLATES)
         self._board = Board()
         self._past = RoundPast(given)
+        self._rows = KeptRows()
         self._turn = Lock()
 
     def since(self, version: int) -> tuple[int, Markup]:
@@ -117,17 +117,11 @@ class RoundBoard:
         standings = self._standings.now(every_ms)
         states, health = given.live.gateways(), given.health()
         found = needs(network.gateways, states, standings, health)
+        ranks = ranks_of(found)
         groups = tuple(
             Group(
                 gateway_head(gateway, states.get(gateway.gateway_id)),
-                tuple(
-                    row(
-                        standings[plan.site_id],
-                        days.get(plan.site_id, NOTHING),
-                        network.hops(plan.site),
-                    )
-                    for plan in gateway.sites
-                ),
+                self._rows.of(network, gateway, standings, days, ranks),
             )
             for gateway in network.gateways
         )
@@ -149,28 +143,46 @@ class RoundBoard:
         board, clock = self._board, self._screens.clock()
         with board.lock:
             told = {"system": view.system, "notice": view.notice}
-            self._put("system", "system", (view.system, view.notice), told)
+            self._put("system", "system", (view.system, view.notice), told, clock)
             checked = (view.summary, view.checked_ms)
             context = {"summary": view.summary, "checked_ms": view.checked_ms, "clock": clock}
-            self._put("checked", "checked", checked, context)
-            lines = worded(view, clock)
-            self._put("findings", "findings", (view.found, lines["new"]), lines)
-            since = since_words(view, clock)
-            self._put("since", "since", (view.past, view.losses, view.changed), since)
-            self._put("handed", "handed", view.past.handed, {"handed": view.past.handed} | since)
+            self._put("checked", "checked", checked, context, clock)
+            new = view.changed.new if view.changed else ()
+            self._put("findings", "findings", (view.found, new), lambda: worded(view, clock), clock)
+            since = (view.past.before, view.losses, view.changed)
+            self._put("since", "since", since, lambda: since_words(view, clock), clock)
+            handed = {"handed": view.past.handed, "clock": clock}
+            self._put("handed", "handed", view.past.handed, handed, clock)
             for group in view.groups:
                 name = f"gateway-{group.head.key}"
-                self._put(name, "gateway_head", group.head, {"head": group.head})
-                for shown in group.rows:
-                    context = {"row": shown, "clock": clock}
-                    self._put(f"site-{shown.key}", "site_row", shown, context)
+                self._put(name, "gateway_head", group.head, {"head": group.head}, clock)
+                for row in group.rows:
+                    context = {"row": row, "clock": clock}
+                    self._put(f"site-{row.key}", "site_row", row, context, clock)
             return board.version
 
-    def _put(self, name: str, partial: str, model: object, context: Mapping[str, object]) -> None:
-        def render() -> Markup:
-            return self._screens.fragment(f"partials/{partial}.html", context)
+    def kept(self, name: str) -> Markup:
+        """Return a fragment as it was shown last, its ages as of now."""
+        return self._board.shown(name, self._given.now_ms())
 
-        self._board.put(name, model, render)
+    def _put(
+        self,
+        name: str,
+        partial: str,
+        model: object,
+        context: Context | Callable[[], Context],
+        clock: Clock,
+    ) -> None:
+        def render() -> Markup:
+            made = context() if callable(context) else context
+            return self._screens.fragment(f"partials/{partial}.html", made)
+
+        # Times of another day are written with their day, so a new day writes them anew.
+        self._board.put(name, (model, _today(clock), clock.zone), render)
+
+
+def _today(clock: Clock) -> date:
+    return datetime.fromtimestamp(clock.now_ms / 1000, clock.zone).date()
 
 
 def worded(view: View, clock: Clock) -> dict[str, object]:
@@ -181,7 +193,7 @@ def worded(view: View, clock: Clock) -> dict[str, object]:
     def line(one: Finding) -> Line:
         return Line(one.key, sentence(one, clock), one.act, one.key in new)
 
-    return {"act": [line(one) for one in act], "watch": [line(one) for one in watch], "new": new}
+    return {"act": [line(one) for one in act], "watch": [line(one) for one in watch]}
 
 
 def since_words(view: View, clock: Clock) -> dict[str, object]:
@@ -206,7 +218,12 @@ TheRound = Annotated[RoundBoard, Depends(round_board)]
 
 @router.get("/")
 def round_page(
-    request: Request, given: Given, board: TheRound, days: TheDays, show: Show
+    request: Request,
+    given: Given,
+    board: TheRound,
+    days: TheDays,
+    show: Show,
+    wanted: Annotated[Asked, Depends(asked)],
 ) -> HTMLResponse:
     """Show who needs a person, what was checked, and every site."""
     version, view = board.shown(0, days.upto(given.now_ms()))
@@ -217,13 +234,11 @@ def round_page(
             "stream": f"/stream/round?have={version_word(given, version)}",
             "system": view.system,
             "notice": view.notice,
-            "summary": view.summary,
-            "checked_ms": view.checked_ms,
-            "groups": view.groups,
-            "handed": view.past.handed,
+            "kept": board.kept,
+            "table": table(view.groups, wanted, board.kept),
+            "shows": SHOWS,
+            "orders": ORDERS,
             "handover_longest": HANDOVER_LONGEST,
-            **worded(view, show.clock()),
-            **since_words(view, show.clock()),
         },
     )
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.attention import Standing, number_of
 from tallymast.domain.health.findings import (
     ContactAlarm,
     FarOutside,
@@ -12,10 +12,11 @@ from tallymast.domain.health.findings import (
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
-from tallymast.domain.model import Point, PointKind, Quality, Reading, SiteStatus
+from tallymast.domain.model import Point, PointKind, Quality, Reading, SiteStatus, Supply
 from tallymast.routes.day import SiteDay
 from tallymast.routes.formats import number, value_words
 from tallymast.routes.nights import Spark
+from tallymast.routes.round_order import NO_NEED, NOT_ASKED
 from tallymast.routes.tape import Tape
 
 MAIN_VALUES = 3
@@ -58,6 +59,25 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
+class Need:
+    """What all findings together say of a site.
+
+    Attributes:
+        rank: of the gravest that names it.
+        tone: ``act`` where one is for today, ``watch`` where it is worth watching, else empty.
+        supply: the same, of what its supply's nights call for.
+
+    """
+
+    rank: int = NO_NEED
+    tone: str = ""
+    supply: str = ""
+
+
+NOBODY = Need()
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyCell:
     """A supply voltage, what it is measured against, and its nights."""
 
@@ -66,11 +86,16 @@ class SupplyCell:
     remark: str
     against: str
     spark: Spark
+    left: int | None = None  # above the disconnect, in thousandths of the nominal voltage
 
 
 @dataclass(frozen=True, slots=True)
 class SiteRow:
-    """One row; equal rows look the same, ages apart."""
+    """One row; equal rows look the same, ages apart.
+
+    ``mast`` is its gateway's name, ``rank`` that of the gravest finding that names it;
+    ``traits`` are the words it can be chosen by (round_order.SHOWS).
+    """
 
     key: str
     name: str
@@ -85,34 +110,65 @@ class SiteRow:
     asked: int
     supply: SupplyCell | None
     values: tuple[Cell, ...]
+    mast: str = ""
+    rank: int = NO_NEED
+    traits: str = ""
+
+    @property
+    def left(self) -> int | None:
+        """What its supply is above the disconnect, in thousandths of the nominal voltage."""
+        return None if self.supply is None else self.supply.left
 
 
-def row(standing: Standing, day: SiteDay, hops: int = 0) -> SiteRow:
+def row(
+    standing: Standing, day: SiteDay, hops: int = 0, mast: str = "", need: Need = NOBODY
+) -> SiteRow:
     """Return what a site's row shows."""
     site, state = standing.plan.site, standing.state
+    supply = supply_cell(standing, day, need.supply)
+    paused = standing.status in (SiteStatus.NOT_POLLED, SiteStatus.MAINTENANCE)
     return SiteRow(
         site.key,
         site.name,
         site.area,
         hops,
-        row_mark(standing),
+        row_mark(standing, need.tone),
         day.pause if standing.status is SiteStatus.NOT_POLLED else "",
         state.last_answer_ms if state else None,
         state.missed_in_row if state and standing.status is SiteStatus.IN_SERVICE else 0,
         day.tape,
         day.counts.answered,
         day.counts.asked,
-        supply_cell(standing, day),
+        supply,
         tuple(cell(standing, point) for point in main_points(site.points)),
+        mast,
+        NOT_ASKED if paused else need.rank,
+        _traits(standing, supply, paused, need.rank),
     )
 
 
-def row_mark(standing: Standing) -> Mark:
-    """Return the mark of a site among others: what it is doing, and whether it needs a look."""
+def _traits(standing: Standing, supply: SupplyCell | None, paused: bool, rank: int) -> str:
+    has = {
+        "needs": rank < NO_NEED and not paused,
+        "silent": standing.is_silent or standing.status is SiteStatus.UNREACHABLE,
+        "supply": supply is not None and supply.tone in ("watch", "act"),
+        "paused": paused,
+    }
+    return " ".join(word for word, holds in has.items() if holds)
+
+
+def row_mark(standing: Standing, tone: str = "") -> Mark:
+    """Return the mark of a site among others: what it is doing, and whether it needs a look.
+
+    Args:
+        standing: how it stands by its newest readings.
+        tone: what all findings call for (see ``Need``); empty: as it stands.
+
+    """
     mark = mark_of(standing)
-    if mark is not CALM or not standing.findings:
+    if mark is not CALM or not (standing.findings or tone):
         return mark
-    if any(finding.act for finding in standing.findings):
+    if tone == "act" or any(finding.act for finding in standing.findings):
         return Mark("answering, look today", "octagon", "act")
     return Mark("answering, worth watching", "triangle", "watch")
 
@@ -165,8 +221,15 @@ def remark_of(standing: Standing, reading: Reading | None) -> str:
     return str(reading.quality)
 
 
-def supply_cell(standing: Standing, day: SiteDay) -> SupplyCell | None:
-    """Return the supply voltage as shown, None where the site reports none."""
+def supply_cell(standing: Standing, day: SiteDay, tone: str = "") -> SupplyCell | None:
+    """Return the supply voltage as shown, None where the site reports none.
+
+    Args:
+        standing: how the site stands.
+        day: its nights among it.
+        tone: what its nights call for (see ``Need``).
+
+    """
     site = standing.plan.site
     point = next((p for p in site.points if p.kind is PointKind.SUPPLY_VOLTAGE), None)
     if point is None:
@@ -180,19 +243,30 @@ def supply_cell(standing: Standing, day: SiteDay) -> SupplyCell | None:
     ]
     return SupplyCell(
         value_words(reading, point),
-        supply_tone(standing, reading),
+        supply_tone(standing, reading, tone),
         remark_of(standing, reading),
         ", ".join(parts),
         day.spark,
+        _left(site.supply, number_of(reading), day.predawn_v),
     )
 
 
-def supply_tone(standing: Standing, reading: Reading | None) -> str:
-    """Return how loud a supply is."""
+def _left(supply: Supply | None, *volts: float | None) -> int | None:
+    """Return what the lowest of these voltages is above the disconnect, in 1/1000 of nominal."""
+    known = [one for one in volts if one is not None]
+    if supply is None or supply.disconnect_v is None or not known:
+        return None
+    return round(1000 * (min(known) - supply.disconnect_v) / supply.nominal_v)
+
+
+def supply_tone(standing: Standing, reading: Reading | None, tone: str = "") -> str:
+    """Return how loud a supply is; ``tone`` is what its nights call for."""
     if reading is None or reading.quality in (Quality.STALE, Quality.NONE):
         return "off"
-    if any(isinstance(finding, SupplyBelowDisconnect) for finding in standing.findings):
+    if tone == "act" or any(
+        isinstance(finding, SupplyBelowDisconnect) for finding in standing.findings
+    ):
         return "act"
-    if any(isinstance(finding, SupplyNearDisconnect) for finding in standing.findings):
+    if tone or any(isinstance(one, SupplyNearDisconnect) for one in standing.findings):
         return "watch"
     return "calm"

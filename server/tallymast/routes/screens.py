@@ -1,6 +1,6 @@
 """Renders templates: the environment, what every page gets, and the answer it becomes."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Annotated
 
@@ -32,6 +32,12 @@ def environment() -> Environment:
     templates.filters.update(FILTERS)
     templates.globals["asset"] = address
     return templates
+
+
+def prepare(templates: Iterable[str]) -> None:
+    """Compile templates before somebody waits for them."""
+    for name in templates:
+        environment().get_template(name)
 
 
 class Screens:

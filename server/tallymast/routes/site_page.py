@@ -86,7 +86,9 @@ class SiteBoard:
         standing = standings[self._plan.site_id]
         found = [
             finding
-            for finding in needs(given.network().gateways, given.live.gateways(), standings)
+            for finding in needs(
+                given.network().gateways, given.live.gateways(), standings, given.health()
+            )
             if self._plan.site.key in finding.site_keys
         ]
         clock = self._screens.clock()

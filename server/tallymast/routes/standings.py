@@ -1,19 +1,20 @@
 """Keeps how every site stands, judged again only where something changed or time went on."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from threading import RLock
 from typing import Annotated
 
 from fastapi import Depends, Request
 
-from tallymast.domain.health.attention import Standing, stale_after_ms, stands
+from tallymast.domain.health.attention import Standing, late_after_ms, stale_after_ms, stands
 from tallymast.domain.model import (
     GatewayPlan,
     GatewayState,
+    GatewayStatus,
     PollClass,
     Reading,
-    SiteLayout,
     SitePlan,
     SiteState,
 )
@@ -31,30 +32,71 @@ def site_readings(
     """
     if state is None or state.layout_id != plan.layout.id:
         return ()
-    fast = stale_after_ms(plan.site)
-    slow = max(fast, round(3000 * gateway.gateway.slow_every_s))
-    spans = {PollClass.FAST: fast, PollClass.SLOW: slow}
-    return tuple(
-        reading
-        for poll, span in spans.items()
-        for reading in readings(
-            _part(plan.layout, poll),
-            state.block_words,
-            state.block_ms,
-            state.suspect_blocks,
-            now_ms,
-            span,
-        )
+    return readings(
+        plan.layout,
+        state.block_words,
+        state.block_ms,
+        state.suspect_blocks,
+        now_ms,
+        _spans(gateway, plan),
     )
 
 
-def _part(layout: SiteLayout, poll: PollClass) -> SiteLayout:
-    points = tuple(point for point in layout.points if layout.blocks[point.block].poll is poll)
-    return replace(layout, points=points)
+def _spans(gateway: GatewayPlan, plan: SitePlan) -> dict[PollClass, int]:
+    """Return after which time a site's values are stale, by how often they are read [ms]."""
+    fast = stale_after_ms(plan.site)
+    slow = max(fast, round(3000 * gateway.gateway.slow_every_s))
+    return {PollClass.FAST: fast, PollClass.SLOW: slow}
+
+
+def holds_until_ms(
+    gateway: GatewayPlan, plan: SitePlan, state: SiteState | None, now_ms: int
+) -> float:
+    """Return until when a site judged now stands the same unless something new comes [UTC ms].
+
+    Time alone makes a value stale and a poll overdue. Where one is already, its age is part of
+    what is said, and the judgement holds for this instant alone.
+    """
+    if state is None:
+        return math.inf
+    spans = _spans(gateway, plan)
+    ends: list[float] = [
+        at_ms + spans[block.poll]
+        for block, at_ms in zip(plan.layout.blocks, state.block_ms, strict=False)
+        if at_ms is not None
+    ]
+    if state.last_poll_ms is not None:
+        ends.append(state.last_poll_ms + late_after_ms(plan.site))
+    return max(min(ends, default=math.inf), now_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A standing, what it was made of, and how long it holds."""
+
+    standing: Standing
+    gateway: GatewayStatus | None
+    from_ms: int
+    until_ms: float
+
+    def holds(
+        self,
+        plan: SitePlan,
+        state: SiteState | None,
+        gateway: GatewayStatus | None,
+        now_ms: int,
+    ) -> bool:
+        """Whether judging again would give the same."""
+        return (
+            self.standing.state is state
+            and self.standing.plan is plan
+            and self.gateway is gateway
+            and self.from_ms <= now_ms <= self.until_ms
+        )
 
 
 class Standings:
-    """How every site stands, by site id."""
+    """How every site stands, by site id; a standing is the same object while it holds."""
 
     def __init__(self, given: Services) -> None:
         self._given = given
@@ -62,7 +104,7 @@ class Standings:
         self._version = -1
         self._view: NetworkView | None = None
         self._at_ms = 0
-        self._standings: dict[int, Standing] = {}
+        self._judged: dict[int, _Judged] = {}
 
     @property
     def judged_ms(self) -> int:
@@ -76,26 +118,31 @@ class Standings:
             old = not 0 <= now_ms - self._at_ms <= every_ms or self._version < 0
             changes = self._given.live.changes_since(self._version)
             if old or network is not self._view:
-                self._judge(network, {site.site_id for site in network.sites}, now_ms)
+                if network is not self._view:
+                    self._judged.clear()  # plans and gateways are others
+                self._judge(network, None, now_ms)
                 self._at_ms, self._view = now_ms, network
             else:
                 behind = _behind(network, changes.gateways)
                 self._judge(network, changes.sites | behind, now_ms)
             self._version = changes.version
-            return dict(self._standings)
+            return {key: judged.standing for key, judged in self._judged.items()}
 
-    def _judge(self, network: NetworkView, site_ids: Iterable[int], now_ms: int) -> None:
-        wanted = frozenset(site_ids)
+    def _judge(self, network: NetworkView, wanted: Collection[int] | None, now_ms: int) -> None:
+        """Judge the sites that are wanted (None: all), where the last judgement holds no more."""
         states, gateways = self._given.live.sites(), self._given.live.gateways()
-        known = {site.site_id for site in network.sites}
-        for gone in self._standings.keys() - known:
-            del self._standings[gone]
         for gateway in network.gateways:
+            behind = gateways.get(gateway.gateway_id)
+            status = behind.status if behind is not None else None
             for plan in gateway.sites:
-                if plan.site_id in wanted:
-                    self._standings[plan.site_id] = standing_of(
-                        gateway, plan, states.get(plan.site_id), gateways, now_ms
-                    )
+                key = plan.site_id
+                if wanted is not None and key not in wanted:
+                    continue
+                state, judged = states.get(key), self._judged.get(key)
+                if judged is None or not judged.holds(plan, state, status, now_ms):
+                    standing = standing_of(gateway, plan, state, gateways, now_ms)
+                    until_ms = holds_until_ms(gateway, plan, state, now_ms)
+                    self._judged[key] = _Judged(standing, status, now_ms, until_ms)
 
 
 def standing_of(

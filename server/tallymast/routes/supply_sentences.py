@@ -177,7 +177,7 @@ def _tells_little(site: Site, health: SupplyHealth, clock: Clock) -> Markup:
     elif supply is not None and supply.chemistry is Chemistry.LIFEPO4:
         why = "lithium stays flat for most of its charge, then its protection opens"
     else:
-        why = "it hardly follows the charge"
+        why = "nobody has described what powers this site"
     return Markup("voltage tells little here: {}. Pre-dawn {}{}.{}").format(
         why, _known(health.predawn_v), _last_full(health, clock), _age(health)
     )

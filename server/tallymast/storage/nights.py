@@ -42,9 +42,14 @@ def compute_nights(
         nights = [night for night in found if night is not None]
         if nights:
             with database.writing() as conn:
-                insert_many(conn, _table, [_row(site.site_id, night) for night in nights])
+                keep_nights(conn, site.site_id, nights)
         stored += len(nights)
     return stored
+
+
+def keep_nights(conn: Connection, site_id: int, nights: Iterable[Night]) -> None:
+    """Store a site's nights in place of what was there."""
+    insert_many(conn, _table, [_row(site_id, night) for night in nights])
 
 
 def load_nights(conn: Connection, first: int, last: int) -> dict[int, list[Night]]:

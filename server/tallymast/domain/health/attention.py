@@ -265,29 +265,50 @@ def _is_known(reading: Reading | None) -> bool:
 
 def _judge(site: Site, readings: Mapping[str, Reading]) -> tuple[list[Finding], Checked]:
     findings: list[Finding] = []
-    checked = Checked()
+    counts: list[Checked] = []
     for point in site.points:
         found, count = _judge_point(site, point, readings.get(point.tag))
         findings += found
-        checked += count
-    return findings, checked
+        if count is not _NOTHING:
+            counts.append(count)
+    return findings, _together(counts)
+
+
+def _together(counts: Iterable[Checked]) -> Checked:
+    supplies = limits = contacts = values = unknown = 0
+    for one in counts:
+        supplies += one.supplies
+        limits += one.limits
+        contacts += one.contacts
+        values += one.values
+        unknown += one.unknown
+    return Checked(supplies, limits, contacts, values, unknown)
+
+
+# One for each way a point can be judged, made once: a round judges thousands of points.
+_NOTHING = Checked()
+_UNKNOWN = Checked(unknown=1)
+_NO_VALUE = Checked(values=1, unknown=1)
+_CONTACT = Checked(contacts=1, values=1)
+_SUPPLY = Checked(supplies=1, values=1)
+_LIMITS = Checked(limits=1, values=1)
+_VALUE = Checked(values=1)
 
 
 def _judge_point(
     site: Site, point: Point, reading: Reading | None
 ) -> tuple[list[Finding], Checked]:
     if reading is None:
-        return [], Checked(unknown=int(_is_judged(point, site)))
+        return [], _UNKNOWN if _is_judged(point, site) else _NOTHING
     if reading.quality is Quality.NONE and reading.at_ms is not None:
-        return [NoValue(site, point, reading)], Checked(values=1, unknown=1)
+        return [NoValue(site, point, reading)], _NO_VALUE
     if not _is_known(reading):
-        return [], Checked(unknown=int(_is_judged(point, site)))
+        return [], _UNKNOWN if _is_judged(point, site) else _NOTHING
     if point.alarm_when is not None:
-        return _contact(site, point, reading), Checked(contacts=1, values=1)
+        return _contact(site, point, reading), _CONTACT
     if point.kind is PointKind.SUPPLY_VOLTAGE and _disconnect_v(site) is not None:
-        return _supply(site, reading), Checked(supplies=1, values=1)
-    limits = int(_has_limits(point))
-    return _limits(site, point, reading), Checked(limits=limits, values=1)
+        return _supply(site, reading), _SUPPLY
+    return _limits(site, point, reading), _LIMITS if _has_limits(point) else _VALUE
 
 
 def _is_judged(point: Point, site: Site) -> bool:
@@ -297,9 +318,7 @@ def _is_judged(point: Point, site: Site) -> bool:
 
 def _has_limits(point: Point) -> bool:
     limits = point.limits
-    return any(
-        bound is not None for bound in (limits.low_low, limits.low, limits.high, limits.high_high)
-    )
+    return not (limits.low_low is limits.low is limits.high is limits.high_high is None)
 
 
 def _contact(site: Site, point: Point, reading: Reading) -> list[Finding]:
@@ -343,10 +362,15 @@ def near_disconnect_v(supply: Supply) -> float:
     return NEAR_DISCONNECT_V * supply.nominal_v / 12.0
 
 
+def late_after_ms(site: Site) -> float:
+    """Return the time without a poll after which one is overdue [ms]."""
+    return max(OVERDUE_PERIODS * site.poll_every_s * 1000, OVERDUE_LEAST_MS)
+
+
 def _lateness(
     site: Site, state: SiteState, readings: Mapping[str, Reading], now_ms: int
 ) -> list[Finding]:
-    late_ms = max(OVERDUE_PERIODS * site.poll_every_s * 1000, OVERDUE_LEAST_MS)
+    late_ms = late_after_ms(site)
     if state.last_poll_ms is not None and now_ms - state.last_poll_ms > late_ms:
         return [Overdue(site, state.last_poll_ms)]
     old = [(point, readings[point.tag]) for point in site.points if point.tag in readings]

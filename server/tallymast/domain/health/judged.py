@@ -24,6 +24,7 @@ from tallymast.domain.model import Gateway, GatewayPlan, Site, SitePlan
 SOON_DAYS = 10.0  # ours: a battery is ordered, a visit planned within so many days
 _LASTING = 0.95  # ours: below, retries no longer hide what is wrong
 _TOGETHER_MS = 3 * 3_600_000  # ours: changes are known to the hour, and found one after the other
+_LEAST_TOGETHER = 2  # ours: same hours, same direction; chance seldom does that
 _FAILS = (Verdict.NOT_CHARGING, Verdict.OVERCHARGING, Verdict.DARK_AT_NIGHT)
 _WATCH = (Verdict.DECLINING, Verdict.AGEING, Verdict.STUCK)
 
@@ -107,7 +108,9 @@ class WorseTogether(Finding):
     @property
     def key(self) -> str:
         """Name the finding the same way as long as it lasts."""
-        return f"together-{self.gateway.key}-{self.sites[0].key}"
+        first, last = self.bearing_deg
+        middle = (first + (last - first) % 360.0 / 2) % 360.0
+        return f"together-{self.gateway.key}-{round(middle / 45.0) % 8}"  # whoever joins later
 
     @property
     def site_keys(self) -> tuple[str, ...]:
@@ -197,7 +200,7 @@ def _worse(site: Site, change: ContactChange | None, signal: SignalStep | None) 
 
 
 def _together(gateway: GatewayPlan, worse: Sequence[ContactJudged]) -> list[WorseTogether]:
-    """Return three or more sites in one direction that became worse at about the same time."""
+    """Return sites in one direction that became worse at about the same time, two at least."""
     begun = [
         (one.change.at_ms, bearing, one.site)
         for one in worse
@@ -207,11 +210,11 @@ def _together(gateway: GatewayPlan, worse: Sequence[ContactJudged]) -> list[Wors
     ]
     begun.sort(key=lambda one: one[0])
     found: list[WorseTogether] = []
-    while len(begun) >= 3:
+    while len(begun) >= _LEAST_TOGETHER:
         first_ms = begun[0][0]
         group = [one for one in begun if one[0] - first_ms <= _TOGETHER_MS]
         arc = narrow_arc([bearing for _, bearing, _ in group])
-        if len(group) >= 3 and arc is not None:
+        if len(group) >= _LEAST_TOGETHER and arc is not None:
             sites = tuple(site for _, _, site in group)
             usual_ms = group[len(group) // 2][0]
             found.append(WorseTogether(gateway.gateway, sites, usual_ms, arc))

@@ -10,9 +10,10 @@ weather count as what they are, usual.
 
 The limit comes from the false alarms that are let through. For independent polls the ratio of one
 window passes h with a chance of at most e^-h (Chernoff's bound for a binomial share); a month has
-720 hours in each of which 17 windows end, and whatever their dependence the chances add up at
-most: h = ln(720 * 17 / 0.01) = 14.0 for one false alarm in 100 site-months. Dispersion makes that
-an approximation, which simulations have to hold.
+720 hours in each of which 17 windows end, each is looked at in two ways (of the polls asked, of
+those answered), and whatever their dependence the chances add up at most:
+h = ln(2 * 720 * 17 / 0.01) = 14.7 for one false alarm in 100 site-months. Dispersion makes that an
+approximation, which simulations have to hold.
 """
 
 from math import ceil, log
@@ -26,7 +27,7 @@ from tallymast.domain.health.comms.intervals import USUAL_LAG1
 LEAST_BASELINE_HOURS: Final = 168  # common practice, no published source: seven days
 FALSE_ALARMS: Final = 0.01  # Ours, per site and month: a site is blamed for nothing in 8 years
 WINDOWS: Final = (2, 3, 4, 6, 8, 12, 16, 24, 36, 48, 72, 96, 144, 192, 288, 384, 504)
-LIMIT: Final = log(720 * len(WINDOWS) / FALSE_ALARMS)
+LIMIT: Final = log(2 * 720 * len(WINDOWS) / FALSE_ALARMS)
 _LEAST_FALL: Final = 0.01  # Ours: one poll in a hundred; less is no reason to drive
 _LASTS: Final = 0.5  # Ours: the newest part must still be half as bad as the window
 _DAY_H: Final = 24
@@ -38,6 +39,14 @@ _BLOCK_POLLS: Final = 30  # Ours: enough to see a fall of the share in two block
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
+
+
+class _Sums(NamedTuple):
+    """Late and asked polls of the first n blocks, n from 0 on, and the log likelihood of those."""
+
+    late: Floats
+    asked: Floats
+    likelihood: Floats
 
 
 class Blocks(NamedTuple):
@@ -86,15 +95,17 @@ def window_scores(blocks: Blocks, *, newest_only: bool = False) -> Floats:
     """
     count = len(blocks.asked)
     ends = np.arange(count if newest_only else 1, count + 1)
-    scatter, worst = _scatter(blocks), _Worst(blocks)
+    scatter, worst, sums = _scatter(blocks), _Worst(blocks), _sums(blocks)
     best = np.zeros(len(ends))
     for length in WINDOWS:
         fits = ends >= length + _least_baseline(blocks)
         if not fits.any():
             break
         windows = _Windows(ends[fits] - length, ends[fits])
-        score = _gain(blocks, windows, worst(windows)) / scatter[windows.begins]
-        score[~_is_worse(blocks, windows)] = 0.0
+        left_out = worst(windows)
+        score = _gain(sums, windows, blocks.late[left_out], blocks.asked[left_out])
+        score /= scatter[windows.begins]
+        score[~_is_worse(sums, windows, max(1, _DAY_H // blocks.hours))] = 0.0
         best[fits] = np.maximum(best[fits], score)
     return best
 
@@ -106,14 +117,10 @@ def best_window(blocks: Blocks) -> int:
         blocks: a site's polls, for which ``window_scores`` has named a change.
 
     """
-    part, whole = _summed(blocks.late), _summed(blocks.asked)
-    begins = np.arange(_least_baseline(blocks), len(blocks.asked) - WINDOWS[0] + 1)
-    ends = np.full_like(begins, len(blocks.asked))
-    gain = _gain(blocks, _Windows(begins, ends), None)
-    worse = (part[ends] - part[begins]) * whole[begins] > (whole[ends] - whole[begins]) * part[
-        begins
-    ]
-    return int(begins[np.argmax(np.where(worse, gain, -np.inf))])
+    count = len(blocks.asked)
+    begins = np.arange(_least_baseline(blocks), count - WINDOWS[0] + 1)
+    gain = _gain(_sums(blocks), _Windows(begins, np.full_like(begins, count)))
+    return int(begins[np.argmax(gain)])
 
 
 def log_likelihood(part: Floats, whole: Floats) -> Floats:
@@ -129,18 +136,26 @@ def _least_baseline(blocks: Blocks) -> int:
     return ceil(LEAST_BASELINE_HOURS / blocks.hours)
 
 
-def _gain(blocks: Blocks, windows: _Windows, left_out: Places | None) -> Floats:
-    """Return the log likelihood ratio of windows, each without a block, against all before."""
-    part, whole = _summed(blocks.late), _summed(blocks.asked)
-    x, n = part[windows.begins], whole[windows.begins]
-    late, asked = part[windows.ends] - x, whole[windows.ends] - n
-    times = np.ones(len(n))
-    if left_out is not None:
-        times = asked / (asked - blocks.asked[left_out])
-        late, asked = late - blocks.late[left_out], asked - blocks.asked[left_out]
-    gain = times * (
-        log_likelihood(x, n) + log_likelihood(late, asked) - log_likelihood(x + late, n + asked)
-    )
+def _sums(blocks: Blocks) -> _Sums:
+    late, asked = _summed(blocks.late), _summed(blocks.asked)
+    return _Sums(late, asked, log_likelihood(late, asked))
+
+
+def _gain(
+    sums: _Sums,
+    windows: _Windows,
+    late_left_out: Floats | float = 0.0,
+    asked_left_out: Floats | float = 0.0,
+) -> Floats:
+    """Return the log likelihood ratio of worse windows, each without a block, against all before.
+
+    Drawn up to the whole window; 0 where it is not worse.
+    """
+    x, n = sums.late[windows.begins], sums.asked[windows.begins]
+    whole = sums.asked[windows.ends] - n
+    late, asked = sums.late[windows.ends] - x - late_left_out, whole - asked_left_out
+    apart = sums.likelihood[windows.begins] + log_likelihood(late, asked)
+    gain = (apart - log_likelihood(x + late, n + asked)) * whole / asked
     return np.where(late * n > x * asked, gain, 0.0)
 
 
@@ -164,15 +179,13 @@ class _Worst:
         return np.where(self._beyond[one] >= self._beyond[other], one, other)
 
 
-def _is_worse(blocks: Blocks, windows: _Windows) -> NDArray[np.bool_]:
+def _is_worse(sums: _Sums, windows: _Windows, day: int) -> NDArray[np.bool_]:
     """Return which windows are clearly worse than before, and still are in their newest part."""
-    part, whole = _summed(blocks.late), _summed(blocks.asked)
     begins, ends = windows
-    day = max(1, _DAY_H // blocks.hours)
     newest = ends - (day if windows.length >= day else max(1, windows.length // 3))
-    usual = part[begins] / whole[begins]
-    fall = (part[ends] - part[begins]) / (whole[ends] - whole[begins]) - usual
-    late = (part[ends] - part[newest]) / (whole[ends] - whole[newest]) - usual
+    usual = sums.late[begins] / sums.asked[begins]
+    fall = (sums.late[ends] - sums.late[begins]) / (sums.asked[ends] - sums.asked[begins]) - usual
+    late = (sums.late[ends] - sums.late[newest]) / (sums.asked[ends] - sums.asked[newest]) - usual
     worse: NDArray[np.bool_] = (fall >= _LEAST_FALL) & (late >= _LASTS * fall)
     return worse
 
@@ -209,4 +222,5 @@ def _summed(row: Floats) -> Floats:
 
 
 def _x_log_x(x: Floats) -> Floats:
-    return np.where(x > 0, x * np.log(np.where(x > 0, x, 1.0)), 0.0)
+    product: Floats = x * np.log(np.maximum(x, 1e-9))  # counts: 0 or 1 and more
+    return product

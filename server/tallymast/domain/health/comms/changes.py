@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from tallymast.domain.health.comms.baselines import (
     FALSE_ALARMS,
     LIMIT,
+    Blocks,
     best_window,
     blocks_of,
     log_likelihood,
@@ -123,7 +124,9 @@ def contact_change(
 ) -> ContactChange | None:
     """Return the lasting fall of the share answered at the first try, None without one.
 
-    The hours since some instant against all before it, seven days at least (see ``baselines``).
+    The hours since some instant against all before it, seven days at least (see ``baselines``), in
+    two ways: by the polls asked, and by the polls answered. The second sees retries grow at a site
+    whose misses come in such bursts that the first sees little; it alone is no fall.
     The hour that is not over yet is left out; nothing is said where the newest one with polls began
     more than a day ago.
 
@@ -143,14 +146,17 @@ def contact_change(
     begins, rows = begins[heard], rows[heard]
     if not len(rows):
         return None
-    blocks = blocks_of(rows[:, 0] - rows[:, 1], rows[:, 0])
-    if window_scores(blocks, newest_only=True)[-1] < LIMIT:
+    evidence = max(_evidences(rows), key=lambda blocks: window_scores(blocks, newest_only=True)[0])
+    if window_scores(evidence, newest_only=True)[0] < LIMIT:
         return None
-    first = len(rows) - (len(blocks.asked) - best_window(blocks)) * blocks.hours
+    first = len(rows) - (len(evidence.asked) - best_window(evidence)) * evidence.hours
+    before, after = (share_of(part[:, 1], part[:, 0]) for part in (rows[:first], rows[first:]))
+    if (after.share or 0.0) >= (before.share or 0.0):
+        return None
     return ContactChange(
         at_ms=int(begins[first]),
-        before=share_of(rows[:first, 1], rows[:first, 0]),
-        after=share_of(rows[first:, 1], rows[first:, 0]),
+        before=before,
+        after=after,
         delivered=_delivered(rows[first:]),
         false_alarms=FALSE_ALARMS,
     )
@@ -216,6 +222,15 @@ def _heard_hours(rows: NDArray[np.integer[Any]]) -> NDArray[np.bool_]:
     """Return which hours have an answer in them and beside them: the others are an outage's."""
     silent = np.concatenate(([False], rows[:, 2] >= rows[:, 0], [False]))
     return ~(silent[:-2] | silent[1:-1] | silent[2:])
+
+
+def _evidences(rows: NDArray[np.integer[Any]]) -> tuple[Blocks, Blocks]:
+    """Return polls not answered at the first try: of those asked, and of those answered."""
+    asked, first_try, missed = rows.T
+    return (
+        blocks_of(asked - first_try, asked),
+        blocks_of(asked - missed - first_try, asked - missed),
+    )
 
 
 def _touched(

@@ -1,4 +1,4 @@
-"""Judges supplies whose voltage should not move: mains, and a primary pack."""
+"""Judges supplies whose voltage should not move: mains, a primary pack; and undescribed ones."""
 
 from dataclasses import replace
 
@@ -24,6 +24,14 @@ def judge_mains(seen: Seen) -> SupplyHealth:
         floor = max(floor, seen.supply.radio_minimum_v)
     is_low = health.predawn_v < floor
     return replace(health, verdict=Verdict.DECLINING if is_low else Verdict.STEADY)
+
+
+def judge_undescribed(seen: Seen) -> SupplyHealth:
+    """Judge a supply nobody described: 13.6 V is well for one kind and bad for another."""
+    health = plain_health(seen)
+    few = len(seen.dawns) < LEAST_NIGHTS
+    verdict = Verdict.FEW_NIGHTS if few else Verdict.TELLS_LITTLE
+    return replace(health, verdict=verdict, charged_ms=None, absorbed_ms=None)
 
 
 def judge_primary(seen: Seen) -> SupplyHealth:

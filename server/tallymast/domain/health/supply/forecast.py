@@ -33,7 +33,7 @@ _METER_V = 0.06  # one standard deviation of a meter that may err by 1 % of 12 V
 _KNOWN_METER_V = 0.02  # where a hand meter has been there
 _NOISE_V = 0.012  # Ours: a median of two hours, weather and all
 _USUAL_AH = 33.0  # Ours: where nobody wrote the capacity down, within a factor of two
-_FAR_DAYS = 400.0
+_FAR_DAYS = 90.0  # Ours: so far off the season decides, not this decline: it may not come at all
 # Ours, shares of the load: how far a day's loss wanders, how fast its mean drifts, with some
 # charge and with none.
 _WANDER, _DRIFT = 0.25, 0.06
@@ -175,7 +175,8 @@ def _covered(even: Floats, charges: bool) -> Floats:
 def _usable_ah(battery: Battery, normal: Floats) -> Floats:
     """Return what each particle's battery holds [Ah]: rated, age and cold.
 
-    Ours: of its rating a battery keeps 0.9 when new, and loses a twentieth a year down to 0.7.
+    Ours: of its rating a battery keeps 0.95 when new and 0.03 less each year, down to 0.7; it may
+    be a fifth more or less. One of unknown age is taken for two years old.
     """
     if battery.capacity_ah is None:
         return np.asarray(_USUAL_AH * np.exp(0.7 * normal))

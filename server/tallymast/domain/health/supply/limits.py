@@ -51,8 +51,11 @@ _OF_TWELVE: Mapping[Chemistry, Limits] = {
 
 
 def packs_of(supply: Supply) -> float:
-    """Return how many 12 V packs in a row a supply is."""
-    return supply.nominal_v / 12.0
+    """Return how many 12 V packs in a row a supply is, in halves.
+
+    People write 12.8 V of lithium and 14.4 V of a primary pack: each is one.
+    """
+    return max(round(supply.nominal_v / 6.0) / 2.0, 0.5)
 
 
 def limits_of(supply: Supply) -> Limits | None:

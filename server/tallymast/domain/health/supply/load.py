@@ -3,6 +3,7 @@
 Typical currents, common practice, no published source; right to some thirty per cent.
 """
 
+from tallymast.domain.health.supply.limits import packs_of
 from tallymast.domain.model import Site, SiteClass
 
 IDLE_A = 0.045  # a station that listens all the time, at 12 V
@@ -20,7 +21,7 @@ def usual_load_a(site: Site) -> float:
     """
     if site.site_class is SiteClass.DUTY_CYCLED:
         return DUTY_CYCLED_A
-    packs = 1.0 if site.supply is None else site.supply.nominal_v / 12.0
+    packs = 1.0 if site.supply is None else packs_of(site.supply)
     sending = _TRANSMIT_A * _TRANSMIT_S / site.poll_every_s
     loops = LOOP_A if any(point.loop for point in site.points) else 0.0
     return (IDLE_A + sending) / packs + loops

@@ -12,13 +12,14 @@ from tallymast.domain.health.supply.decline import UNCHARGED_NIGHTS, forecast_no
 from tallymast.domain.health.supply.limits import MAINS_LOST_V, Limits, band_c, overcharge_from_v
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
 from tallymast.domain.health.supply.seen import LATELY, Seen, plain_health
-from tallymast.domain.health.supply.trend import LEAST_NIGHTS, trend_of
+from tallymast.domain.health.supply.trend import LEAST_NIGHTS, mann_kendall_z, trend_of
 from tallymast.domain.model import Chemistry
 
 # Ours, all of them: nights a thing must have gone on before it is said.
 _UNCHARGED_LITHIUM = 10  # it refuses charge in frost
 _OVER, _STUCK = 2, 5
 _AGED_V = 0.15  # of a 12 V pack; a summer's warmth alone moves a rest voltage by half of it
+_SURELY = -2.58  # standard score of a trend: one in two hundred comes so by chance
 _WEAK_V = 0.6  # of a 12 V pack: a sound panel lifts it more than this on one day in five
 
 
@@ -171,4 +172,5 @@ def _is_ageing(seen: Seen) -> bool:
     if float(np.median(before) - np.median(now)) < _AGED_V * seen.packs:
         return False
     days = [night.day for night in seen.dawns]
-    return trend_of(days, volts, seen.resolution_v).falls
+    surely = mann_kendall_z(np.array(volts)) < _SURELY
+    return surely and trend_of(days, volts, seen.resolution_v).falls

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import tzinfo
 
 from tallymast.domain.health.nights import Night
-from tallymast.domain.health.supply.calm import judge_mains, judge_primary
+from tallymast.domain.health.supply.calm import judge_mains, judge_primary, judge_undescribed
 from tallymast.domain.health.supply.dark import Place
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
 from tallymast.domain.health.supply.rechargeable import (
@@ -39,7 +39,7 @@ def judge_supply(
     """Return how a site's supply is; None where nothing measures it and nobody described it.
 
     Args:
-        site: with its supply; where nobody described it, it is taken for solar on AGM.
+        site: with its supply; where nobody described it, its voltage tells little.
         nights: of the last weeks, in any order; more than sixty are not needed.
         now_ms: when it is judged, UTC milliseconds.
         zone: whose clock people read.
@@ -68,6 +68,8 @@ def judge_supply(
 
 
 def _by_kind(seen: Seen, dark: Sequence[tuple[int, int | None]]) -> SupplyHealth:
+    if seen.site.supply is None:
+        return judge_undescribed(seen)
     kind = seen.supply.kind
     if kind is SupplyKind.PRIMARY or seen.limits is None:
         return judge_primary(seen)

@@ -1,0 +1,89 @@
+"""Keeps the rows of the Morning round: each is worked out again only when it may have changed.
+
+So a page of many sites costs what has changed, not what is there.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.findings import Finding
+from tallymast.domain.health.judged import SupplyJudged
+from tallymast.domain.model import GatewayPlan
+from tallymast.routes.day import NOTHING, SiteDay
+from tallymast.routes.rows import NOBODY, Need, SiteRow, row
+from tallymast.routes.services import NetworkView
+
+
+def ranks_of(found: Iterable[Finding]) -> dict[str, Need]:
+    """Return what is found of each site that is named, by its key."""
+    needs: dict[str, Need] = {}
+    for finding in found:
+        tone = "act" if finding.act else "watch"
+        for key in finding.site_keys:
+            need = needs.get(key, NOBODY)
+            needs[key] = Need(
+                min(finding.rank, need.rank),
+                _graver(tone, need.tone),
+                _graver(tone, need.supply) if isinstance(finding, SupplyJudged) else need.supply,
+            )
+    return needs
+
+
+def _graver(one: str, other: str) -> str:
+    return "act" if "act" in (one, other) else one or other
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A row and what it was made of."""
+
+    standing: Standing
+    day: SiteDay
+    need: Need
+    row: SiteRow
+
+
+class KeptRows:
+    """The rows made last, by site id; those of one network at a time."""
+
+    def __init__(self) -> None:
+        self._network: NetworkView | None = None
+        self._made: dict[int, _Made] = {}
+
+    def of(
+        self,
+        network: NetworkView,
+        gateway: GatewayPlan,
+        standings: Mapping[int, Standing],
+        days: Mapping[int, SiteDay],
+        ranks: Mapping[str, Need],
+    ) -> tuple[SiteRow, ...]:
+        """Return the rows of a gateway's sites.
+
+        Args:
+            network: where they are; another one than last time forgets all rows.
+            gateway: whose sites.
+            standings: how sites stand, the same object while nothing changed.
+            days: sites' last 24 h.
+            ranks: as ``ranks_of`` gives them.
+
+        """
+        if network is not self._network:
+            self._made.clear()
+            self._network = network
+        rows = []
+        for plan in gateway.sites:
+            standing, day = standings[plan.site_id], days.get(plan.site_id, NOTHING)
+            need = ranks.get(plan.site.key, NOBODY)
+            made = self._made.get(plan.site_id)
+            if made is None or not _same(made, standing, day, need):
+                hops, mast = network.hops(plan.site), gateway.gateway.name
+                made = _Made(standing, day, need, row(standing, day, hops, mast, need))
+                self._made[plan.site_id] = made
+            rows.append(made.row)
+        return tuple(rows)
+
+
+def _same(made: _Made, standing: Standing, day: SiteDay, need: Need) -> bool:
+    return made.standing is standing and made.need == need and made.day == day
