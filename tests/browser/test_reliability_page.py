@@ -81,6 +81,11 @@ def test_without_scripts_a_period_is_chosen_and_sites_are_compared(
     expect(page.get_by_role("heading", name="Merlin Pad, by hour")).to_be_visible()
 
 
+def test_a_station_without_power_is_not_blamed_on_the_radio(start: Callable[..., Page]) -> None:
+    page = start(SITE)  # its battery is at its end: dark from the small hours until after sunrise
+    expect(page.locator(".outages li").first).to_contain_text("Supply: the station had no power.")
+
+
 def test_one_cause_is_one_line_and_a_lost_gateway_charges_nobody(
     start: Callable[..., Page],
 ) -> None:

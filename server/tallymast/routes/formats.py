@@ -77,6 +77,13 @@ class Clock:
         local = datetime.fromtimestamp(ms / 1000, UTC).astimezone(self.zone)
         return Markup(f'<time datetime="{iso(ms)}">{local:%H:%M}</time>')
 
+    def till(self, ms: int, begin_ms: int) -> Markup:
+        """Return the end of a span as ``at`` does; without the day it began on."""
+        day, _, time = clock(ms, self.now_ms, self.zone).rpartition(" ")
+        if day == clock(begin_ms, self.now_ms, self.zone).rpartition(" ")[0]:
+            return Markup(f'<time datetime="{iso(ms)}">{time}</time>')  # made of our own words
+        return self.at(ms)
+
     def day(self, ms: int) -> str:
         """Return ``14 Apr 2027``."""
         return calendar_day(ms, self.zone)
@@ -161,22 +168,26 @@ def share(part: int, whole: int) -> str:
     return f"{max(percent, 0.1 if part else 0):.1f}\u00a0%"
 
 
-def percent(part: float | None) -> str:
+def percent(part: float | None, decimals: int = 1) -> str:
     """Return a share 0..1 in per cent, in the words of ``share``; ``unknown`` where it is none."""
     if part is None:
         return "unknown"
     if part in (0, 1):
         return f"{100 * part:.0f}\u00a0%"
-    return ">\u200999.9\u00a0%" if part > 0.999 else f"{max(100 * part, 0.1):.1f}\u00a0%"
+    least = 10.0**-decimals
+    if 100 * part > 100 - least:
+        return f">\u2009{100 - least:.{decimals}f}\u00a0%"
+    return f"{max(100 * part, least):.{decimals}f}\u00a0%"
+
+
+def fineness(low: float, high: float) -> int:
+    """Return how many decimals of a per cent an interval of shares deserves."""
+    return 1 if high - low >= 0.002 else 2  # ours
 
 
 def between(low: float, high: float) -> str:
-    """Return the ends of an interval of shares in per cent, ``98.9 to 99.4``.
-
-    With as many decimals as the interval is narrow.
-    """
-    decimals = 1 if high - low >= 0.002 else 2
-    ends = (f"{100 * end:.{decimals}f}" for end in (low, high))
+    """Return the ends of an interval of shares in per cent, ``98.9 to 99.4``."""
+    ends = (f"{100 * end:.{fineness(low, high)}f}" for end in (low, high))
     return " to ".join("100" if float(end) == 100 else end for end in ends)
 
 

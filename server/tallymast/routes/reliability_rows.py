@@ -5,7 +5,16 @@ from dataclasses import dataclass
 from typing import Final
 
 from tallymast.domain.health.comms.model import AnswerTimes, Share, SitePeriod
-from tallymast.routes.formats import GROUP, MINUS, between, lasting, number, percent, plural
+from tallymast.routes.formats import (
+    GROUP,
+    MINUS,
+    between,
+    fineness,
+    lasting,
+    number,
+    percent,
+    plural,
+)
 from tallymast.routes.reliability_periods import Order, Period
 from tallymast.routes.reliability_report import Change, SiteReport
 
@@ -51,14 +60,19 @@ def share_figure(share: Share) -> Figure:
     asked = f"of {number(share.whole)}"
     if share.low is None or share.high is None:
         return Figure(TOO_FEW, of=f"{number(share.part)} {asked}", tone="off")
-    return Figure(percent(share.share), between(share.low, share.high), asked)
+    return Figure(share_words(share), between(share.low, share.high), asked)
+
+
+def share_words(share: Share) -> str:
+    """Return a known share in per cent, as fine as its interval."""
+    return percent(share.share, fineness(share.low or 0.0, share.high or 1.0))
 
 
 def change_figure(change: Change | None, before: str) -> Figure:
     """Return how much a share moved, in points of a hundred, or that it did not clearly."""
     if change is None:
         return Figure("not known", f"nothing to compare in {before}", tone="off")
-    decimals = 1 if change.high - change.low >= 0.002 else 2
+    decimals = fineness(change.low, change.high)
     ends = f"{points(change.low, decimals)} to {points(change.high, decimals)}"
     if not change.is_clear:
         return Figure("no clear change", ends, tone="off")

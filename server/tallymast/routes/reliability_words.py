@@ -6,11 +6,11 @@ from datetime import tzinfo
 from typing import Final
 
 from tallymast.domain.health.comms.model import Cause, CommonCause, Outage
-from tallymast.routes.formats import between, clock, lasting, number, percent, plural
+from tallymast.routes.formats import between, clock, lasting, number, plural
 from tallymast.routes.log_book import Entry
 from tallymast.routes.reliability_periods import Period, day_words
 from tallymast.routes.reliability_report import Change, Loss, Report, SiteReport
-from tallymast.routes.reliability_rows import NOT_ASKED, TOO_FEW, points
+from tallymast.routes.reliability_rows import NOT_ASKED, TOO_FEW, points, share_words
 
 _NEAR_MS: Final = 3 * 3_600_000  # ours: a log-book entry so near an outage may tell of it
 _NAMED: Final = 8
@@ -142,7 +142,7 @@ def headline(report: Report) -> str:
     said = f"{asked} asked {number(total.whole)} times {between_days(report.period)}; "
     if total.low is None or total.high is None:
         return f"{said}{number(total.part)} polls were answered, too few to speak of a rate."
-    said += f"{percent(total.share)} answered ({between(total.low, total.high)}, by hour blocks)"
+    said += f"{share_words(total)} answered ({between(total.low, total.high)}, by hour blocks)"
     return f"{said}{_compared(report.change, period.before)}."
 
 
@@ -155,7 +155,7 @@ def site_headline(one: SiteReport, report: Report) -> str:
     if now.success.low is None or now.success.high is None:
         return f"{said}{number(now.counts.answered)} polls were answered: {TOO_FEW}."
     ends = between(now.success.low, now.success.high)
-    said += f"{percent(now.success.share)} answered ({ends})"
+    said += f"{share_words(now.success)} answered ({ends})"
     return f"{said}{_compared(one.change, report.period.before)}."
 
 
@@ -180,7 +180,7 @@ def _compared(change: Change | None, before: str) -> str:
     if not change.is_clear:
         return f", no clear change against {before}"
     better = "better" if change.middle > 0 else "worse"
-    moved = points(abs(change.middle), 1 if abs(change.middle) >= 0.0005 else 2)[1:]
+    moved = points(abs(change.middle), 1 if abs(change.middle) >= 0.0005 else 2).lstrip("+")
     return f", {moved} points {better} than {before}"
 
 
