@@ -1,23 +1,18 @@
 """What *Before you drive* shows of a site, read and worked out; templates only write it down."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from typing import Final
 
-import numpy as np
 from markupsafe import Markup
 from sqlalchemy import Connection
 
 from tallymast.domain.health.attention import Standing, needs
-from tallymast.domain.health.comms.intervals import share_of
 from tallymast.domain.health.findings import Finding
-from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.visit import Seen, advice
 from tallymast.domain.leaving import Leaving, still_out
 from tallymast.domain.model import (
-    HourCounts,
     Job,
     JobState,
     Point,
@@ -29,15 +24,7 @@ from tallymast.domain.model import (
 from tallymast.domain.record.days import Contract
 from tallymast.domain.visit_cautions import Caution, general_cautions, needs_gas_monitor
 from tallymast.routes.day import NOTHING, Days
-from tallymast.routes.drive_drawings import (
-    HourChart,
-    NightChart,
-    by_local_hour,
-    draw_hours,
-    draw_night_chart,
-)
-from tallymast.routes.nights import NIGHTS_SHOWN
-from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
+from tallymast.routes.drive_parts import ContactPart, SupplyPart, contact_part, supply_part
 from tallymast.routes.plot import way_of
 from tallymast.routes.rows import Mark, main_points, mark_of
 from tallymast.routes.sentences import sentence
@@ -49,26 +36,17 @@ from tallymast.routes.site_rows import (
     job_line,
     point_rows,
     site_head,
-    supply_make,
 )
 from tallymast.routes.standings import Standings
 from tallymast.routes.still_clock import StillClock
-from tallymast.routes.supply_sentences import supply_words
 from tallymast.routes.visit_kit import kit
 from tallymast.routes.visit_sentences import (
     advice_mark,
     advice_words,
-    returns_words,
-    share_words,
 )
 from tallymast.storage import jobs, notes
-from tallymast.storage.nights import load_nights
-from tallymast.storage.reliability import SiteHours, site_hours
 
-DAY_MS: Final = 86_400_000
-CONTACT_DAYS: Final = 14
 POINTS_SHOWN: Final = 7
-OUTAGES_SHOWN: Final = 5
 NOTES_SHOWN: Final = 4
 FINDINGS_SHOWN: Final = 5
 _KINDS: Final = (
@@ -78,32 +56,6 @@ _KINDS: Final = (
     PointKind.ANALOG_OUTPUT,
     PointKind.DISCRETE_INPUT,
 )
-_NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
-
-
-@dataclass(frozen=True, slots=True)
-class SupplyPart:
-    """The supply: its reading now, its nights, its verdict."""
-
-    row: PointRow | None
-    chart: NightChart | None
-    words: Markup
-    make: str
-    charged_ms: int | None
-    absorbed_ms: int | None
-    judged: bool
-
-
-@dataclass(frozen=True, slots=True)
-class ContactPart:
-    """Two weeks of contact."""
-
-    chart: HourChart | None
-    first_try: str
-    returns: str
-    lines: tuple[OutageLine, ...]
-    more: int
-    down_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,16 +100,12 @@ def read_sheet(
     everyone = standings.now()
     standing = everyone[plan.site_id]
     network = given.network()
-    found = [
-        finding
-        for finding in needs(network.gateways, given.live.gateways(), everyone, given.health())
-        if plan.site.key in finding.site_keys
-    ]
+    found = _found(given, everyone, plan.site.key)
     health = given.health().get(plan.site_id, NOT_JUDGED)
     contract = Contract(network.contract_zone, network.contract_hour)
     with given.database.reading() as connection:
-        supply = _supply(connection, standing, health, clock)
-        contact = _contact(connection, standing, health, clock, contract)
+        supply = supply_part(connection, standing, health, clock)
+        contact = contact_part(connection, standing, health, clock, contract)
         job = _newest_test(connection, given, plan.site_id)
         log = notes.of_site(connection, plan.site_id)
     told = advice(_seen(standing, found, health, clock))
@@ -183,6 +131,13 @@ def read_sheet(
         cautions=general_cautions(plan.site, carries),
         gas=needs_gas_monitor(plan.site),
     )
+
+
+def _found(given: Services, everyone: Mapping[int, Standing], key: str) -> list[Finding]:
+    """Return what calls for a person at a site, or at what carries it."""
+    gateways, states = given.network().gateways, given.live.gateways()
+    found = needs(gateways, states, everyone, given.health())
+    return [finding for finding in found if key in finding.site_keys]
 
 
 def _seen(
@@ -216,72 +171,6 @@ def _before(given: Services, everyone: Iterable[Standing], site: Site) -> tuple[
         found.append(Before(via, one.plan.site.name, mark_of(one), last_ms))
         via = one.plan.site.via
     return tuple(found)
-
-
-# --- supply ---------------------------------------------------------------------------------
-
-
-def _supply(
-    connection: Connection, standing: Standing, health: SiteHealth, clock: StillClock
-) -> SupplyPart:
-    site, judged = standing.plan.site, health.supply
-    today = _today(clock)
-    nights = load_nights(connection, today - NIGHTS_SHOWN + 1, today)
-    chart = draw_night_chart(nights.get(standing.plan.site_id, []), today, site.supply)
-    rows = [
-        row
-        for row, point in zip(point_rows(standing), site.points, strict=True)
-        if point.kind is PointKind.SUPPLY_VOLTAGE
-    ]
-    return SupplyPart(
-        rows[0] if rows else None,
-        chart,
-        supply_words(site, judged, clock) if judged else Markup("Not judged yet."),
-        _make(site, day_of(today)),
-        judged.charged_ms if judged else None,
-        judged.absorbed_ms if judged else None,
-        judged is not None,
-    )
-
-
-def _today(clock: StillClock) -> int:
-    return day_number(
-        datetime.fromtimestamp(clock.now_ms / 1000, UTC).astimezone(clock.zone).date()
-    )
-
-
-def _make(site: Site, today: date) -> str:
-    words = supply_make(site.supply)
-    if site.supply is None or site.supply.installed is None:
-        return words
-    months = max((today - site.supply.installed).days, 0) / 30.44
-    age = f"{months / 12:.1f} years" if months >= 18 else f"{months:.0f} months"
-    return f"{words} ({age} old)"
-
-
-# --- contact ----------------------------------------------------------------------------------
-
-
-def _contact(
-    connection: Connection,
-    standing: Standing,
-    health: SiteHealth,
-    clock: StillClock,
-    contract: Contract,
-) -> ContactPart:
-    plan, from_ms = standing.plan, clock.now_ms - CONTACT_DAYS * DAY_MS
-    known = site_hours(connection, from_ms, clock.now_ms, contract).get(plan.site_id, _NO_HOURS)
-    first_try = share_of(known.cells[:, 1], known.cells[:, 0])
-    returns = health.comm.returns if health.comm else None
-    found = outages_of(connection, plan, health, (from_ms, clock.now_ms))
-    return ContactPart(
-        draw_hours(by_local_hour(known.at_ms, known.cells, clock.zone)),
-        share_words(first_try) if first_try.whole else "",
-        returns_words(returns) if returns else "",
-        outage_lines(found[:OUTAGES_SHOWN], clock.now_ms),
-        max(len(found) - OUTAGES_SHOWN, 0),
-        sum(one.lasted_ms(clock.now_ms) for one in found),
-    )
 
 
 # --- points, desk test, log ---------------------------------------------------------------------
