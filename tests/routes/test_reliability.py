@@ -433,6 +433,13 @@ def test_the_last_days_end_now_and_the_ones_before_are_as_many() -> None:
     ]
 
 
+def test_days_typed_beside_an_unchanged_choice_are_meant() -> None:
+    days = {"begin": "2026-02-10", "end": "2026-02-11"}
+    assert Wish(period="30-days", was="30-days", **days).name == "days"
+    assert Wish(period="7-days", was="days", **days).name == "7-days"
+    assert Wish(period="7-days", was="7-days").name == "7-days"
+
+
 def test_a_day_alone_is_enough_for_a_period() -> None:
     period = the_period(Wish(begin="2026-02-10"), DENVER, at("2026-02-12 20:00"))
     assert (period.first, period.last, period.goes_on) == (
