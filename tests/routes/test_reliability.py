@@ -492,6 +492,20 @@ def test_hours_that_stand_out_may_lie_across_midnight() -> None:
     assert hours_that_stand_out(hourly("2026-01-10 00:00", 8, (23, 0)), zone) == (23, 0)
 
 
+@pytest.mark.parametrize(("asked", "days"), [(30, 7), (60, 7), (60, 30), (4, 30)])
+@pytest.mark.parametrize("loss", [0.02, 0.08])
+def test_chance_alone_seldom_makes_an_hour_stand_out(asked: int, days: int, loss: float) -> None:
+    # Independent misses: at most one site in a hundred may be named for nothing. Ours.
+    rng, zone = np.random.default_rng(7), find_zone("UTC")
+    at_ms = at("2026-01-10 00:00") + HOUR * np.arange(24 * days)
+    named = 0
+    for _ in range(300):
+        first = asked - rng.binomial(asked, loss, 24 * days)
+        cells = np.stack([np.full(24 * days, asked), first, np.zeros_like(first)], axis=1)
+        named += bool(hours_that_stand_out(SiteHours(at_ms, cells, HourCounts(), {}), zone))
+    assert named <= 3
+
+
 def test_one_bad_day_is_no_crowd() -> None:
     site = hourly("2026-01-10 00:00", 12)
     site.cells[24:30, 1] = 10

@@ -12,12 +12,16 @@ from tallymast.routes.reliability_grid import places
 from tallymast.routes.reliability_report import Report, SiteReport
 from tallymast.storage.reliability import SiteHours
 
-# Ours, all four: an hour stands out when on three days, and on every fourth, its share missed
-# at the first try lies 5 points above the site's usual hour, three times as often as at others.
+# Ours, all of them: an hour stands out when on three days, and on every fourth, it misses three
+# more first tries than usual hours do, 5 points more, and more than three times their usual
+# scatter; and when it does so three times as often as other hours.
 LEAST_DAYS: Final = 3
+LEAST_MORE: Final = 3
+LEAST_SPREADS: Final = 3
 LEAST_PART: Final = 0.25
 LEAST_ABOVE: Final = 0.05
 LEAST_TIMES: Final = 3
+_NORMAL: Final = 1.4826  # median absolute deviation to standard deviation, of a normal scatter
 _MOST_HOURS: Final = 12  # more than half a day is no crowd
 _NAMED: Final = 6
 
@@ -32,7 +36,8 @@ def crowds(report: Report, zone: tzinfo) -> list[str]:
         if hours:
             found.setdefault(hours, []).append(one)
     if not found:
-        return ["No hour of the day stands out at any site." if len(report.at_ms) else _NOTHING]
+        where = " at any site" if len(report.sites) > 1 else ""
+        return [f"No hour of the day stands out{where}." if len(report.at_ms) else _NOTHING]
     ranked = sorted(found.items(), key=lambda item: (-len(item[1]), item[0]))
     return [_sentence(hours, sites, zone) for hours, sites in ranked[:_NAMED]]
 
@@ -48,8 +53,11 @@ def hours_that_stand_out(hours: SiteHours, zone: tzinfo) -> Hours:
     days, at_hour = places(hours.at_ms, zone)
     if not len(days) or days[-1] - days[0] < LEAST_DAYS - 1:
         return ()
-    missed = 1 - hours.cells[:, 1] / hours.cells[:, 0]
-    high = missed >= np.median(missed) + LEAST_ABOVE
+    asked = hours.cells[:, 0]
+    missed = asked - hours.cells[:, 1]
+    more = missed - np.median(missed / asked) * asked
+    spread = _NORMAL * np.median(np.abs(more))
+    high = more >= np.maximum(max(LEAST_MORE, LEAST_SPREADS * spread), LEAST_ABOVE * asked)
     hits = np.bincount(at_hour[high], minlength=24)
     known = np.bincount(at_hour, minlength=24)
     least = np.maximum(LEAST_DAYS, np.maximum(LEAST_PART * known, LEAST_TIMES * np.median(hits)))
