@@ -280,6 +280,12 @@ def test_the_whole_is_said_in_one_sentence(world: World, client: TestClient) -> 
     assert "the 2 days before" in page
 
 
+def test_how_much_of_the_period_before_is_known_is_told(world: World, client: TestClient) -> None:
+    polled(world, "quill-tank", "2026-03-05 07:00", "2026-03-08 07:00", {})
+    page = text_of(client, f"/reliability?{TWO_DAYS}")
+    assert "Of the 2 days before 1 of 2 days have a record." in page
+
+
 def test_the_running_day_counts_as_far_as_it_has_gone(world: World, client: TestClient) -> None:
     polled(world, "quill-tank", "2026-03-07 07:00", "2026-03-08 10:00", {})
     page = text_of(client, "/reliability?period=7-days")

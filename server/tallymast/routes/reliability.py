@@ -80,6 +80,7 @@ class _Read:
     """What was read of the period, the one before, and the day after one that is over."""
 
     days: Ints  # when each contract day of the period begins
+    days_before: Ints  # and of the one before
     hours: Mapping[int, SiteHours]
     hours_before: Mapping[int, SiteHours]
     runs: Mapping[int, Runs]
@@ -97,7 +98,8 @@ def _read(connection: Connection, given: Services, period: Period) -> _Read:
     runs, runs_before, whole = _runs(connection, period, min(limits, default=1))
     failing = [site_id for site_id, one in runs.items() if one.long]
     return _Read(
-        np.array([day.start_ms for day in days_between(now, end, contract)], np.int64),
+        _begins(now, end, contract),
+        _begins(before, now, contract),
         site_hours(connection, now, end, contract),
         site_hours(connection, before, now, contract),
         runs,
@@ -107,6 +109,10 @@ def _read(connection: Connection, given: Services, period: Period) -> _Read:
         night_lows(connection, failing, now - _DAY_MS, end),
         _judged(given),
     )
+
+
+def _begins(from_ms: int, to_ms: int, contract: Contract) -> Ints:
+    return np.array([day.start_ms for day in days_between(from_ms, to_ms, contract)], np.int64)
 
 
 _SiteRuns = Mapping[int, Runs]
@@ -372,7 +378,7 @@ def _report(
 ) -> Report:
     own = {one.plan.site_id for one in sites}
     at_ms, cells = added_up([(one.hours.at_ms, one.hours.cells) for one in sites])
-    _, before = added_up(
+    before_ms, before = added_up(
         [(some.at_ms, some.cells) for one, some in read.hours_before.items() if one in own]
     )
     now_share, before_share = _answered(cells), _answered(before)
@@ -385,6 +391,7 @@ def _report(
         tuple(one for one in causes if _is_of(one, own, period)),
         _losses(network, own, period, read),
         period.days - _days_with(at_ms, read.days),
+        (len(read.days_before), _days_with(before_ms, read.days_before)),
         at_ms,
         cells,
         {one.site_id: (one.site.key, one.site.name) for one in network.sites},

@@ -12,10 +12,11 @@ from tallymast.routes.reliability_grid import places
 from tallymast.routes.reliability_report import Report, SiteReport
 from tallymast.storage.reliability import SiteHours
 
-# Ours, all of them: an hour stands out when on three days, and on every fourth, it misses three
-# more first tries than usual hours do, 5 points more, and more than three times their usual
-# scatter; and when it does so three times as often as other hours.
+# Ours, all of them: an hour stands out when on three days, and on every fourth up to ten, it
+# misses three more first tries than usual hours do, 5 points more, and more than three times
+# their usual scatter; and when it does so three times as often as other hours.
 LEAST_DAYS: Final = 3
+ENOUGH_DAYS: Final = 10
 LEAST_MORE: Final = 3
 LEAST_SPREADS: Final = 3
 LEAST_PART: Final = 0.25
@@ -60,7 +61,8 @@ def hours_that_stand_out(hours: SiteHours, zone: tzinfo) -> Hours:
     high = more >= np.maximum(max(LEAST_MORE, LEAST_SPREADS * spread), LEAST_ABOVE * asked)
     hits = np.bincount(at_hour[high], minlength=24)
     known = np.bincount(at_hour, minlength=24)
-    least = np.maximum(LEAST_DAYS, np.maximum(LEAST_PART * known, LEAST_TIMES * np.median(hits)))
+    part = np.minimum(LEAST_PART * known, ENOUGH_DAYS)
+    least = np.maximum(LEAST_DAYS, np.maximum(part, LEAST_TIMES * np.median(hits)))
     return _longest((hits >= least) & (known > 0))
 
 
