@@ -218,7 +218,7 @@ def network_import(file: AFile, data_dir: DataDir = None) -> None:
 
 @network_app.command("export")
 def network_export(file: AFile, data_dir: DataDir = None) -> None:
-    """Write the database's network into a file, as a person wrote it."""
+    """Write the database's network into a file, as a person wrote it: lock codes too."""
     text = running.export_network(read_settings(data_dir=data_dir))
     try:
         file.write_text(text, encoding="utf-8")

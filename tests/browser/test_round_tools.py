@@ -40,7 +40,7 @@ def volts(row: Locator) -> float:
 
 def test_a_site_is_found_and_opened_by_keyboard_alone(open_demo: OpenPage) -> None:
     page = open_demo("/")
-    page.keyboard.press("/")
+    page.keyboard.press("Control+/")
     expect(page.get_by_label("Find a site")).to_be_focused()
     page.keyboard.type("TERN")
     expect(page.get_by_role("status").filter(has_text="found by")).to_have_text(

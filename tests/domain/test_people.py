@@ -38,6 +38,7 @@ def test_the_whole_table_as_it_is_told() -> None:
             Right.POLL,
             Right.MARK,
             Right.LISTEN,
+            Right.LOCKS,
         },
         Role.SUPERVISOR: set(Right),
     }

@@ -187,9 +187,9 @@ class World:
         )
 
 
-@pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    written, whole = network_file.read(NETWORK, "two-tanks.toml")
+def begin(tmp_path: Path, text: str = NETWORK) -> World:
+    """A world of a network file's text; whoever asks closes its database."""
+    written, whole = network_file.read(text, "two-tanks.toml")
     database = open_database(tmp_path / "tallymast.sqlite3")
     with database.writing() as conn:
         network.store_network(
@@ -201,8 +201,14 @@ def world(tmp_path: Path) -> Iterator[World]:
     live.publish_gateway(
         GatewayState(plan.gateways[0].gateway_id, GatewayStatus.CONNECTED, NOW_MS, cycle_s=1.5)
     )
-    yield World(database, live, NetworkView(whole, plan), Shelf(tmp_path / "exports"))
-    database.close()
+    return World(database, live, NetworkView(whole, plan), Shelf(tmp_path / "exports"))
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    made = begin(tmp_path)
+    yield made
+    made.database.close()
 
 
 @pytest.fixture

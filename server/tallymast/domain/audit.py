@@ -36,6 +36,7 @@ SENTENCES: Final = {
     "site.end-maintenance": "{actor} ended maintenance at {subject}.",
     "site.end-not-polled": "{actor} had {subject} polled again.",
     "site.note": "{actor} wrote into the log book of {subject}: {text}",
+    "site.replace-note": "{actor} replaced a note in the log book of {subject}: {text}",
     "site.poll": "{actor} asked for a poll of {subject}.",
     "site.desk-test": "{actor} asked for a desk test of {subject}.",
     "line.record": "{actor} had the line of {subject} recorded for {minutes} min.",

@@ -234,6 +234,17 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
+class Lock:
+    """A lock on the way to a site or at it; ``code`` opens it, empty: ask the office.
+
+    The code is left out of the object's own text, so that no log line can carry it.
+    """
+
+    where: str
+    code: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Gateway:
     """The radio or serial device server through which a group of sites is reached."""
 
@@ -300,8 +311,12 @@ class Site:
     longitude: float | None = None
     altitude_m: float | None = None
     access: str = ""
+    road: str = ""
+    coverage: str = ""
+    drawing: str = ""
     cautions: tuple[str, ...] = ()
     supply: Supply | None = None
+    locks: tuple[Lock, ...] = ()
 
     def point(self, tag: str) -> Point | None:
         """Return the point with this tag, or None."""

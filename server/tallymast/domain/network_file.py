@@ -13,6 +13,7 @@ from tallymast.domain.grammar.differences import tell_differences
 from tallymast.domain.grammar.gateways import build_gateways
 from tallymast.domain.grammar.keys import (
     GATEWAY,
+    LOCK,
     NETWORK,
     POINT,
     PROFILE,
@@ -32,7 +33,7 @@ from tallymast.domain.model import Network
 Written = dict[str, Any]
 
 _TABLES: Mapping[str, Grammar] = {"gateway": GATEWAY, "profile": PROFILE, "site": SITE}
-_INNER: Mapping[str, Grammar] = {"point": POINT, "supply": SUPPLY}
+_INNER: Mapping[str, Grammar] = {"point": POINT, "supply": SUPPLY, "lock": LOCK}
 
 
 def parse(text: str, source: str) -> Written:

@@ -37,6 +37,7 @@ class Right(StrEnum):
     POLL = "poll"
     MARK = "mark"
     LISTEN = "listen"
+    LOCKS = "locks"
     AUDIT = "audit"
     PEOPLE = "people"
     KEEP = "keep"
@@ -50,6 +51,7 @@ LEAST: Final = {
     Right.POLL: Role.OPERATOR,
     Right.MARK: Role.OPERATOR,
     Right.LISTEN: Role.TECHNICIAN,
+    Right.LOCKS: Role.TECHNICIAN,
     Right.AUDIT: Role.SUPERVISOR,
     Right.PEOPLE: Role.SUPERVISOR,
     Right.KEEP: Role.SUPERVISOR,
@@ -62,6 +64,7 @@ WORDS: Final = {
     Right.POLL: "ask for a poll or a desk test",
     Right.MARK: "begin and end maintenance, and end polling for a while",
     Right.LISTEN: "watch and record the line in bytes",
+    Right.LOCKS: "read what opens a site's locks",
     Right.AUDIT: "read who did what",
     Right.KEEP: "back up the record and decide how long polls stay",
     Right.PEOPLE: "make accounts, give roles, end sessions and tokens",

@@ -2,7 +2,11 @@
 
 from dataclasses import dataclass
 
+from tallymast.domain.health.comms.model import Outage
+from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.model import SitePlan
+from tallymast.routes.formats import lasting, plural
+from tallymast.routes.outage_rows import CAUSES, outages_of
 from tallymast.routes.services import Services
 from tallymast.storage import episodes, notes
 
@@ -21,6 +25,8 @@ KINDS = {
     "observation": "Observation",
     "handover": "Hand-over",
 }
+# What a reader may choose from, in this order.
+CHOICES = ("visit", "repair", "observation", "handover", "maintenance", "outage", "gateway")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,22 +39,41 @@ class Entry:
     kind: str
     text: str
     actor: str
+    kind_key: str = ""
+    note_id: int | None = None  # of what a person wrote, so that a better note may replace it
 
 
 def read_log(given: Services, plan: SitePlan) -> tuple[Entry, ...]:
     """Return a site's log of the last ninety days, its gateway's losses included, newest first."""
     now_ms = given.now_ms()
     gateway_id = given.network().gateway_of(plan.site_id).gateway_id
+    health = given.health().get(plan.site_id, NOT_JUDGED)
     with given.database.reading() as connection:
         held = episodes.between(connection, now_ms - LOOK_BACK_MS, now_ms + 1)
         written = notes.of_site(connection, plan.site_id)
+        silent = outages_of(connection, plan, health, (now_ms - LOOK_BACK_MS, now_ms))
     entries = [
-        Entry(one.from_ms, one.to_ms, one.to_ms is None, KINDS[one.kind], one.reason, one.actor)
+        _held(one)
         for one in held
         if one.site_id == plan.site_id or (one.site_id is None and one.gateway_id == gateway_id)
     ]
-    entries += [
-        Entry(one.at_ms, None, False, KINDS.get(one.kind, one.kind), one.text, one.actor)
-        for one in written
-    ]
+    entries += [_outage(one, now_ms) for one in silent]
+    entries += [_note(one) for one in written]
     return tuple(sorted(entries, key=lambda entry: -entry.at_ms))
+
+
+def _held(one: episodes.Episode) -> Entry:
+    lasts = one.to_ms is None
+    kind = KINDS[one.kind]
+    return Entry(one.from_ms, one.to_ms, lasts, kind, one.reason, one.actor, one.kind)
+
+
+def _outage(one: Outage, now_ms: int) -> Entry:
+    cause = f"; {CAUSES[one.cause]}" if CAUSES[one.cause] else ""
+    text = f"{plural(one.missed, 'poll')} missed, {lasting(one.lasted_ms(now_ms))}{cause}."
+    return Entry(one.from_ms, one.to_ms, one.to_ms is None, KINDS["outage"], text, "", "outage")
+
+
+def _note(one: notes.Note) -> Entry:
+    kind = KINDS.get(one.kind, one.kind)
+    return Entry(one.at_ms, None, False, kind, one.text, one.actor, one.kind, one.id)

@@ -65,10 +65,11 @@ def draw_nights(nights: Sequence[Night], today: int, supply: Supply | None) -> S
             share = min(max((night.predawn_v - low_v) / (high_v - low_v), 0.0), 1.0)
             x = 1.5 + place * (WIDTH - 3) / (NIGHTS_SHOWN - 1)
             places[place] = (round(x, 1), round(HEIGHT - share * (HEIGHT - 2), 1))
-    return Spark(_line(places), _alone(places), places[-1] or places[-2])
+    return Spark(join_places(places), lone_places(places), places[-1] or places[-2])
 
 
-def _line(places: Sequence[tuple[float, float] | None]) -> str:
+def join_places(places: Sequence[tuple[float, float] | None]) -> str:
+    """Return SVG path commands through the places; a gap stays a gap."""
     path, pen = "", "M"
     for place in places:
         if place is None:
@@ -79,7 +80,8 @@ def _line(places: Sequence[tuple[float, float] | None]) -> str:
     return path
 
 
-def _alone(places: Sequence[tuple[float, float] | None]) -> tuple[tuple[float, float], ...]:
+def lone_places(places: Sequence[tuple[float, float] | None]) -> tuple[tuple[float, float], ...]:
+    """Return the places that no line shows, because both neighbours are missing."""
     padded = [None, *places, None]
     return tuple(
         here

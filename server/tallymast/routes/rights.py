@@ -29,6 +29,11 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/sites/{key}"): _S,
     ("GET", "/stream/sites/{key}"): _S,
     ("GET", "/sites/{key}/charts/{tag}.json"): _S,
+    ("GET", "/sites/{key}/contact-chart.json"): _S,
+    ("GET", "/sites/{key}/polls"): _S,
+    ("GET", "/sites/{key}/drive"): _S,
+    ("GET", "/sites/{key}/drive.html"): _S,
+    ("GET", "/sites/{key}/drive/desk-test"): _S,
     ("GET", "/gateways"): _S,
     ("GET", "/gateways/{key}"): _S,
     ("GET", "/stream/gateways/{key}"): _S,
@@ -59,6 +64,9 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/sites/{key}/desk-test"): _P,
     ("POST", "/api/v1/sites/{key}/poll"): _P,
     ("POST", "/api/v1/sites/{key}/desk-test"): _P,
+    ("POST", "/sites/{key}/drive/desk-test"): _P,
+    ("POST", "/sites/{key}/drive/leaving"): Right.NOTE,
+    ("POST", "/sites/{key}/drive/back"): Right.NOTE,
     ("POST", "/sites/{key}/notes"): Right.NOTE,
     ("POST", "/api/v1/sites/{key}/notes"): Right.NOTE,
     ("POST", "/sites/{key}/acts"): _M,
@@ -111,5 +119,6 @@ FRESH: Final = {
     ("POST", "/storage/polls"),  # it gives up polls
 }
 
-# Only a person who signed in may use these; a script's token could otherwise make more tokens.
-IN_PERSON: Final = frozenset({Right.OWN, Right.PEOPLE})
+# Only a person who signed in may use these; a script's token could otherwise make more tokens,
+# and carry off what opens every lock.
+IN_PERSON: Final = frozenset({Right.OWN, Right.PEOPLE, Right.LOCKS})

@@ -4,14 +4,16 @@ from collections.abc import AsyncIterator
 from threading import Lock
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Form, Header, Request, Response
+from fastapi import APIRouter, Depends, Form, Header, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
 from tallymast.domain.health.attention import needs
-from tallymast.domain.model import Job, Poll, SitePlan
+from tallymast.domain.health.site_health import NOT_JUDGED
+from tallymast.domain.health.supply.model import SupplyHealth
+from tallymast.domain.model import Job, Poll, Site, SitePlan
 from tallymast.routes.acts_page import LENGTHS
 from tallymast.routes.api.acts import open_act
 from tallymast.routes.api.finding import the_site
@@ -22,7 +24,9 @@ from tallymast.routes.api.notes import add_note
 from tallymast.routes.board import Board
 from tallymast.routes.charts import SPANS
 from tallymast.routes.day import NOTHING, Days
-from tallymast.routes.log_book import KINDS, read_log
+from tallymast.routes.formats import Clock
+from tallymast.routes.log_book import CHOICES, KINDS, read_log
+from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
 from tallymast.routes.plot import way_of
 from tallymast.routes.round_page import Line
 from tallymast.routes.screens import Screens, Show
@@ -41,12 +45,14 @@ from tallymast.routes.site_rows import (
 )
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
+from tallymast.routes.supply_sentences import supply_words
 from tallymast.routes.system import system_lines
 from tallymast.routes.who import StillThere, ThePerson
 from tallymast.storage.polls import polls_between
 
 TICK_MS = 10_000
-LOOK_BACK_MS = 7 * 86_400_000
+DAY_MS = 86_400_000
+LOOK_BACK_MS = 7 * DAY_MS
 
 router = APIRouter(include_in_schema=False)
 
@@ -93,12 +99,14 @@ class SiteBoard:
         ]
         clock = self._screens.clock()
         day = self._days.upto(now_ms).get(self._plan.site_id, NOTHING)
+        health = given.health().get(self._plan.site_id, NOT_JUDGED)
         lines = [Line(one.key, sentence(one, clock), one.act) for one in found]
         shown: dict[str, object] = {
             "system": system_lines(given),
             "notice": given.notice(),
             "head": site_head(standing, day),
             "supply": supply_panel(standing, day),
+            "supply_said": _supply_said(self._plan.site, health.supply, clock),
             "contact": contact_panel(standing, day),
             "site_findings": tuple(lines),
             "points": point_rows(standing),
@@ -108,7 +116,9 @@ class SiteBoard:
         with self._board.lock:
             told = {name: shown[name] for name in ("system", "notice")}
             self._put("system", "system", told, told)
-            for name in ("head", "supply", "contact", "site_findings", "polls", "job"):
+            said = {name: shown[name] for name in ("supply", "supply_said")}
+            self._put("supply", "supply", said, (shown["supply"], health.supply))
+            for name in ("head", "contact", "site_findings", "polls", "job"):
                 self._put(name, name, {name: shown[name]}, shown[name])
             for row in point_rows(standing):
                 self._put(f"point-{row.tag}", "point", {"row": row}, row)
@@ -178,10 +188,17 @@ TheBoards = Annotated[SiteBoards, Depends(site_boards)]
 
 @router.get("/sites/{key}")
 def site_page(
-    request: Request, key: str, given: Given, boards: TheBoards, show: Show
+    request: Request,
+    key: str,
+    given: Given,
+    boards: TheBoards,
+    show: Show,
+    logged: Annotated[str, Query(alias="log")] = "",
+    days_back: Annotated[int, Query(alias="outages", ge=1, le=90)] = 14,
 ) -> HTMLResponse:
     """Show one site."""
     plan = the_site(given.network(), key)
+    log = read_log(given, plan)
     version, shown = boards.of(plan).show(0)
     extend_policy(request, CHARTS)
     return show.page(
@@ -193,7 +210,12 @@ def site_page(
             "site": plan.site,
             "gateway": given.network().gateway_of(plan.site_id).gateway,
             "way": _way(given, plan),
-            "log": read_log(given, plan),
+            "log": [one for one in log if logged in ("", one.kind_key)],
+            "logged": logged,
+            "log_choices": CHOICES,
+            "log_kinds": KINDS,
+            "outages": _outages(given, plan, days_back),
+            "outage_days": days_back,
             "act": open_act(given, plan),
             "lengths": LENGTHS,
             "note_kinds": [(kind.value, KINDS[kind]) for kind in NoteKind],
@@ -233,9 +255,10 @@ def write_note(
     person: ThePerson,
     text: Annotated[str, Form(max_length=NOTE_LONGEST)],
     kind: Annotated[NoteKind, Form()] = NoteKind.OBSERVATION,
+    replaces: Annotated[int | None, Form(ge=1)] = None,
 ) -> Response:
-    """Write into the log book; the page is shown anew with it."""
-    add_note(given, key, kind, text, person)
+    """Write into the log book, perhaps in place of a wrong note; the page is shown anew with it."""
+    add_note(given, key, kind, text, person, replaces)
     return RedirectResponse(f"/sites/{key}#log-title", 303)
 
 
@@ -252,6 +275,20 @@ def _accepted(request: Request, key: str, job: Job, given: Services, show: Scree
             show.fragment("partials/job.html", {"job": line, "clock": show.clock(), "key": key})
         )
     return RedirectResponse(f"/sites/{key}", 303)
+
+
+def _supply_said(site: Site, judged: SupplyHealth | None, clock: Clock) -> Markup | None:
+    """Return what the nights say of a supply, None where it has none or was not judged yet."""
+    return supply_words(site, judged, clock) if judged is not None else None
+
+
+def _outages(given: Services, plan: SitePlan, days: int) -> tuple[OutageLine, ...]:
+    """Return a site's outages of the last days, the newest first."""
+    now_ms = given.now_ms()
+    health = given.health().get(plan.site_id, NOT_JUDGED)
+    with given.database.reading() as connection:
+        found = outages_of(connection, plan, health, (now_ms - days * DAY_MS, now_ms))
+    return outage_lines(found, now_ms)
 
 
 def _way(given: Services, plan: SitePlan) -> str:

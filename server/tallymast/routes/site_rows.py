@@ -142,14 +142,14 @@ def supply_panel(standing: Standing, day: SiteDay) -> SupplyPanel | None:
         value_words(reading, point),
         tone,
         remark_of(standing, reading),
-        _supply_words(site.supply),
+        supply_make(site.supply),
         draw_gauge(known, day.predawn_v, site.supply, tone),
         day.spark,
         day.nights,
     )
 
 
-def _supply_words(supply: Supply | None) -> str:
+def supply_make(supply: Supply | None) -> str:
     """Return what a supply is made of, ``Solar 20 W, AGM 33 Ah, fitted 1 May 2022``."""
     if supply is None:
         return ""
@@ -231,9 +231,9 @@ _POLL_MARKS = {
 }
 
 
-def poll_rows(polls: Sequence[Poll]) -> tuple[PollRow, ...]:
+def poll_rows(polls: Sequence[Poll], most: int = POLLS_SHOWN) -> tuple[PollRow, ...]:
     """Return the newest polls in words, the newest first."""
-    newest = sorted(polls, key=lambda poll: -poll.at_ms)[:POLLS_SHOWN]
+    newest = sorted(polls, key=lambda poll: -poll.at_ms)[:most]
     return tuple(
         PollRow(poll.at_ms, _POLL_MARKS[poll.outcome], poll.tries, poll.answer_ms, _remark(poll))
         for poll in newest

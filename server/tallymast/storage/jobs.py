@@ -65,6 +65,14 @@ def newest(conn: Connection, kind: str, limit: int) -> list[Job]:
     return [_job(row) for row in conn.execute(query)]
 
 
+def newest_of_site(conn: Connection, kind: str, site_id: int) -> Job | None:
+    """Return the latest job of a kind at a site, None where there was none."""
+    where = (_table.c.kind == kind, _table.c.site_id == site_id)
+    query = select(_table).where(*where).order_by(_table.c.id.desc()).limit(1)
+    row = conn.execute(query).one_or_none()
+    return _job(row) if row else None
+
+
 def asked_since(conn: Connection, from_ms: int) -> list[Job]:
     """Return the jobs asked from ``from_ms`` on, oldest first."""
     query = select(_table).where(_table.c.asked_ms >= from_ms).order_by(_table.c.id)

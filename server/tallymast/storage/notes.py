@@ -60,5 +60,13 @@ def of_site(conn: Connection, site_id: int, limit: int = 100) -> list[Note]:
     return [_note(row) for row in conn.execute(query)]
 
 
+def standing(conn: Connection, site_id: int, note_id: int) -> Note | None:
+    """Return a note of a site's log book, None where there is none or it was replaced already."""
+    newer = select(_table.c.id).where(_table.c.replaces_id == note_id)
+    where = (_table.c.id == note_id, _table.c.site_id == site_id, ~newer.exists())
+    row = conn.execute(select(_table).where(*where)).one_or_none()
+    return _note(row) if row else None
+
+
 def _note(row: Row[Any]) -> Note:
     return Note(row.id, row.site_id, row.at_ms, row.actor, row.kind, row.text, row.replaces_id)

@@ -1,4 +1,7 @@
-"""Writes down every change of the network so that it can be read, and undone."""
+"""Writes down every change of the network so that it can be read, and undone.
+
+A difference holds whole sites, the codes of their locks too: it is never shown as it is.
+"""
 
 from collections.abc import Sequence
 from typing import Any

@@ -39,8 +39,10 @@
       Object.assign(figure.layout[axis], { gridcolor: grid, linecolor: grid, zerolinecolor: grid });
     }
     for (const trace of figure.data) {
-      const edge = trace.meta === "edge";
-      trace.line = { color: edge ? grid : main, width: edge ? 1 : 1.5 };
+      const edge = trace.meta === "edge", second = trace.meta === "second";
+      trace.line = { color: edge ? grid : second ? colour("--chart-2") : main, width: edge ? 1 : 1.5 };
+      if (second) trace.line.dash = "dot";
+      if (trace.mode.includes("markers")) trace.marker = { size: 4, color: trace.line.color };
       if (trace.name === "lowest") {
         trace.fill = "tonexty";
         trace.fillcolor = grid;
@@ -151,7 +153,7 @@
     if (chart.dataset.shown === span) return;
     chart.dataset.shown = span;
     try {
-      const answer = await fetch(`${chart.dataset.chart}?span=${encodeURIComponent(span)}`);
+      const answer = await fetch(`${chart.dataset.chart}${chart.dataset.chart.includes("?") ? "&" : "?"}span=${encodeURIComponent(span)}`);
       if (!answer.ok) throw new Error("the server did not answer");
       const figure = await answer.json();
       const wholeSpan = [...figure.layout.xaxis.range];

@@ -168,8 +168,8 @@
     show();
   });
   document.addEventListener("keydown", (event) => {
-    if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey) return;
-    if (event.target.closest("input, select, textarea, [contenteditable]")) return;
+    // With a modifier: a key alone would fire for people who speak to their computer (WCAG 2.1.4).
+    if (event.key !== "/" || !event.ctrlKey) return;
     event.preventDefault();
     search.focus();
     search.select();

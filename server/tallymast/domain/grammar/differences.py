@@ -1,4 +1,7 @@
-"""Tells how two network files differ, thing by thing, in sentences."""
+"""Tells how two network files differ, thing by thing, in sentences.
+
+What opens a lock stands in none of them: they are written down where many may read.
+"""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -36,8 +39,30 @@ def _things(
 
 
 def _thing(what: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
-    yield from _keys(what, _without(old, "point"), _without(new, "point"))
+    yield from _keys(what, _without(old, "point", "lock"), _without(new, "point", "lock"))
+    yield from _locks(what, old.get("lock", []), new.get("lock", []))
     yield from _things(f"{what}, point", old.get("point", []), new.get("point", []), "tag")
+
+
+def _locks(what: str, old: list[Mapping[str, Any]], new: list[Mapping[str, Any]]) -> Iterator[str]:
+    before, after = _codes(old), _codes(new)
+    for where in [*before, *(where for where in after if where not in before)]:
+        lock = f"{what}, lock {shown(where)}"
+        if where not in after:
+            yield f"{lock} is gone."
+        elif where not in before:
+            yield f"{lock} is new."
+        elif before[where] != after[where]:
+            yield f"{lock}: its code was changed."
+    if old != new and before == after:
+        yield f"{what}: its locks stand in another order."
+
+
+def _codes(locks: list[Mapping[str, Any]]) -> dict[str, list[str | None]]:
+    found: dict[str, list[str | None]] = {}
+    for lock in locks:
+        found.setdefault(lock["where"], []).append(lock.get("code"))
+    return found
 
 
 def _keys(

@@ -152,6 +152,11 @@ SUPPLY: Grammar = {
     "meter_offset_v": number(-5, 5),
 }
 
+LOCK: Grammar = {
+    "where": values.name(120),
+    "code": values.secret(40),
+}
+
 SITE: Grammar = {
     "key": values.identifier(),
     "name": values.name(),
@@ -169,8 +174,12 @@ SITE: Grammar = {
     "class": one_of(SiteClass),
     **_POSITION,
     "access": values.text(2000),
+    "road": values.text(2000),
+    "coverage": values.text(500),
+    "drawing": values.text(500),
     "cautions": values.lines,
     "supply": _own,
+    "lock": _own,
     "point": _own,
 }
 
@@ -180,6 +189,7 @@ _TABLES: Mapping[str, Grammar] = {
     "[[profile]]": PROFILE,
     "[[profile.point]] and [[site.point]]": POINT,
     "[site.supply]": SUPPLY,
+    "[[site.lock]]": LOCK,
     "[[site]]": SITE,
 }
 

@@ -13,6 +13,7 @@ from tallymast.domain.grammar.keys import (
     tables_in,
     written_keys,
 )
+from tallymast.domain.grammar.locks import build_locks
 from tallymast.domain.grammar.mistakes import Mistakes, nearest, plain, shown
 from tallymast.domain.grammar.paths import check_paths, fill_paths
 from tallymast.domain.grammar.points import finish, link, override, sketch_points
@@ -50,7 +51,8 @@ def build_sites(
         _check_named(keys, known, place, mistakes)
         points = _points(table, profiles.get(keys.get("profile", "")), place, mistakes)
         site = _site(keys, profiles, points)
-        site = replace(site, supply=build_supply(table.get("supply"), place, mistakes))
+        supply = build_supply(table.get("supply"), place, mistakes)
+        site = replace(site, supply=supply, locks=build_locks(table, place, mistakes))
         _check(site, gateways.get(site.gateway), bad, place, mistakes)
         if "key" in keys and _is_free(keys, sites, place, mistakes):
             sites[site.key] = site
@@ -96,7 +98,7 @@ def _site(
         "miss_limit": 0,
         "site_class": keys.get("class", SiteClass.MONITORING),
     }
-    skipped = ("class", "supply", "point")
+    skipped = ("class", "supply", "lock", "point")
     return Site(**{**filled, **{key: one for key, one in keys.items() if key not in skipped}})
 
 

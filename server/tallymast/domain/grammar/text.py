@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-_LISTED = {"": ("gateway", "profile", "site"), "profile": ("point",), "site": ("point",)}
+_LISTED = {"": ("gateway", "profile", "site"), "profile": ("point",), "site": ("lock", "point")}
 _HEADED = {"site": ("supply",)}
 _DAYS = {"site.supply": ("installed",)}
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\b": "\\b", "\t": "\\t", "\n": "\\n"}

@@ -15,6 +15,7 @@ _AT = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _KEY_LINE = re.compile(r"\s*([A-Za-z0-9_-]+)\s*[=:]")
 _HEADING = re.compile(r"\s*\[{1,2}\s*([A-Za-z0-9_.-]+)\s*\]")
 _NAME = re.compile(r"\s*(?:key|tag)\s*=\s*\"([^\"]*)\"")
+_CODE = re.compile(r"(\bcode\b\"?\s*[=:]?).*")
 _LONGEST_LINE = 80
 
 # What a person may have meant, by what stands behind the equals sign.
@@ -120,7 +121,7 @@ def _leaves_open(line: str) -> bool:
 
 
 def _sentence(number: int, line: str, message: str) -> str:
-    shown = line.strip()
+    shown = _CODE.sub(r"\1 …", line.strip())  # what opens a lock is repeated nowhere
     if len(shown) > _LONGEST_LINE:
         shown = shown[:_LONGEST_LINE] + "…"
     return f"{_hint(line, message)}. Line {number}: {shown}"

@@ -51,6 +51,19 @@ def name(longest: int = 80) -> Check:
     return check
 
 
+def secret(longest: int = 40) -> Check:
+    """One line of text that no sentence may repeat."""
+    as_name = name(longest)
+
+    def check(value: Any) -> str:
+        if not isinstance(value, str):
+            raise UnfitError("A code is text, so that no leading 0 is lost; put it in quotes.")
+        found: str = as_name(value)
+        return found
+
+    return check
+
+
 def identifier(longest: int = 40) -> Check:
     """A key or tag: letters, digits, hyphens and underscores, so that it fits into an address."""
     as_name = name(longest)

@@ -261,7 +261,7 @@ def _days_left(ways: _Ways, battery: Battery, state: _State) -> Floats:
     tied = state.of_both / state.of_net
     apart = np.sqrt(np.maximum(state.of_charge - tied * state.of_both, 0.0))
     end_v = battery.disconnect_v / battery.packs - ways.rests_v
-    above = state.charge + tied * off + apart * normal[:, 5]
+    above = state.charge + tied * off + apart * normal[:, 7]
     above = np.maximum(above - charge_of(ways.cloud.curve, end_v), 0.0)
     net = np.minimum(state.net + off, 1.2 * ways.load)
     covered = np.clip(1.0 - net / ways.load, 0.0, 1.0)

@@ -24,7 +24,7 @@ _LOW_V, _HIGH_V, _STEPS_V = 10.4, 13.2, 280  # the voltage grid, in steps of 10 
 # those of quarters and the coarse one are straight there.
 _BELIEF = (0.45, 0.15, 0.15, 0.10, 0.15)
 _MIXES = 32  # curves between the tables
-_DIMENSIONS = 10
+_DIMENSIONS = 11
 _BENT = 0.3  # Ours: how far a mixed curve leans to a second table at most
 
 
@@ -36,7 +36,7 @@ class Cloud:
         curve: which rest curve of ``curves()``.
         sealed_v: how much higher than a flooded battery it rests [V of 12].
         even: even draws, 0..1.
-        normal: standard normal draws, a column a quantity: (COUNT, 7).
+        normal: standard normal draws, a column a quantity: (COUNT, 8).
 
     """
 

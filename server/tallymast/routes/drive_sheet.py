@@ -1,0 +1,331 @@
+"""What *Before you drive* shows of a site, read and worked out; templates only write it down."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Final
+
+import numpy as np
+from markupsafe import Markup
+from sqlalchemy import Connection
+
+from tallymast.domain.health.attention import Standing, needs
+from tallymast.domain.health.comms.intervals import share_of
+from tallymast.domain.health.findings import Finding
+from tallymast.domain.health.nights import day_number, day_of
+from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
+from tallymast.domain.health.visit import Seen, advice
+from tallymast.domain.leaving import Leaving, still_out
+from tallymast.domain.model import (
+    HourCounts,
+    Job,
+    JobState,
+    Point,
+    PointKind,
+    Quality,
+    Site,
+    SitePlan,
+)
+from tallymast.domain.record.days import Contract
+from tallymast.domain.visit_cautions import Caution, general_cautions, needs_gas_monitor
+from tallymast.routes.drive_drawings import (
+    HourChart,
+    NightChart,
+    by_local_hour,
+    draw_hours,
+    draw_night_chart,
+)
+from tallymast.routes.nights import NIGHTS_SHOWN
+from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
+from tallymast.routes.plot import way_of
+from tallymast.routes.rows import Mark, main_points, mark_of
+from tallymast.routes.sentences import sentence
+from tallymast.routes.services import Services
+from tallymast.routes.site_rows import (
+    JobLine,
+    PointRow,
+    SiteHead,
+    job_line,
+    point_rows,
+    site_head,
+    supply_make,
+)
+from tallymast.routes.standings import Standings
+from tallymast.routes.still_clock import StillClock
+from tallymast.routes.supply_sentences import supply_words
+from tallymast.routes.visit_kit import kit
+from tallymast.routes.visit_sentences import (
+    advice_mark,
+    advice_words,
+    returns_words,
+    share_words,
+)
+from tallymast.storage import jobs, notes
+from tallymast.storage.nights import load_nights
+from tallymast.storage.reliability import SiteHours, site_hours
+
+DAY_MS: Final = 86_400_000
+CONTACT_DAYS: Final = 14
+POINTS_SHOWN: Final = 7
+OUTAGES_SHOWN: Final = 5
+NOTES_SHOWN: Final = 4
+FINDINGS_SHOWN: Final = 5
+_KINDS: Final = (
+    PointKind.SIGNAL,
+    PointKind.TEMPERATURE,
+    PointKind.DISCRETE_OUTPUT,
+    PointKind.ANALOG_OUTPUT,
+    PointKind.DISCRETE_INPUT,
+)
+_NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyPart:
+    """The supply: its reading now, its nights, its verdict."""
+
+    row: PointRow | None
+    chart: NightChart | None
+    words: Markup
+    make: str
+    charged_ms: int | None
+    absorbed_ms: int | None
+    judged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ContactPart:
+    """Two weeks of contact."""
+
+    chart: HourChart | None
+    first_try: str
+    returns: str
+    lines: tuple[OutageLine, ...]
+    more: int
+    down_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """A repeater that carries a site: its name, state and last answer."""
+
+    key: str
+    name: str
+    mark: Mark
+    last_answer_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One whole sheet."""
+
+    site: Site
+    mark: Mark
+    why: Markup
+    head: SiteHead
+    way: str
+    before: tuple[Before, ...]
+    supply: SupplyPart
+    contact: ContactPart
+    findings: tuple[tuple[bool, Markup], ...]
+    more_findings: int
+    causes: tuple[Markup, ...]
+    points: tuple[PointRow, ...]
+    desk: JobLine
+    desk_done_ms: int | None
+    notes: tuple[notes.Note, ...]
+    out: tuple[Leaving, ...]
+    kit: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+    gas: bool
+
+
+def read_sheet(given: Services, standings: Standings, plan: SitePlan, clock: StillClock) -> Sheet:
+    """Return what is to be known before driving to a site."""
+    everyone = standings.now()
+    standing = everyone[plan.site_id]
+    network = given.network()
+    found = [
+        finding
+        for finding in needs(network.gateways, given.live.gateways(), everyone, given.health())
+        if plan.site.key in finding.site_keys
+    ]
+    health = given.health().get(plan.site_id, NOT_JUDGED)
+    contract = Contract(network.contract_zone, network.contract_hour)
+    with given.database.reading() as connection:
+        supply = _supply(connection, standing, health, clock)
+        contact = _contact(connection, standing, health, clock, contract)
+        job = _newest_test(connection, given, plan.site_id)
+        log = notes.of_site(connection, plan.site_id)
+    told = advice(_seen(standing, found, health, clock))
+    carries = any(one.site.via == plan.site.key for one in network.sites)
+    return Sheet(
+        site=plan.site,
+        mark=advice_mark(told),
+        why=advice_words(told, clock),
+        head=site_head(standing),
+        way=_way(given, plan),
+        before=_before(given, everyone.values(), plan.site),
+        supply=supply,
+        contact=contact,
+        findings=tuple((f.act, sentence(f, clock)) for f in found[:FINDINGS_SHOWN]),
+        more_findings=max(len(found) - FINDINGS_SHOWN, 0),
+        causes=(),
+        points=_points(standing),
+        desk=_desk_line(job, clock.now_ms),
+        desk_done_ms=job.done_ms if job else None,
+        notes=_visits(log),
+        out=still_out([(n.at_ms, n.text) for n in log if n.kind == "visit"], clock.now_ms),
+        kit=kit(plan.site, found, health),
+        cautions=general_cautions(plan.site, carries),
+        gas=needs_gas_monitor(plan.site),
+    )
+
+
+def _seen(
+    standing: Standing, found: Sequence[Finding], health: SiteHealth, clock: StillClock
+) -> Seen:
+    return Seen(
+        standing.plan.site,
+        standing.status,
+        found,
+        health,
+        clock.minute,
+        clock.now_ms,
+        standing.waits,
+        standing.checked.unknown,
+    )
+
+
+def _way(given: Services, plan: SitePlan) -> str:
+    way = way_of(given.network().gateway_of(plan.site_id), plan.site)
+    return way.words if way else ""
+
+
+def _before(given: Services, everyone: Iterable[Standing], site: Site) -> tuple[Before, ...]:
+    """Return the repeaters between a site and its gateway, the nearest to it first."""
+    by_key = {one.plan.site.key: one for one in everyone}
+    found: list[Before] = []
+    via = site.via
+    while via in by_key and len(found) < given.network().hops(site):
+        one = by_key[via]
+        last_ms = one.state.last_answer_ms if one.state else None
+        found.append(Before(via, one.plan.site.name, mark_of(one), last_ms))
+        via = one.plan.site.via
+    return tuple(found)
+
+
+# --- supply ---------------------------------------------------------------------------------
+
+
+def _supply(
+    connection: Connection, standing: Standing, health: SiteHealth, clock: StillClock
+) -> SupplyPart:
+    site, judged = standing.plan.site, health.supply
+    today = _today(clock)
+    nights = load_nights(connection, today - NIGHTS_SHOWN + 1, today)
+    chart = draw_night_chart(nights.get(standing.plan.site_id, []), today, site.supply)
+    rows = [
+        row
+        for row, point in zip(point_rows(standing), site.points, strict=True)
+        if point.kind is PointKind.SUPPLY_VOLTAGE
+    ]
+    return SupplyPart(
+        rows[0] if rows else None,
+        chart,
+        supply_words(site, judged, clock) if judged else Markup("Not judged yet."),
+        _make(site, day_of(today)),
+        judged.charged_ms if judged else None,
+        judged.absorbed_ms if judged else None,
+        judged is not None,
+    )
+
+
+def _today(clock: StillClock) -> int:
+    return day_number(
+        datetime.fromtimestamp(clock.now_ms / 1000, UTC).astimezone(clock.zone).date()
+    )
+
+
+def _make(site: Site, today: date) -> str:
+    words = supply_make(site.supply)
+    if site.supply is None or site.supply.installed is None:
+        return words
+    months = max((today - site.supply.installed).days, 0) / 30.44
+    age = f"{months / 12:.1f} years" if months >= 18 else f"{months:.0f} months"
+    return f"{words} ({age} old)"
+
+
+# --- contact ----------------------------------------------------------------------------------
+
+
+def _contact(
+    connection: Connection,
+    standing: Standing,
+    health: SiteHealth,
+    clock: StillClock,
+    contract: Contract,
+) -> ContactPart:
+    plan, from_ms = standing.plan, clock.now_ms - CONTACT_DAYS * DAY_MS
+    known = site_hours(connection, from_ms, clock.now_ms, contract).get(plan.site_id, _NO_HOURS)
+    first_try = share_of(known.cells[:, 1], known.cells[:, 0])
+    returns = health.comm.returns if health.comm else None
+    found = outages_of(connection, plan, health, (from_ms, clock.now_ms))
+    return ContactPart(
+        draw_hours(by_local_hour(known.at_ms, known.cells, clock.zone)),
+        share_words(first_try) if first_try.whole else "",
+        returns_words(returns) if returns else "",
+        outage_lines(found[:OUTAGES_SHOWN], clock.now_ms),
+        max(len(found) - OUTAGES_SHOWN, 0),
+        sum(one.lasted_ms(clock.now_ms) for one in found),
+    )
+
+
+# --- points, desk test, log ---------------------------------------------------------------------
+
+
+def _points(standing: Standing) -> tuple[PointRow, ...]:
+    """Return the points that matter before a drive; those with a finding first."""
+    accused = {f.point.tag for f in standing.findings if hasattr(f, "point")}
+    wanted = [*accused, *(point.tag for point in main_points(standing.plan.site.points))]
+    others = [p for kind in _KINDS for p in standing.plan.site.points if p.kind is kind]
+    wanted += [point.tag for point in others if _matters(standing, point)]
+    order = {tag: n for n, tag in reversed(list(enumerate(wanted)))}
+    rows = [row for row in point_rows(standing) if row.tag in order]
+    return tuple(sorted(rows, key=lambda row: order[row.tag])[:POINTS_SHOWN])
+
+
+def _matters(standing: Standing, point: Point) -> bool:
+    if point.kind is not PointKind.DISCRETE_INPUT:
+        return True
+    reading = standing.readings.get(point.tag)
+    return point.alarm_when is not None or (reading is not None and reading.quality is Quality.NONE)
+
+
+def _newest_test(connection: Connection, given: Services, site_id: int) -> Job | None:
+    stored = jobs.newest_of_site(connection, "desk-test", site_id)
+    if stored is None:
+        return None
+    return given.live.jobs().get(stored.id, stored)
+
+
+def _desk_line(job: Job | None, now_ms: int) -> JobLine:
+    if job is None:
+        return JobLine("", None, is_over=True)
+    if job.state in (JobState.DONE, JobState.FAILED):
+        return JobLine(job.result, job.asked_ms, is_over=True)
+    return job_line([job], job.site_id or 0, min(now_ms, job.asked_ms))
+
+
+def desk_line(given: Services, plan: SitePlan) -> tuple[JobLine, int | None]:
+    """Return where the newest desk test of a site stands, and when it ended [ms]."""
+    with given.database.reading() as connection:
+        job = _newest_test(connection, given, plan.site_id)
+    return _desk_line(job, given.now_ms()), job.done_ms if job else None
+
+
+def _visits(log: Sequence[notes.Note]) -> tuple[notes.Note, ...]:
+    """Return the newest notes; repairs and visits before what was only seen."""
+    visits = [note for note in log if note.kind in ("visit", "repair")]
+    others = [note for note in log if note.kind not in ("visit", "repair")]
+    return tuple([*visits, *others][:NOTES_SHOWN])

@@ -1,0 +1,60 @@
+"""What to bring, as far as findings and supply say; causes that decide may say more."""
+
+from collections.abc import Sequence
+
+from tallymast.domain.health.findings import Finding, NeverAnswered, NoValue, PathSilent, Silent
+from tallymast.domain.health.site_health import SiteHealth
+from tallymast.domain.health.supply.model import Verdict
+from tallymast.domain.model import Chemistry, Site, SupplyKind
+
+ALWAYS = ("multimeter, fuses of the ratings fitted there, keys",)
+_BATTERY = frozenset(
+    {Verdict.NOT_CHARGING, Verdict.DECLINING, Verdict.AGEING, Verdict.DARK_AT_NIGHT}
+)
+_NAMES = {
+    Chemistry.FLOODED: "flooded",
+    Chemistry.AGM: "AGM",
+    Chemistry.GEL: "gel",
+    Chemistry.LIFEPO4: "LiFePO4",
+    Chemistry.LITHIUM_PRIMARY: "lithium primary",
+}
+
+
+def kit(site: Site, found: Sequence[Finding], health: SiteHealth) -> tuple[str, ...]:
+    """Return what to bring, the most likely first."""
+    return (*_of_supply(site, health), *_of_findings(site, found, health), *ALWAYS)
+
+
+def battery_words(site: Site) -> str:
+    """Return a site's battery as one asks for it in a store: ``33 Ah AGM, 12 V``."""
+    supply = site.supply
+    if supply is None or supply.kind is SupplyKind.MAINS:
+        return ""
+    size = f"{supply.capacity_ah:g}\u00a0Ah" if supply.capacity_ah else ""
+    make = _NAMES.get(supply.chemistry, "") if supply.chemistry else ""
+    return f"{f'{size} {make}'.strip()}, {supply.nominal_v:g}\u00a0V".removeprefix(", ")
+
+
+def _of_supply(site: Site, health: SiteHealth) -> list[str]:
+    verdict = health.supply.verdict if health.supply else None
+    if verdict not in _BATTERY or site.supply is None:
+        return []
+    battery = battery_words(site)
+    bring = [f"battery {battery}"] if battery else []
+    if verdict is Verdict.NOT_CHARGING and site.supply.kind is SupplyKind.SOLAR:
+        bring.append("panel cable and connectors, charge controller, meter for panel volts")
+    return bring
+
+
+def _of_findings(site: Site, found: Sequence[Finding], health: SiteHealth) -> list[str]:
+    loops = [f.point for f in found if isinstance(f, NoValue) and f.site.key == site.key]
+    bring = [
+        f"spare transmitter and loop meter for {point.name} ({point.loop or 'input'}), "
+        "means to gauge by hand"
+        for point in loops[:2]
+    ]
+    comm = health.comm
+    is_weak = comm is not None and comm.signal is not None
+    if is_weak or any(isinstance(f, Silent | NeverAnswered | PathSilent) for f in found):
+        bring.append("wattmeter, antenna, connectors, surge arrester, spare radio")
+    return bring
