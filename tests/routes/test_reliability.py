@@ -256,6 +256,18 @@ def test_time_without_a_record_is_not_in_service(world: World, client: TestClien
     assert row["in service (s)"] == str(24 * 3600)
 
 
+def test_polls_lost_in_storing_are_told(world: World, client: TestClient) -> None:
+    four_days(world)
+    reason = "The disk was full: 12 polls are lost."
+    with world.database.writing() as conn:
+        for day, lost in (("2026-03-07", reason), ("2026-03-05", "Earlier.")):
+            begin = at(f"{day} 12:00")
+            open_episode(conn, "storage", from_ms=begin, to_ms=begin + HOUR, reason=lost)
+    page = text_of(client, f"/reliability?{TWO_DAYS}")
+    assert reason in page
+    assert "Earlier." not in page
+
+
 def test_a_site_out_of_service_is_said_to_be_not_polled(world: World, client: TestClient) -> None:
     four_days(world)
     page = text_of(client, f"/reliability?{TWO_DAYS}")
