@@ -1,22 +1,17 @@
-"""Rounds of days gone by, and what one shift tells the next."""
+"""Rounds of days gone by, as they were said."""
 
 from datetime import date
-from typing import Annotated
 
-from fastapi import APIRouter, Form, Request, Response
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
 
-from tallymast.domain.audit import Act
 from tallymast.domain.health.nights import day_number, day_of
-from tallymast.domain.people import plain
 from tallymast.domain.rounds import KeptLine, KeptRound, changes
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import rounds
 
-LONGEST = 1000
 DAYS_SHOWN = 60
 
 router = APIRouter(include_in_schema=False)
@@ -52,25 +47,6 @@ def round_of_day(request: Request, day: date, given: Given, show: Show) -> HTMLR
             "changed": None if before is None else changes(before, keys),
         },
     )
-
-
-@router.post("/handover")
-def hand_over(
-    given: Given,
-    person: ThePerson,
-    text: Annotated[str, Form(max_length=LONGEST)],
-) -> Response:
-    """Tell the next shift something; the round shows it."""
-    words = plain(text, LONGEST)
-    if len(words) < 3:
-        raise Problem(422, "Write a few words; whoever comes next reads them.")
-    at_ms = given.now_ms()
-    with given.database.writing() as connection:
-        tell(
-            connection, given, person, Act("round.handover", "round", "round", {}, {"text": words})
-        )
-        rounds.hand_over(connection, at_ms=at_ms, actor=person.name, text=words)
-    return RedirectResponse("/#handover", 303)
 
 
 def _named(given: Services, kept: KeptRound) -> list[tuple[KeptLine, list[tuple[str, str]]]]:

@@ -6,21 +6,23 @@ from datetime import date, datetime
 from threading import Lock
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Header, Request
+from fastapi import APIRouter, Depends, Form, Header, Request, Response
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
+from tallymast.domain.audit import Act
 from tallymast.domain.health.attention import needs
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.losses import GatewayWas
+from tallymast.domain.people import plain
 from tallymast.domain.rounds import Changes, changes
 from tallymast.routes.board import Board
 from tallymast.routes.day import Days, SiteDay, TheDays
 from tallymast.routes.formats import Clock
 from tallymast.routes.health_sentences import loss_sentence
-from tallymast.routes.kept_rounds_page import LONGEST as HANDOVER_LONGEST
+from tallymast.routes.problems import Problem
 from tallymast.routes.round_order import ORDERS, SHOWS, Asked, asked
 from tallymast.routes.round_past import Past, RoundPast
 from tallymast.routes.round_rows import KeptRows, ranks_of
@@ -32,8 +34,10 @@ from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.summary import Summary, gateway_head, summary, worst_first
 from tallymast.routes.system import system_lines
-from tallymast.routes.who import StillThere
+from tallymast.routes.who import StillThere, ThePerson, tell
+from tallymast.storage import rounds
 
+HANDOVER_LONGEST = 1000
 TICK_MS = 10_000  # what only time changes (stale, overdue) is judged again this often
 
 PARTIALS = ("system", "checked", "findings", "gateway_head", "site_row")
@@ -95,6 +99,10 @@ class RoundBoard:
     def since(self, version: int) -> tuple[int, Markup]:
         """Return the newest version and the message that brings a tab there."""
         return self._board.since(version)
+
+    def handed_over(self) -> None:
+        """Look again for what was handed over: something was just now."""
+        self._past.forget()
 
     async def catch_up(self) -> None:
         """Bring the fragments up to the newest state."""
@@ -241,6 +249,26 @@ def round_page(
             "handover_longest": HANDOVER_LONGEST,
         },
     )
+
+
+@router.post("/handover")
+def hand_over(
+    given: Given,
+    person: ThePerson,
+    board: TheRound,
+    text: Annotated[str, Form(max_length=HANDOVER_LONGEST)],
+) -> Response:
+    """Tell the next shift something; the round shows it."""
+    words = plain(text, HANDOVER_LONGEST)
+    if len(words) < 3:
+        raise Problem(422, "Write a few words; whoever comes next reads them.")
+    at_ms = given.now_ms()
+    with given.database.writing() as connection:
+        told = Act("round.handover", "round", "round", {}, {"text": words})
+        tell(connection, given, person, told)
+        rounds.hand_over(connection, at_ms=at_ms, actor=person.name, text=words)
+    board.handed_over()
+    return RedirectResponse("/#handover", 303)
 
 
 @router.get("/stream/round", response_class=EventSourceResponse)
