@@ -133,3 +133,20 @@ def test_the_file_opens_from_a_disk_and_asks_nobody(
     assert pages_of(alone.pdf(format="Letter")) == 1
     assert asked == [kept.as_uri()]
     alone.close()
+
+
+@pytest.mark.parametrize("path", ["", "/polls", "?log=outage&outages=90"])
+def test_the_site_page_and_its_polls_fit_a_phone_and_axe(open_page: OpenPage, path: str) -> None:
+    page = open_page(f"/sites/quill-tank{path}", width=320)
+    assert page.evaluate(NARROW)
+    assert violations(page) == []
+
+
+def test_contact_is_drawn_beside_the_points(open_page: OpenPage) -> None:
+    page = open_page("/sites/quill-tank")
+    chart = page.get_by_role("group", name="Share of polls answered over time")
+    chart.scroll_into_view_if_needed()
+    expect(chart.locator(".main-svg").first).to_be_visible(timeout=15_000)
+    expect(chart.locator("path.point").first).to_be_attached()
+    page.get_by_role("radio", name="30 d", exact=True).check()
+    expect(chart.locator(".main-svg").first).to_be_visible()

@@ -11,13 +11,15 @@ from tests.routes.drive_world import CODES, FULL, HEALTH, HOUR, fill, judged
 from tests.routes.people.conftest import Guarded, kept, populate
 from tests.routes.test_pages import text_of
 
+from tallymast import wiring
+from tallymast.domain import network_file
 from tallymast.domain.health.comms.model import CommHealth, Returns
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
 from tallymast.domain.model import GatewayState, GatewayStatus, Outcome
 from tallymast.domain.people import Role
 from tallymast.routes.app import create_app
-from tallymast.storage import audit, notes
+from tallymast.storage import audit, episodes, network, notes
 from tallymast.storage.audit import Wanted
 
 __all__ = ["kept", "populate"]
@@ -63,7 +65,7 @@ def test_a_load_that_will_be_dropped_is_the_reason_to_drive(
     html = sheet(client)
     # 5.4 to 7.6 days from four hours ago are 5.2 to 7.4 from now: said as 5 to 8.
     assert call_of(html).endswith("load disconnect (11.5 V) in 5 to 8 days.")
-    assert call_of(html).startswith("Drive: not charging since Fri 27 Feb 10:00 (9 days);")
+    assert call_of(html).startswith("Drive: not charging since Fri 27 Feb 10:00; load")
     text = text_of(html)
     assert "12.08 V 09:59:52, 8 s before" in text
     assert "battery 33 Ah AGM, 12 V" in text
@@ -117,9 +119,14 @@ def test_what_is_not_known_is_said(world: World) -> None:
     assert "100 %" not in text
 
 
-def test_a_site_nobody_asks_is_not_known(client: TestClient) -> None:
-    told = call_of(sheet(client, "/sites/teal-pond/drive"))
-    assert told == "Not known: nobody asks this site; what stands here is old."
+def test_a_site_nobody_asks_is_not_known_and_says_why(world: World, client: TestClient) -> None:
+    site_id = world.plan("teal-pond").site_id
+    said = {"from_ms": NOW_MS - HOUR, "reason": "Out of season.", "site_id": site_id}
+    with world.database.writing() as conn:
+        episodes.open_episode(conn, "not-polled", **said)  # type: ignore[arg-type]
+    html = sheet(client, "/sites/teal-pond/drive")
+    assert call_of(html) == "Not known: nobody asks this site; what stands here is old."
+    assert "not polled; out of season" in text_of(html)
 
 
 def test_no_sentence_calls_anything_safe(world: World, client: TestClient) -> None:
@@ -185,6 +192,19 @@ def test_before_there_are_accounts_nobody_reads_a_code(client: TestClient) -> No
     text = sheet(client)
     assert not any(code in text for code in CODES)
     assert "Technicians and supervisors who signed in see the codes" in text
+
+
+def test_a_changed_code_is_written_down_without_it(world: World) -> None:
+    changed = FULL.replace(CODES[0], "7716-WW")
+    (told,) = wiring.change_network(world.database, changed, "basin.toml")
+    assert told == 'Site quill-tank, lock "road gate": its code was changed.'
+    with world.database.reading() as conn:
+        written = audit.search(conn, Wanted(), 100)
+        kept = network_file.dump(network.load_written(conn))
+    said = repr(written)
+    assert "its code was changed" in said
+    assert not any(code in said for code in (*CODES, "7716-WW"))
+    assert "7716-WW" in kept  # the way back into a file keeps what a person wrote
 
 
 # --- the file ---------------------------------------------------------------------------------

@@ -133,6 +133,9 @@ def test_a_wrong_note_is_replaced_and_stays_on_record(world: World, client: Test
     assert again.status_code == 409
     foreign = client.post("/sites/osier-pond/notes", data={**form, "replaces": str(right.id)})
     assert foreign.status_code == 409
+    better = {"text": "Gauge 2.86 m", "kind": "visit", "replaces": right.id}
+    assert client.post(f"/api/v1{SITE}/notes", json=better).status_code == 201
+    assert "Gauge 2.86 m" in page(client, SITE)
     told = client.get("/audit").text
     assert "local replaced a note in the log book of Quill Tank: Gauge 2.84 m" in told
 

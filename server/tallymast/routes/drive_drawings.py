@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tallymast.domain.health.nights import Night, day_of
 from tallymast.domain.model import Supply
-from tallymast.routes.formats import number
+from tallymast.routes.formats import number, plural
 from tallymast.routes.nights import NIGHTS_SHOWN, join_places, lone_places
 
 WIDTH, HEIGHT = 360, 112
@@ -113,51 +113,63 @@ class HourChart:
     words: str
 
 
-def by_local_hour(begins_ms: Hours, hours: Hours, zone: tzinfo) -> Hours:
-    """Return polls by the hour of the local day.
+@dataclass(frozen=True, slots=True)
+class HourOfDay:
+    """Of one hour of the local day: on how many days it was asked in, and the share missed.
+
+    Each day counts alike. A silent site is asked less often, so that of the polls themselves
+    too few fall into the hours in which it was silent.
+    """
+
+    days: int = 0
+    missed: float = 0.0
+
+
+def by_local_hour(begins_ms: Hours, hours: Hours, zone: tzinfo) -> tuple[HourOfDay, ...]:
+    """Return contact by the hour of the local day, 24 of them.
 
     Args:
         begins_ms: when each hour begins, UTC milliseconds, shape (n,).
         hours: (n, 3) polls asked, answered at the first try, missed.
-        zone: whose clock.
-
-    Returns:
-        The same three, shape (24, 3); the hour in which most of a clock hour lies.
+        zone: whose clock; an hour counts where its middle lies.
 
     """
-    table = np.zeros((24, 3), np.int64)
-    for begin_ms, row in zip(begins_ms.tolist(), hours, strict=True):
-        table[_local_hour(begin_ms + 1_800_000, zone)] += row
-    return table
+    shares: list[list[float]] = [[] for _ in range(24)]
+    for begin_ms, (asked, _, missed) in zip(begins_ms.tolist(), hours.tolist(), strict=True):
+        if asked:
+            shares[_local_hour(begin_ms + 1_800_000, zone)].append(missed / asked)
+    return tuple(
+        HourOfDay(len(some), sum(some) / len(some)) if some else HourOfDay() for some in shares
+    )
 
 
 def _local_hour(at_ms: int, zone: tzinfo) -> int:
     return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).hour
 
 
-def draw_hours(table: Hours) -> HourChart | None:
-    """Return the drawing of (24, 3) polls by hour of the day, None where nobody asked."""
-    if not table[:, 0].any():
+def draw_hours(day: Sequence[HourOfDay]) -> HourChart | None:
+    """Return the drawing of the hours of the day, None where nobody asked."""
+    if not any(hour.days for hour in day):
         return None
     line = ink = ""
-    for hour, (asked, _, missed) in enumerate(table.tolist()):
-        x = hour * HOUR_WIDTH
-        if asked:
+    for place, hour in enumerate(day):
+        x = place * HOUR_WIDTH
+        if hour.days:
             line += f"M{x + 1} {HOUR_HEIGHT}h{HOUR_WIDTH - 2}"
-        if missed:
-            high = max(round(HOUR_HEIGHT * missed / asked), _LEAST_INK)
+        if hour.missed:
+            high = max(round(HOUR_HEIGHT * hour.missed), _LEAST_INK)
             ink += f"M{x + 1} {HOUR_HEIGHT}v-{high}h{HOUR_WIDTH - 2}v{high}z"
-    return HourChart(line, ink, _worst_words(table))
+    return HourChart(line, ink, _worst_words(day))
 
 
-def _worst_words(table: Hours) -> str:
-    """Return when most is missed, as a sentence; one that no hour stands out of where so."""
-    asked, missed = table[:, 0], table[:, 2]
-    if not missed.any():
+def _worst_words(day: Sequence[HourOfDay]) -> str:
+    """Return when most is missed, as a sentence."""
+    worst = max(range(24), key=lambda hour: day[hour].missed)
+    hour = day[worst]
+    if not hour.missed:
         return "Nothing was missed in any hour of the day."
-    share = np.divide(missed, asked, out=np.zeros(24), where=asked > 0)
-    worst = int(share.argmax())
+    percent = "under 1" if hour.missed < 0.01 else f"{100 * hour.missed:.0f}"
     return (
         f"Most is missed from {worst:02d}:00 to {(worst + 1) % 24:02d}:00: "
-        f"{missed[worst]} of {number(int(asked[worst]))} polls."
+        f"{percent}\u00a0% over {plural(hour.days, 'day')}."
     )

@@ -20,6 +20,7 @@ from tallymast.domain.people import plain
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.api.jobs import ask_desk_test
 from tallymast.routes.api.notes import Kind, add_note
+from tallymast.routes.day import Days, TheDays
 from tallymast.routes.drive_sheet import desk_line, read_sheet
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
@@ -40,6 +41,7 @@ def drive_page(
     key: str,
     given: Given,
     standings: TheStandings,
+    days: TheDays,
     person: ThePerson,
     show: Show,
 ) -> HTMLResponse:
@@ -47,7 +49,7 @@ def drive_page(
     plan = the_site(given.network(), key)
     may_open = person.may("locks")
     context = {
-        **_context(given, standings, show, plan),
+        **_context(given, (standings, days), show, plan),
         "opens": may_open,
         "linked": lambda text: text,
         "in_file": False,
@@ -59,10 +61,12 @@ def drive_page(
 
 
 @router.get("/sites/{key}/drive.html")
-def drive_file(key: str, given: Given, standings: TheStandings, show: Show) -> Response:
+def drive_file(
+    key: str, given: Given, standings: TheStandings, days: TheDays, show: Show
+) -> Response:
     """Answer the same as one file that needs nothing else; locks stay masked in it."""
     plan = the_site(given.network(), key)
-    context = _context(given, standings, show, plan)
+    context = _context(given, (standings, days), show, plan)
     network = given.network()
     html = show.fragment(
         "drive_file.html",
@@ -83,7 +87,7 @@ def drive_file(key: str, given: Given, standings: TheStandings, show: Show) -> R
 
 
 def _context(
-    given: Services, standings: Standings, show: Screens, plan: SitePlan
+    given: Services, known: tuple[Standings, Days], show: Screens, plan: SitePlan
 ) -> dict[str, object]:
     clock = _clock(given, show)
     return {
@@ -91,7 +95,7 @@ def _context(
         "key": plan.site.key,
         "site": plan.site,
         "gateway": given.network().gateway_of(plan.site_id).gateway,
-        "sheet": read_sheet(given, standings, plan, clock),
+        "sheet": read_sheet(given, *known, plan, clock),
         "time_now": f"{clock.minute // 60:02d}:{clock.minute % 60:02d}",
     }
 

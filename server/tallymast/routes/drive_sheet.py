@@ -28,6 +28,7 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.record.days import Contract
 from tallymast.domain.visit_cautions import Caution, general_cautions, needs_gas_monitor
+from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.drive_drawings import (
     HourChart,
     NightChart,
@@ -140,7 +141,9 @@ class Sheet:
     gas: bool
 
 
-def read_sheet(given: Services, standings: Standings, plan: SitePlan, clock: StillClock) -> Sheet:
+def read_sheet(
+    given: Services, standings: Standings, days: Days, plan: SitePlan, clock: StillClock
+) -> Sheet:
     """Return what is to be known before driving to a site."""
     everyone = standings.now()
     standing = everyone[plan.site_id]
@@ -163,7 +166,7 @@ def read_sheet(given: Services, standings: Standings, plan: SitePlan, clock: Sti
         site=plan.site,
         mark=advice_mark(told),
         why=advice_words(told, clock),
-        head=site_head(standing),
+        head=site_head(standing, days.upto(clock.now_ms).get(plan.site_id, NOTHING)),
         way=_way(given, plan),
         before=_before(given, everyone.values(), plan.site),
         supply=supply,

@@ -154,7 +154,8 @@ def _disconnect(told: Advice, clock: Clock) -> Markup:
 def _verdict(told: Advice, clock: Clock) -> Markup:
     if told.verdict is None or told.since_ms is None:
         return Markup("")
-    return Markup("{} {}; ").format(told.verdict.value, _since(told, clock))
+    # Since when, not how long: the days of a forecast stand beside it.
+    return Markup("{} since {}; ").format(told.verdict.value, clock.at(told.since_ms))
 
 
 def _dark(told: Advice, clock: Clock) -> Markup:
