@@ -5,6 +5,7 @@ newest readings, which the pages judge by themselves.
 """
 
 import logging
+import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -194,6 +195,7 @@ def _site(conn: Connection, gateway: GatewayPlan, plan: SitePlan, weeks: _Weeks)
         latitude=place[0] if place else None,
         longitude=place[1] if place else None,
         dark=dark,
+        temperature_c=_temperature(conn, plan, weeks),
     )
     return SiteHealth(supply, _comm(conn, plan, found, weeks, place))
 
@@ -203,6 +205,24 @@ def _place(gateway: GatewayPlan, plan: SitePlan) -> tuple[float, float] | None:
         if one.latitude is not None and one.longitude is not None:
             return one.latitude, one.longitude
     return None
+
+
+def _temperature(conn: Connection, plan: SitePlan, weeks: _Weeks) -> dict[int, float] | None:
+    """Return the mean temperature beside the battery by local day, None where nobody measures it.
+
+    An enclosure's is taken for the battery's: what it is wrong by is in how far it is believed.
+    """
+    point = _point(plan, PointKind.TEMPERATURE)
+    supply = plan.site.supply
+    if point is None or supply is None or not supply.chemistry or plan.site_id not in weeks.nights:
+        return None
+    begin_ms = weeks.now_ms - NIGHTS * DAY_MS
+    hours = hour_series(conn, plan.site_id, point.tag, begin_ms, weeks.now_ms)
+    days: dict[int, list[float]] = {}
+    for at_ms, mean in zip(hours.at_ms.tolist(), hours.mean.tolist(), strict=True):
+        if not math.isnan(mean):
+            days.setdefault(day_number(_local(at_ms, weeks.zone).date()), []).append(mean)
+    return {day: sum(some) / len(some) for day, some in days.items()}
 
 
 def _point(plan: SitePlan, kind: PointKind) -> Point | None:

@@ -256,6 +256,18 @@ def test_time_without_a_record_is_not_in_service(world: World, client: TestClien
     assert row["in service (s)"] == str(24 * 3600)
 
 
+def test_polls_lost_in_storing_are_told(world: World, client: TestClient) -> None:
+    four_days(world)
+    reason = "The disk was full: 12 polls are lost."
+    with world.database.writing() as conn:
+        for day, lost in (("2026-03-07", reason), ("2026-03-05", "Earlier.")):
+            begin = at(f"{day} 12:00")
+            open_episode(conn, "storage", from_ms=begin, to_ms=begin + HOUR, reason=lost)
+    page = text_of(client, f"/reliability?{TWO_DAYS}")
+    assert reason in page
+    assert "Earlier." not in page
+
+
 def test_a_site_out_of_service_is_said_to_be_not_polled(world: World, client: TestClient) -> None:
     four_days(world)
     page = text_of(client, f"/reliability?{TWO_DAYS}")
@@ -278,6 +290,12 @@ def test_the_whole_is_said_in_one_sentence(world: World, client: TestClient) -> 
     assert "1 site was asked 288 times between 6 Mar and 7 Mar; 97.6 % answered (" in page
     assert "by hour blocks" in page
     assert "the 2 days before" in page
+
+
+def test_how_much_of_the_period_before_is_known_is_told(world: World, client: TestClient) -> None:
+    polled(world, "quill-tank", "2026-03-05 07:00", "2026-03-08 07:00", {})
+    page = text_of(client, f"/reliability?{TWO_DAYS}")
+    assert "Of the 2 days before 1 of 2 days have a record." in page
 
 
 def test_the_running_day_counts_as_far_as_it_has_gone(world: World, client: TestClient) -> None:
@@ -433,6 +451,13 @@ def test_the_last_days_end_now_and_the_ones_before_are_as_many() -> None:
     ]
 
 
+def test_days_typed_beside_an_unchanged_choice_are_meant() -> None:
+    days = {"begin": "2026-02-10", "end": "2026-02-11"}
+    assert Wish(period="30-days", was="30-days", **days).name == "days"
+    assert Wish(period="7-days", was="days", **days).name == "7-days"
+    assert Wish(period="7-days", was="7-days").name == "7-days"
+
+
 def test_a_day_alone_is_enough_for_a_period() -> None:
     period = the_period(Wish(begin="2026-02-10"), DENVER, at("2026-02-12 20:00"))
     assert (period.first, period.last, period.goes_on) == (
@@ -483,6 +508,20 @@ def test_hours_stand_out_where_misses_come_back_day_after_day() -> None:
 def test_hours_that_stand_out_may_lie_across_midnight() -> None:
     zone = find_zone("UTC")
     assert hours_that_stand_out(hourly("2026-01-10 00:00", 8, (23, 0)), zone) == (23, 0)
+
+
+@pytest.mark.parametrize(("asked", "days"), [(30, 7), (60, 7), (60, 30), (4, 30)])
+@pytest.mark.parametrize("loss", [0.02, 0.08])
+def test_chance_alone_seldom_makes_an_hour_stand_out(asked: int, days: int, loss: float) -> None:
+    # Independent misses: at most one site in a hundred may be named for nothing. Ours.
+    rng, zone = np.random.default_rng(7), find_zone("UTC")
+    at_ms = at("2026-01-10 00:00") + HOUR * np.arange(24 * days)
+    named = 0
+    for _ in range(300):
+        first = asked - rng.binomial(asked, loss, 24 * days)
+        cells = np.stack([np.full(24 * days, asked), first, np.zeros_like(first)], axis=1)
+        named += bool(hours_that_stand_out(SiteHours(at_ms, cells, HourCounts(), {}), zone))
+    assert named <= 3
 
 
 def test_one_bad_day_is_no_crowd() -> None:

@@ -45,6 +45,7 @@ from tallymast.storage import (
     states,
 )
 from tallymast.storage.batch import Batch, EpisodeChange, store_batch, store_polls
+from tallymast.storage.days import load_contract
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.polls import polls_between
 from tallymast.storage.readings import raw_series
@@ -352,10 +353,16 @@ def test_sizes_days_and_given_up_polls(database: Database) -> None:
         packs = conn.execute(select(func.count()).select_from(schema.point_pack)).scalar_one()
         days = day_series(conn, site.site_id, "LVL", T0, T0 + 3 * 24 * HOUR_MS)
         heard = reliability.contact(conn, 0, T0 + 4 * 24 * HOUR_MS)[site.site_id]
+        contract = load_contract(conn)
+        by_hour = reliability.site_hours(conn, T0 - HOUR_MS, T0 + 4 * 24 * HOUR_MS, contract)
+        lows = reliability.night_lows(conn, [site.site_id], T0, T0 + 24 * HOUR_MS)
     assert kinds == []
     assert packs == 4  # UTC days that the three days touch
     assert days.n.sum() > 0
     assert heard.counts.asked == len(store_some)
+    assert by_hour[site.site_id].cells[:, 0].sum() == len(store_some)
+    assert by_hour[site.site_id].counts == heard.counts
+    assert lows == {}
     sizes = measure(database, T0 + 4 * 24 * HOUR_MS)
     assert sizes.growth is not None
     assert sizes.tables["polls, packed by hour and day"] > 0

@@ -34,6 +34,7 @@ from tallymast.storage.reliability import NightLow, SiteHours, night_lows, site_
 
 _NO_HOURS: Final = SiteHours(np.zeros(0, np.int64), np.zeros((0, 3), np.int64), HourCounts(), {})
 _APART: Final = ("gateway", "maintenance", "not-polled")
+_TOLD: Final = (*_APART, "storage")
 _DAY_MS: Final = 24 * HOUR_MS
 _NEAR_MS: Final = HOUR_MS // 2  # ours: so close before an outage a night's low tells of it
 _NIGHT_MS: Final = 8 * HOUR_MS  # ours: the same where the site was dark before sunrise
@@ -80,6 +81,7 @@ class _Read:
     """What was read of the period, the one before, and the day after one that is over."""
 
     days: Ints  # when each contract day of the period begins
+    days_before: Ints  # and of the one before
     hours: Mapping[int, SiteHours]
     hours_before: Mapping[int, SiteHours]
     runs: Mapping[int, Runs]
@@ -97,16 +99,21 @@ def _read(connection: Connection, given: Services, period: Period) -> _Read:
     runs, runs_before, whole = _runs(connection, period, min(limits, default=1))
     failing = [site_id for site_id, one in runs.items() if one.long]
     return _Read(
-        np.array([day.start_ms for day in days_between(now, end, contract)], np.int64),
+        _begins(now, end, contract),
+        _begins(before, now, contract),
         site_hours(connection, now, end, contract),
         site_hours(connection, before, now, contract),
         runs,
         runs_before,
         whole,
-        [one for one in episodes.between(connection, before, end) if one.kind in _APART],
+        [one for one in episodes.between(connection, before, end) if one.kind in _TOLD],
         night_lows(connection, failing, now - _DAY_MS, end),
         _judged(given),
     )
+
+
+def _begins(from_ms: int, to_ms: int, contract: Contract) -> Ints:
+    return np.array([day.start_ms for day in days_between(from_ms, to_ms, contract)], np.int64)
 
 
 _SiteRuns = Mapping[int, Runs]
@@ -274,7 +281,10 @@ def _own(read: _Read, network: NetworkView, plan: SitePlan, period: Period) -> _
     gateway_id = network.gateway_of(plan.site_id).gateway_id
     spans: dict[str, list[tuple[int, int | None]]] = {kind: [] for kind in _APART}
     for one in read.episodes:
-        if one.gateway_id == gateway_id if one.kind == "gateway" else one.site_id == plan.site_id:
+        is_own = one.site_id == plan.site_id
+        if one.kind in _APART and (
+            one.gateway_id == gateway_id if one.kind == "gateway" else is_own
+        ):
             spans[one.kind].append((one.from_ms, one.to_ms))
     whole = (period.before_ms, period.to_ms)
     return _Own(plan, *(_cut(spans[kind], whole) for kind in _APART))
@@ -372,7 +382,7 @@ def _report(
 ) -> Report:
     own = {one.plan.site_id for one in sites}
     at_ms, cells = added_up([(one.hours.at_ms, one.hours.cells) for one in sites])
-    _, before = added_up(
+    before_ms, before = added_up(
         [(some.at_ms, some.cells) for one, some in read.hours_before.items() if one in own]
     )
     now_share, before_share = _answered(cells), _answered(before)
@@ -385,6 +395,8 @@ def _report(
         tuple(one for one in causes if _is_of(one, own, period)),
         _losses(network, own, period, read),
         period.days - _days_with(at_ms, read.days),
+        (len(read.days_before), _days_with(before_ms, read.days_before)),
+        tuple(one.reason for one in read.episodes if _is_lost(one, period)),
         at_ms,
         cells,
         {one.site_id: (one.site.key, one.site.name) for one in network.sites},
@@ -401,6 +413,12 @@ def _is_of(cause: CommonCause, own: set[int], period: Period) -> bool:
     return not own.isdisjoint(cause.site_ids) and (
         cause.to_ms is None or cause.to_ms > period.from_ms
     )
+
+
+def _is_lost(one: Episode, period: Period) -> bool:
+    """Whether polls of the period were lost in storing."""
+    touches = one.to_ms is None or one.to_ms > period.from_ms
+    return one.kind == "storage" and touches
 
 
 def _losses(network: NetworkView, own: set[int], period: Period, read: _Read) -> tuple[Loss, ...]:

@@ -39,11 +39,14 @@ class Wish(BaseModel):
     end: str = Field(default="", alias="to", max_length=10)
     where: str = Field(default="", max_length=200)
     order: Order = "worst"
+    was: str = Field(default="", max_length=20)  # the period the form was shown with
 
     @property
     def name(self) -> Name:
-        """The period's name; days that are given alone are meant."""
-        return self.period or ("days" if self.begin or self.end else "30-days")
+        """The period's name; days that are given beside an unchanged choice are meant."""
+        if (self.begin or self.end) and self.period in ("", self.was):
+            return "days"
+        return self.period or "30-days"
 
 
 @dataclass(frozen=True, slots=True)

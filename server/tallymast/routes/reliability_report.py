@@ -94,6 +94,8 @@ class Report:
         common: common causes with a site of these in it, oldest first.
         losses: losses of their gateways, oldest first.
         empty_days: contract days without a poll of any of these sites.
+        before_days: contract days of the period before, and on how many of them there is one.
+        lost: what is told of polls that were lost in storing, in sentences.
         at_ms: when each hour begins that any of them was asked in.
         cells: their polls in it added up: asked, answered at the first try, missed.
         names: key and name of every site of the network, by id.
@@ -109,6 +111,8 @@ class Report:
     common: tuple[CommonCause, ...]
     losses: tuple[Loss, ...]
     empty_days: int
+    before_days: tuple[int, int]
+    lost: tuple[str, ...]
     at_ms: Ints
     cells: Ints
     names: Mapping[int, tuple[str, str]]

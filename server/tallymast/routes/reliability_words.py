@@ -203,6 +203,10 @@ def unknown(report: Report) -> list[str]:
     if report.empty_days:
         days = plural(report.period.days, "day")
         said.append(f"No poll is recorded on {report.empty_days} of {days}.")
+    said.extend(report.lost)
+    every, known = report.before_days
+    if 0 < known < every:
+        said.append(f"Of {report.period.before} {known} of {plural(every, 'day')} have a record.")
     few = [one for one in report.sites if one.now.counts.asked and not one.now.success.is_known]
     if few:
         said.append(f"{TOO_FEW.capitalize()} (under 100, or under 24 h): {_names(few)}.")

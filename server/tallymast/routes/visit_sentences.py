@@ -159,11 +159,13 @@ def _verdict(told: Advice, clock: Clock) -> Markup:
 
 
 def _dark(told: Advice, clock: Clock) -> Markup:
-    if told.after_sunrise_min is not None:
-        return Markup("it loses its power at night and is normally back {} after sunrise.").format(
-            lasting(told.after_sunrise_min * 60_000)
-        )
-    return Markup("the load disconnects at night, {}.").format(_since(told, clock))
+    said = f"it loses its power at night, {plural(told.nights, 'night')} running"
+    if not told.nights:
+        said = f"it loses its power at night, {_since(told, clock)}"
+    if told.after_sunrise_min is None or told.after_sunrise_min <= 0:
+        return Markup("{}.").format(Markup(said))
+    back = lasting(told.after_sunrise_min * 60_000)
+    return Markup("{}, and is normally back within {} of sunrise.").format(Markup(said), back)
 
 
 def _supply(told: Advice, clock: Clock) -> Markup:

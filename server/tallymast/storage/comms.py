@@ -26,6 +26,8 @@ _OF_OUTCOME: Final = {
 }
 _REFUSED: Final = COUNTS.index("refused")
 
+_HOUR_BITS: Final = 24  # hours since 1970 until the year 3883
+
 # Rows are kept by site, then hour: asked site by site, a span costs its own rows, not a year's.
 _EVERY_SITE: Final = schema.comm_hour.c.site_id.in_(select(schema.site.c.id))
 
@@ -125,12 +127,13 @@ def hours(conn: Connection, from_ms: int, to_ms: int) -> Hours:
     """Return each site's polls of a span by clock hour, as exact as ``counts``."""
     found = _closed(conn, from_ms, to_ms)
     cells = _cells(conn, found, from_ms, to_ms)
-    keys = np.stack((cells.site, cells.at_ms - cells.at_ms % HOUR_MS), axis=1)
-    distinct, place = np.unique(keys, axis=0, return_inverse=True)
+    keys = cells.site << _HOUR_BITS | cells.at_ms // HOUR_MS
+    distinct, place = np.unique(keys, return_inverse=True)
     counted = _summed(place.reshape(-1), len(distinct), cells.counts)
     asked = counted.sum(axis=1) > 0
     answers = _answers([row for row in found if row[1] >= from_ms])
-    return Hours(distinct[asked, 0], distinct[asked, 1], counted[asked], answers)
+    site, hour = distinct >> _HOUR_BITS, distinct & (1 << _HOUR_BITS) - 1
+    return Hours(site[asked], hour[asked] * HOUR_MS, counted[asked], answers)
 
 
 def _tapes(cells: _Cells, place: Numbers, sites: int, start: int, n: int) -> Numbers:

@@ -254,19 +254,19 @@ def _of_hours(read: comms.Hours) -> dict[int, SiteHours]:
 
 
 def _joined_hours(parts: Sequence[SiteHours]) -> SiteHours:
+    """Return a site's parts as one; none reaches into another, but for the hour at its edge."""
     if len(parts) == 1:
         return parts[0]
-    order = np.argsort(np.concatenate([one.at_ms for one in parts]), kind="stable")
+    some = sorted((one for one in parts if len(one.at_ms)), key=lambda one: int(one.at_ms[0]))
     counts = HourCounts(*(sum(getattr(one.counts, name) for one in parts) for name in COUNTS))
     answers: Counter[int] = Counter()
     for one in parts:
         answers.update(one.answers)
-    return SiteHours(
-        np.concatenate([one.at_ms for one in parts])[order],
-        np.concatenate([one.cells for one in parts])[order],
-        counts,
-        dict(answers),
-    )
+    if not some:
+        return SiteHours(parts[0].at_ms, parts[0].cells, counts, dict(answers))
+    at_ms = np.concatenate([one.at_ms for one in some])
+    cells = np.concatenate([one.cells for one in some])
+    return SiteHours(at_ms, cells, counts, dict(answers))
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,8 @@ def _usual(keys: Mapping[str, Any]) -> dict[str, float]:
     usual = _USUAL_V.get(keys.get("chemistry", Chemistry.LITHIUM_PRIMARY))
     if usual is None:
         return {}
-    blocks = keys.get("nominal_v", 12.0) / 12.0
+    # People write 12.8 V of lithium: that is one block, as 12 V is.
+    blocks = max(round(keys.get("nominal_v", 12.0) / 6.0) / 2.0, 0.5)
     return {"disconnect_v": usual[0] * blocks, "reconnect_v": usual[1] * blocks}
 
 

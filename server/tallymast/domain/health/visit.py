@@ -121,6 +121,7 @@ class Advice:
         back_minute: the minute of the local day by which contact normally is back.
         after_sunrise_min: after so many minutes of sun contact normally is back.
         since_ms: since when it is so.
+        nights: on how many nights in a row.
         ended: how many silences ended by themselves.
         longest_ms: the longest of them [ms].
         forecast: of the load's disconnect.
@@ -135,6 +136,7 @@ class Advice:
     back_minute: int | None = None
     after_sunrise_min: int | None = None
     since_ms: int | None = None
+    nights: int = 0
     ended: int = 0
     longest_ms: int = 0
     forecast: Forecast | None = None
@@ -279,7 +281,15 @@ def _by_forecast(supply: SupplyHealth) -> Advice | None:
 
 def _by_verdict(supply: SupplyHealth) -> Advice | None:
     if supply.verdict is Verdict.DARK_AT_NIGHT:
-        return Advice(Call.DRIVE, Why.DARK, since_ms=supply.since_ms, verdict=supply.verdict)
+        back = supply.dark.back_after_sunrise_min if supply.dark else None
+        return Advice(
+            Call.DRIVE,
+            Why.DARK,
+            after_sunrise_min=back,
+            since_ms=supply.since_ms,
+            nights=supply.dark.nights if supply.dark else 0,
+            verdict=supply.verdict,
+        )
     if supply.verdict in _GONE:
         return Advice(Call.DRIVE, Why.SUPPLY, since_ms=supply.since_ms, verdict=supply.verdict)
     if supply.verdict in _SLOWLY:
