@@ -13,13 +13,13 @@ from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_gateway, the_site
 from tallymast.routes.log_book import read_log
 from tallymast.routes.problems import Problem
-from tallymast.routes.reliability import contract_of
 from tallymast.routes.reliability_bars import draw_bars
 from tallymast.routes.reliability_columns import columns_of, then_and_now
 from tallymast.routes.reliability_crowds import crowds
 from tallymast.routes.reliability_file import file_name, lines
 from tallymast.routes.reliability_grid import Grid, draw_grid, scale_of
 from tallymast.routes.reliability_periods import PERIODS, Period, Wish, the_period
+from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.reliability_report import Report, SiteReport
 from tallymast.routes.reliability_rows import SHOWN, ordered, row
 from tallymast.routes.reliability_shelf import TheReports

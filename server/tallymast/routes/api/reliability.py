@@ -9,8 +9,9 @@ from tallymast.domain.health.comms.model import Outage, Share, SitePeriod
 from tallymast.routes.api.spans import TheSpan
 from tallymast.routes.formats import iso
 from tallymast.routes.problems import Problem
-from tallymast.routes.reliability import contract_of, read_report
+from tallymast.routes.reliability import read_report
 from tallymast.routes.reliability_periods import LONGEST_DAYS, span_period
+from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.reliability_report import Change, SiteReport
 from tallymast.routes.services import Given
 
