@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection
 
-from tallymast.domain.errors import StorageError
+from tallymast.domain.errors import DecodeError, StorageError
 from tallymast.domain.health.comms.answers import slower
 from tallymast.domain.health.comms.changes import contact_change, signal_step, step_between
 from tallymast.domain.health.comms.common import Placed, common_causes, explained
@@ -97,7 +97,9 @@ class Judge(threading.Thread):
         known = -1
         while True:
             try:
-                self.judged = judge(self._database, self._view(), self._now_ms())
+                self.judged = judge(
+                    self._database, self._view(), self._now_ms(), stop=self._ended.is_set
+                )
             except StorageError as error:
                 log.warning("judging waits: %s", error)
             before, known = known, self.judged.nights
@@ -110,8 +112,22 @@ class Judge(threading.Thread):
         self.join()
 
 
-def judge(database: Database, network: NetworkView, now_ms: int) -> Judged:
+def judge(
+    database: Database,
+    network: NetworkView,
+    now_ms: int,
+    *,
+    stop: Callable[[], bool] = lambda: False,
+) -> Judged:
     """Return what the record says of every site at an instant.
+
+    Of a site whose record cannot be read nothing is said.
+
+    Args:
+        database: what is read.
+        network: whose sites.
+        now_ms: the instant; what was recorded later is not looked at.
+        stop: asked between sites; True ends early.
 
     Raises:
         StorageError: the database refused.
@@ -119,13 +135,22 @@ def judge(database: Database, network: NetworkView, now_ms: int) -> Judged:
     """
     with database.reading() as conn:
         weeks = _Weeks.read(conn, network, now_ms)
-    sites = {}
+    sites: dict[int, SiteHealth] = {}
     for gateway in network.gateways:
         for plan in gateway.sites:
-            with database.reading() as conn:  # a site at a time: nobody waits for all of them
-                sites[plan.site_id] = _site(conn, gateway, plan, weeks)
-    with database.reading() as conn:
-        return Judged(now_ms, sites, _losses(conn, network, weeks))
+            if stop():
+                return Judged(now_ms, sites)
+            try:
+                with database.reading() as conn:  # a site at a time: nobody waits for all
+                    sites[plan.site_id] = _site(conn, gateway, plan, weeks)
+            except DecodeError as error:
+                log.error("site not judged site=%s: %s", plan.site.key, error)
+    try:
+        with database.reading() as conn:
+            return Judged(now_ms, sites, _losses(conn, network, weeks))
+    except DecodeError as error:
+        log.error("what fell in a gateway's loss cannot be read: %s", error)
+        return Judged(now_ms, sites)
 
 
 @dataclass(frozen=True)
