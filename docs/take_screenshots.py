@@ -64,7 +64,8 @@ def take(
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     page.goto(url, wait_until="load")
     page.wait_for_timeout(2500)
-    picture = Image.open(BytesIO(page.screenshot())).convert("RGB").quantize(COLOURS)
+    seen = Image.open(BytesIO(page.screenshot())).convert("RGB")
+    picture = seen.quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE)  # keeps rare colours
     picture.save(file, optimize=True)
     page.close()
     print(file.name)
