@@ -35,7 +35,7 @@ from tallymast.domain.record.rollups import (
     point_hours,
     quarters_of,
 )
-from tallymast.domain.record.runs import runs_bytes, runs_from
+from tallymast.domain.record.runs import NO_RUNS, runs_bytes, runs_from
 from tallymast.storage import schema, setting
 from tallymast.storage.batch import CLOSE_AFTER_MS
 from tallymast.storage.changes import canonical, insert_many
@@ -193,8 +193,9 @@ def _comm(
     hours = {int(row[0]): _comm_hour(row) for row in conn.execute(_COMM, _span(site_id, day))}
     begun = hours.get(day.hours.start)
     if begun is not None and day.hours.start < day.start_ms:
-        # Its quarters can be told apart; its answers count for the day it begins in.
-        hours[day.hours.start] = replace(begun, answers={}, codes={})
+        # Its quarters can be told apart; all else of it counts for the day it begins in.
+        runs = None if begun.runs is None else NO_RUNS
+        hours[day.hours.start] = replace(begun, answers={}, codes={}, runs=runs)
     for hour_ms, parts in cut.items():
         hours[hour_ms] = comm_hour(_columns(parts), hour_ms)
     if not hours:
