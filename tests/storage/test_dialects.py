@@ -30,6 +30,7 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.people import Role
 from tallymast.domain.read_plan import read_plan
+from tallymast.domain.rounds import KeptRound
 from tallymast.storage import (
     audit,
     comms,
@@ -39,8 +40,10 @@ from tallymast.storage import (
     jobs,
     network,
     notes,
+    outages,
     people,
     reliability,
+    rounds,
     schema,
     states,
 )
@@ -398,3 +401,32 @@ def test_an_export_reads_the_same_rows(database: Database) -> None:
         assert len(found) == exports.batch_count(extract)
         quality = [word for batch in found for word in batch.columns[-2 if rows == 90 else -1]]
         assert set(quality) == {"good"}
+
+
+def test_outages_rounds_and_what_is_handed_over(database: Database) -> None:
+    site = plant(database)
+    silent = {*range(100, 130), *range(3 * 1440 - 20, 3 * 1440)}  # the second lasts
+    polls = [
+        site.poll(T0 + n * 60_000, Outcome.NO_ANSWER if n in silent else Outcome.FIRST_TRY)
+        for n in range(3 * 1440)
+    ]
+    now_ms = T0 + 3 * 24 * HOUR_MS
+    with database.writing() as conn:
+        store_batch(conn, Batch(polls, (), (), ()), T0)
+        rounds.keep(conn, KeptRound(20_520, T0, "all 3 sites need nobody.", "", "", ()))
+        rounds.keep(conn, KeptRound(20_520, T0 + 1, "later", "", "", ()))
+        rounds.hand_over(conn, at_ms=T0, actor="m.okoro", text="Hatch is open on purpose.")
+    hours.close_hours(database, now_ms)
+    with database.reading() as conn:
+        found = outages.outages(conn, T0, now_ms, miss_limits={})[site.site_id]
+        kept = rounds.newest_before(conn, 20_521)
+        (handed,) = rounds.handovers(conn, T0, T0 + 1)
+    assert [(one.from_ms, one.to_ms, one.missed) for one in found] == [
+        (T0 + 100 * 60_000, T0 + 130 * 60_000, 30),
+        (now_ms - 20 * 60_000, None, 20),
+    ]
+    assert kept is not None
+    assert kept.headline == "all 3 sites need nobody."
+    assert (handed.actor, handed.text) == ("m.okoro", "Hatch is open on purpose.")
+    with pytest.raises(StorageError), database.writing() as conn:
+        conn.execute(text("DELETE FROM handover"))

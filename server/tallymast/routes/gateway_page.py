@@ -12,13 +12,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
-from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.attention import Standing, needs
 from tallymast.domain.model import GatewayPlan, GatewayState, PointKind
 from tallymast.routes.api.finding import the_gateway
 from tallymast.routes.board import Board
 from tallymast.routes.day import NOTHING, Days, SiteDay
 from tallymast.routes.formats import number, share, value_words
 from tallymast.routes.plot import Plot, draw_plot, way_of
+from tallymast.routes.round_rows import ranks_of
 from tallymast.routes.rows import Mark, remark_of, row_mark
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
@@ -70,8 +71,9 @@ def path_row(
     standing: Standing,
     day: SiteDay,
     state: GatewayState | None,
+    tone: str = "",
 ) -> PathRow:
-    """Return how a site comes through."""
+    """Return how a site comes through; ``tone`` is what all findings call for (rows.Need)."""
     site, network = standing.plan.site, given.network()
     way, via = way_of(gateway, site), network.site(site.via) if site.via else None
     point = next((one for one in site.points if one.kind is PointKind.SIGNAL), None)
@@ -81,7 +83,7 @@ def path_row(
         site.key,
         site.name,
         site.unit,
-        row_mark(standing),
+        row_mark(standing, tone),
         network.hops(site),
         way.words if way else "place not written down",
         via.site.name if via else "",
@@ -186,8 +188,17 @@ class GatewayBoard:
         standings = self._standings.now(every_ms)
         days: Mapping[int, SiteDay] = self._days.upto(given.now_ms())
         state = given.live.gateways().get(plan.gateway_id)
+        found = needs((plan,), given.live.gateways(), standings, given.health())
+        tones = {key: need.tone for key, need in ranks_of(found).items()}
         rows = tuple(
-            path_row(given, plan, standings[one.site_id], days.get(one.site_id, NOTHING), state)
+            path_row(
+                given,
+                plan,
+                standings[one.site_id],
+                days.get(one.site_id, NOTHING),
+                state,
+                tones.get(one.site.key, ""),
+            )
             for one in plan.sites
         )
         plot: Plot = draw_plot(plan, [one.mark for one in rows])

@@ -29,6 +29,8 @@ from tallymast.routes.log_book import CHOICES, KINDS, read_log
 from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
 from tallymast.routes.plot import way_of
 from tallymast.routes.round_page import Line
+from tallymast.routes.round_rows import ranks_of
+from tallymast.routes.rows import NOBODY
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.security import CHARTS, extend_policy
 from tallymast.routes.sentences import sentence
@@ -101,11 +103,12 @@ class SiteBoard:
         day = self._days.upto(now_ms).get(self._plan.site_id, NOTHING)
         health = given.health().get(self._plan.site_id, NOT_JUDGED)
         lines = [Line(one.key, sentence(one, clock), one.act) for one in found]
+        key = self._plan.site.key
         shown: dict[str, object] = {
             "system": system_lines(given),
             "notice": given.notice(),
             "head": site_head(standing, day),
-            "supply": supply_panel(standing, day),
+            "supply": supply_panel(standing, day, ranks_of(found).get(key, NOBODY).supply),
             "supply_said": _supply_said(self._plan.site, health.supply, clock),
             "contact": contact_panel(standing, day),
             "site_findings": tuple(lines),

@@ -129,14 +129,14 @@ def contact_panel(standing: Standing, day: SiteDay) -> ContactPanel | None:
     return ContactPanel(day.tape, counts.asked, counts.answered, counts.first_try)
 
 
-def supply_panel(standing: Standing, day: SiteDay) -> SupplyPanel | None:
-    """Return a site's supply, None where it reports none."""
+def supply_panel(standing: Standing, day: SiteDay, tone: str = "") -> SupplyPanel | None:
+    """Return a site's supply, None where it reports none; ``tone`` is its nights' (rows.Need)."""
     site = standing.plan.site
     point = next((one for one in site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None)
     if point is None:
         return None
     reading = standing.readings.get(point.tag)
-    tone = supply_tone(standing, reading)
+    tone = supply_tone(standing, reading, tone)
     known = number_of(reading)
     return SupplyPanel(
         value_words(reading, point),
