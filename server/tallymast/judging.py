@@ -327,6 +327,7 @@ def _comm(
     if place is not None:
         sunrise = lambda day: sunrise_ms(day_of(day), *place, weeks.zone)  # noqa: E731
     return CommHealth(
+        days=float(hours.at_ms[-1] - hours.at_ms[0]) / DAY_MS if len(hours.at_ms) else 0.0,
         change=change,
         signal=_signal(conn, plan, change, weeks),
         slow=slower(weeks.answers.get(plan.site_id, ())),

@@ -15,7 +15,8 @@ pytestmark = pytest.mark.browser
 
 ROUND, SITE, GATEWAY, WIDGETS = "/", "/sites/merlin-pad", "/gateways/long-scarp", "/widgets"
 LINE = "/gateways/long-scarp/line"
-PAGES = (ROUND, SITE, GATEWAY, LINE, WIDGETS)
+KEPT = "/rounds/2026-11-24"
+PAGES = (ROUND, SITE, GATEWAY, LINE, WIDGETS, KEPT)
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

@@ -72,3 +72,19 @@ def test_who_is_well_is_left_in_peace(round_text: str, name: str) -> None:
 def test_no_silent_site_is_told_twice(round_text: str) -> None:
     for name in ("Far Lateral", "Yarrow Turnout", "Cress Spring"):
         assert name not in round_text
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        ("/gateways/marrowdun", r'id="path-tern-flat".*?answering, look today'),
+        ("/gateways/marrowdun", r'id="path-gannet-turnout".*?answering, worth watching'),
+        ("/sites/tern-flat", r'id="supply".*?<b class="act">12\.\d+'),
+        ("/sites/rook-valve", r"Voltage tells little here: lithium stays flat"),
+        ("/sites/fennel-dosing", r"3 nights only, no supply trend yet"),
+        ("/sites/kestrel-pad", r'id="supply".*?<b class="calm">'),
+    ],
+)
+def test_other_pages_say_the_same(demo_services: Services, path: str, words: str) -> None:
+    with TestClient(create_app(demo_services)) as client:
+        assert re.search(words, client.get(path).text, re.DOTALL)

@@ -28,6 +28,7 @@ class Summary:
     few_nights: tuple[str, ...] = ()
     nights_judged: int = 0
     weeks_judged: int = 0
+    weeks_young: int = 0
 
     @property
     def total(self) -> int:
@@ -83,6 +84,8 @@ class Summary:
         if self.checked.unknown:
             parts.append(f"{plural(self.checked.unknown, 'value')} without a current reading")
         parts += [f"{one}, no supply trend yet" for one in self.few_nights]
+        if self.weeks_young:
+            parts.append(f"{plural(self.weeks_young, 'contact')} known for less than a week")
         if self.maintenance:
             parts.append(f"in maintenance: {', '.join(self.maintenance)}")
         if self.not_polled:
@@ -107,8 +110,8 @@ def summary(
     """
     needing = {key for finding in found for key in finding.site_keys}
     off: dict[SiteStatus, list[str]] = {}
-    polled = clean = waiting = answering = out_of_season = 0
-    few: list[str] = []
+    clean = waiting = answering = out_of_season = 0
+    polled: list[Standing] = []
     checked = Checked()
     for standing in standings:
         checked += standing.checked
@@ -118,13 +121,14 @@ def summary(
             off.setdefault(standing.status, []).append(f"{name} ({pause})" if pause else name)
             out_of_season += pause.startswith("out of season")
             continue
-        few += _few_nights(standing, health or {})
-        polled += 1
+        polled.append(standing)
         waiting += standing.waits
         answering += standing.status is SiteStatus.IN_SERVICE
         clean += not standing.waits and standing.plan.site.key not in needing
+    weeks = [(one, (health or {}).get(one.plan.site_id, NOT_JUDGED)) for one in polled]
+    comms = [one.comm for _, one in weeks if one.comm is not None]
     return Summary(
-        polled,
+        len(polled),
         clean,
         waiting,
         tuple(off.get(SiteStatus.NOT_POLLED, ())),
@@ -132,9 +136,10 @@ def summary(
         checked,
         answering,
         out_of_season,
-        tuple(few),
-        sum(_nights_told(one) for one in (health or {}).values()),
-        sum(one.comm is not None for one in (health or {}).values()),
+        _few_nights(weeks),
+        sum(_nights_told(one) for _, one in weeks),
+        sum(one.is_judged for one in comms),
+        sum(not one.is_judged for one in comms),
     )
 
 
@@ -143,11 +148,12 @@ def _nights_told(health: SiteHealth) -> bool:
     return supply is not None and supply.verdict not in (Verdict.FEW_NIGHTS, Verdict.UNKNOWN)
 
 
-def _few_nights(standing: Standing, health: Mapping[int, SiteHealth]) -> list[str]:
-    supply = health.get(standing.plan.site_id, NOT_JUDGED).supply
-    if supply is None or supply.verdict is not Verdict.FEW_NIGHTS:
-        return []
-    return [f"{standing.plan.site.name}: {plural(supply.nights, 'night')} only"]
+def _few_nights(weeks: Iterable[tuple[Standing, SiteHealth]]) -> tuple[str, ...]:
+    return tuple(
+        f"{standing.plan.site.name}: {plural(one.supply.nights, 'night')} only"
+        for standing, one in weeks
+        if one.supply is not None and one.supply.verdict is Verdict.FEW_NIGHTS
+    )
 
 
 @dataclass(frozen=True, slots=True)

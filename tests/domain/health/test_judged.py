@@ -122,6 +122,22 @@ def test_sites_in_one_direction_that_fell_together_are_one_line() -> None:
     assert [round(one) for one in found.bearing_deg] == [228, 241]
 
 
+def test_who_lies_there_too_and_fell_later_is_taken_along() -> None:
+    gateway = a_gateway(228, 236, 241, 10)
+    health = {n: worse(at * HOUR) for n, at in ((1, 10), (2, 11), (3, 90), (4, 90))}
+    found = with_health([], [gateway], health)
+    assert [one.site_keys for one in found] == [("site-1", "site-2", "site-3"), ("site-4",)]
+    assert isinstance(found[0], WorseTogether)
+    assert found[0].since_ms == 11 * HOUR
+
+
+def test_a_bad_hour_of_few_polls_is_watched_not_called_broken() -> None:
+    few = Share(169, 180)  # no interval can be given of so few
+    change = ContactChange(1, Share(98, 100, 0.9, 0.99, 50), Share(142, 180), few, 0.01)
+    found = with_health([], [a_gateway(10)], {1: SiteHealth(comm=CommHealth(change=change))})
+    assert [type(one) for one in found] == [ContactWatch]
+
+
 @pytest.mark.parametrize("other", [(10, 20, 40), (10, 10, 10)], ids=["another time", "spread"])
 def test_otherwise_each_has_its_own_line(other: tuple[int, int, int]) -> None:
     gateway = a_gateway(*((228, 236, 241) if other[2] == 40 else (10, 130, 250)))

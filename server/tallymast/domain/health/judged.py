@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from tallymast.domain.bearings import bearing_between, narrow_arc
-from tallymast.domain.health.comms.model import ContactChange, SignalStep, SlowAnswers
+from tallymast.domain.health.comms.model import ContactChange, Share, SignalStep, SlowAnswers
 from tallymast.domain.health.findings import (
     Finding,
     OfSite,
@@ -23,6 +23,7 @@ from tallymast.domain.model import Gateway, GatewayPlan, Site, SitePlan
 
 SOON_DAYS = 10.0  # ours: a battery is ordered, a visit planned within so many days
 _LASTING = 0.95  # ours: below, retries no longer hide what is wrong
+_LASTING_OF_FEW = 0.8  # the same where an interval cannot be given
 _TOGETHER_MS = 3 * 3_600_000  # ours: changes are known to the hour, and found one after the other
 _LEAST_TOGETHER = 2  # ours: same hours, same direction; chance seldom does that
 _FAILS = (Verdict.NOT_CHARGING, Verdict.OVERCHARGING, Verdict.DARK_AT_NIGHT)
@@ -194,14 +195,26 @@ def _contacts(
 
 
 def _worse(site: Site, change: ContactChange | None, signal: SignalStep | None) -> ContactJudged:
-    delivered = change.delivered.share if change else None
-    broken = signal is not None or (delivered is not None and delivered < _LASTING)
+    broken = signal is not None or (change is not None and _is_broken(change.delivered))
     return (ContactBroken if broken else ContactWatch)(site, change, signal)
 
 
+def _is_broken(delivered: Share) -> bool:
+    """Whether retries no longer hide it: beyond chance, or plainly where little is known."""
+    if delivered.high is not None:
+        return delivered.high < _LASTING
+    return delivered.share is not None and delivered.share < _LASTING_OF_FEW
+
+
+_Begun = tuple[int, float, Site]  # when it became worse, true bearing from the gateway
+
+
 def _together(gateway: GatewayPlan, worse: Sequence[ContactJudged]) -> list[WorseTogether]:
-    """Return sites in one direction that became worse at about the same time, two at least."""
-    begun = [
+    """Return sites in one direction that became worse at about the same time, two at least.
+
+    Who lies in the same direction and became worse later is taken along.
+    """
+    begun: list[_Begun] = [
         (one.change.at_ms, bearing, one.site)
         for one in worse
         if one.change is not None
@@ -211,12 +224,17 @@ def _together(gateway: GatewayPlan, worse: Sequence[ContactJudged]) -> list[Wors
     begun.sort(key=lambda one: one[0])
     found: list[WorseTogether] = []
     while len(begun) >= _LEAST_TOGETHER:
-        first_ms = begun[0][0]
-        group = [one for one in begun if one[0] - first_ms <= _TOGETHER_MS]
-        arc = narrow_arc([bearing for _, bearing, _ in group])
-        if len(group) >= _LEAST_TOGETHER and arc is not None:
-            sites = tuple(site for _, _, site in group)
-            usual_ms = group[len(group) // 2][0]
+        group = [one for one in begun if one[0] - begun[0][0] <= _TOGETHER_MS]
+        usual_ms, rest = group[len(group) // 2][0], begun[len(group) :]
+        if len(group) >= _LEAST_TOGETHER and _arc(group) is not None:
+            for one in rest:
+                group = [*group, one] if _arc([*group, one]) is not None else group
+            sites, arc = tuple(site for _, _, site in group), _arc(group)
+            assert arc is not None
             found.append(WorseTogether(gateway.gateway, sites, usual_ms, arc))
-        begun = begun[len(group) :]
+        begun = [one for one in rest if one not in group]
     return found
+
+
+def _arc(group: Sequence[_Begun]) -> tuple[float, float] | None:
+    return narrow_arc([bearing for _, bearing, _ in group])

@@ -5,6 +5,7 @@ What is not known is None, never 0 and never 1.
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Final
 
 from tallymast.domain.model import HourCounts
 
@@ -202,12 +203,15 @@ class SitePeriod:
     gateway_ms: int = 0
 
 
+BASELINE_DAYS: Final = 7  # ours: before, a site has no habits that could change
+
+
 @dataclass(frozen=True, slots=True)
 class CommHealth:
     """What can be said of a site's contact today, from its last weeks.
 
     Attributes:
-        recent: the last seven days.
+        days: how many days of polls it rests on.
         change: a lasting change of the first-try share.
         signal: a step of the signal.
         slow: answers that have become slower.
@@ -216,9 +220,14 @@ class CommHealth:
 
     """
 
-    recent: SitePeriod | None = None
+    days: float = 0.0
     change: ContactChange | None = None
     signal: SignalStep | None = None
     slow: SlowAnswers | None = None
     returns: Returns | None = None
     outages: tuple[Outage, ...] = field(default=())
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether there was a baseline to judge it against."""
+        return self.days >= BASELINE_DAYS
