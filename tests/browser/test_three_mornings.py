@@ -49,6 +49,7 @@ def test_the_operators_morning_by_keyboard_alone(open_demo: OpenPage) -> None:
     # What did it look like yesterday?
     walk_to(page, "/rounds")
     pressed(page, "Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Rounds kept")
     walk_to(page, "/rounds/2026-11-24")
     pressed(page, "Enter")
     expect(page.get_by_role("heading", level=1)).to_have_text("Round of Tuesday 24 November 2026")
