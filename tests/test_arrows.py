@@ -33,6 +33,7 @@ FREE = {
     "demo_rounds",
     "exporting",
     "judging",
+    "beginnings",
     "rounds",
     "accounts",
     "cli",

@@ -5,6 +5,7 @@ from datetime import datetime, time, timedelta
 from importlib.metadata import version
 
 from tallymast import demonstration
+from tallymast.beginnings import Beginnings
 from tallymast.demonstration import Scene
 from tallymast.domain.health.nights import day_number
 from tallymast.domain.model import GatewayState, GatewayStatus
@@ -49,6 +50,8 @@ def _services(database: Database, shown: Scene, at_ms: int) -> Services:
     for gateway in shown.plan.gateways:
         live.publish_gateway(GatewayState(gateway.gateway_id, GatewayStatus.CONNECTED, at_ms))
     judged = judge(database, view, at_ms)
+    beginnings = Beginnings(database, live, lambda: view)
+    beginnings.look(at_ms)
     return Services(
         database=database,
         live=live,
@@ -60,4 +63,5 @@ def _services(database: Database, shown: Scene, at_ms: int) -> Services:
         health=lambda: judged.sites,
         losses=lambda: judged.losses,
         judged_ms=lambda: judged.at_ms,
+        began=lambda: beginnings.known,
     )

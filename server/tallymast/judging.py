@@ -7,6 +7,7 @@ newest readings, which the pages judge by themselves.
 import logging
 import math
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
@@ -15,6 +16,7 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection
 
+from tallymast.beginnings import Beginnings
 from tallymast.domain.errors import DecodeError, StorageError
 from tallymast.domain.health.comms.answers import slower
 from tallymast.domain.health.comms.changes import contact_change, signal_step, step_between
@@ -30,6 +32,7 @@ from tallymast.domain.health.comms.returns import returns_of
 from tallymast.domain.health.comms.supply_caused import supply_caused
 from tallymast.domain.health.losses import Fell, GatewayWas, droppable, fell
 from tallymast.domain.health.nights import Night, day_number, day_of, sunrise_ms
+from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.verdict import judge_supply
 from tallymast.domain.health.together import placed_sites
@@ -37,7 +40,7 @@ from tallymast.domain.model import GatewayPlan, Point, PointKind, SitePlan
 from tallymast.domain.record.days import Contract
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.zones import find_zone
-from tallymast.routes.services import NetworkView
+from tallymast.routes.services import LiveView, NetworkView
 from tallymast.storage import episodes, nights
 from tallymast.storage.engine import Database
 from tallymast.storage.outages import outages
@@ -49,7 +52,7 @@ log = logging.getLogger(__name__)
 
 DAY_MS: Final = 24 * HOUR_MS
 EVERY_S: Final = 600.0  # ours: what changes within weeks is looked at every ten minutes
-SOON_S: Final = 20.0  # while the first weeks are still being written
+LOOK_S: Final = 15.0  # how soon a new finding is looked after, and weeks still being written
 NIGHTS: Final = 45
 BASELINE_MS: Final = 30 * DAY_MS
 OUTAGES_MS: Final = 14 * DAY_MS
@@ -77,34 +80,54 @@ class Judge(threading.Thread):
 
     Args:
         database: what is read.
+        live: the newest states.
         view: the network as it is now.
         now_ms: the wall clock.
 
     """
 
     def __init__(
-        self, database: Database, view: Callable[[], NetworkView], now_ms: Callable[[], int]
+        self,
+        database: Database,
+        live: LiveView,
+        view: Callable[[], NetworkView],
+        now_ms: Callable[[], int],
     ) -> None:
         super().__init__(name="health", daemon=True)
         self._database = database
         self._view = view
         self._now_ms = now_ms
         self._ended = threading.Event()
+        self._beginnings = Beginnings(database, live, view)
+        self._known, self._due_s = -1, 0.0
         self.judged = Judged()
+
+    @property
+    def began(self) -> Mapping[str, Since]:
+        """Since when findings about points hold, by their keys."""
+        return self._beginnings.known
 
     def run(self) -> None:
         """Judge until stopped; soon again while older days are still being written."""
-        known = -1
         while True:
-            try:
-                self.judged = judge(
-                    self._database, self._view(), self._now_ms(), stop=self._ended.is_set
-                )
-            except StorageError as error:
-                log.warning("judging waits: %s", error)
-            before, known = known, self.judged.nights
-            if self._ended.wait(SOON_S if known != before else EVERY_S):
+            for look in (self._judge, self._look_at_points):
+                try:
+                    look()
+                except (StorageError, DecodeError) as error:
+                    log.warning("judging waits: %s", error)
+            if self._ended.wait(LOOK_S):
                 return
+
+    def _look_at_points(self) -> None:
+        self._beginnings.look(self._now_ms())
+
+    def _judge(self) -> None:
+        """Judge all sites' weeks when that is due."""
+        if time.monotonic() < self._due_s:
+            return
+        self.judged = judge(self._database, self._view(), self._now_ms(), stop=self._ended.is_set)
+        before, self._known = self._known, self.judged.nights
+        self._due_s = time.monotonic() + (LOOK_S if self._known != before else EVERY_S)
 
     def stop(self) -> None:
         """End after what is in hand."""

@@ -708,7 +708,7 @@ def assemble(
     exports, judge = None, None
     if role != "poller":
         exports = ExportDesk(database, live, lambda: shown[0], now_ms)
-        judge = Judge(database, lambda: shown[0], now_ms)
+        judge = Judge(database, live, lambda: shown[0], now_ms)
     if role == "web":
         watching = PlanWatch(database, addresses or {}, show)
         follow = Follow(database, live)
@@ -812,6 +812,7 @@ def services(
         health=lambda: parts.judged.sites,
         losses=lambda: parts.judged.losses,
         judged_ms=lambda: parts.judged.at_ms,
+        began=lambda: parts.judge.began if parts.judge else {},
     )
 
 

@@ -18,6 +18,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from tests.routes.conftest import World, world
 
 from tallymast import demo_rounds, demonstration, serving
+from tallymast.beginnings import Beginnings
 from tallymast.domain.health.nights import night_of, sunrise_ms
 from tallymast.domain.model import GatewayState, GatewayStatus
 from tallymast.judging import judge
@@ -160,6 +161,7 @@ TOLD = (
     "plover-turnout",
     "osier-pond",
     "hobby-pad",
+    "vetch-water",
 )
 
 
@@ -185,6 +187,8 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
         )
     view = NetworkView(scene.world.network, scene.plan)
     judged = judge(database, view, DEMO_NOW_MS)
+    beginnings = Beginnings(database, live, lambda: view)
+    beginnings.look(DEMO_NOW_MS)
     yield Services(
         database=database,
         live=live,
@@ -197,6 +201,7 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
         health=lambda: judged.sites,
         losses=lambda: judged.losses,
         judged_ms=lambda: judged.at_ms,
+        began=lambda: beginnings.known,
     )
     database.close()
 

@@ -45,7 +45,7 @@ def test_the_round_says_the_troubles_that_single_readings_show(open_demo: OpenPa
     page = open_demo(ROUND)
     findings = page.locator("#findings")
     expect(findings).to_contain_text("Saddle Repeater and the 3 sites behind it silent since 04:52")
-    expect(findings).to_contain_text("Vetch Water: produced water level unknown; loop 3.58 mA")
+    expect(findings).to_contain_text("Vetch Water: produced water level UNKNOWN")
     expect(page.locator("#checked")).to_contain_text("out of season until")
     for quiet in ("quill-tank", "sorrel-well", "brome-lift", "scarp-drip", "kestrel-pad"):
         expect(page.locator(f"#site-{quiet} .state")).to_have_text("answering")

@@ -29,6 +29,10 @@ def round_text(demo_services: Services) -> str:
         r"Saddle Repeater and the 3 sites behind it silent since 04:52 \(3 h \d+ min\): one cause, "
         r"start at the repeater\. Its last supply reading was 12\.\d+ V \(3 h 10 min ago\): "
         r"not the battery\.",
+        # 3
+        r"Vetch Water: produced water level UNKNOWN for 5 days \(loop 3\.58 mA, [^)]*\); "
+        r"last good [\d.]+ of 4\.50 m at Thu 19 Nov 13:1\d\. "
+        r"Gauge by hand before relying on it\.",
         # 4, its figures; disconnect comes in 4.2 days in the simulator
         r"Tern Flat: no charge for 9 days, pre-dawn 12\.0 V; "
         r"load disconnect \(11\.5 V\) in [34] to [567] days\.",

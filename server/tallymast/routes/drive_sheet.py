@@ -136,7 +136,7 @@ def read_sheet(
 def _found(given: Services, everyone: Mapping[int, Standing], key: str) -> list[Finding]:
     """Return what calls for a person at a site, or at what carries it."""
     gateways, states = given.network().gateways, given.live.gateways()
-    found = needs(gateways, states, everyone, given.health())
+    found = needs(gateways, states, everyone, given.health(), given.began())
     return [finding for finding in found if key in finding.site_keys]
 
 

@@ -124,7 +124,7 @@ class RoundBoard:
         given, network = self._given, self._given.network()
         standings = self._standings.now(every_ms)
         states, health = given.live.gateways(), given.health()
-        found = needs(network.gateways, states, standings, health)
+        found = needs(network.gateways, states, standings, health, given.began())
         ranks = ranks_of(found)
         groups = tuple(
             Group(

@@ -11,8 +11,16 @@ from markupsafe import Markup
 from tallymast.domain.health import findings as f
 from tallymast.domain.health.attention import number_of
 from tallymast.domain.health.supply.ruled_out import is_not_the_battery
-from tallymast.domain.model import Reading, Site
-from tallymast.routes.formats import Clock, measure, number, plural, value_words
+from tallymast.domain.model import PointKind, Reading, Site
+from tallymast.routes.formats import (
+    Clock,
+    decimals_of,
+    measure,
+    number,
+    plural,
+    value_words,
+    with_unit,
+)
 
 # MODBUS Application Protocol V1.1b3 section 7, in words a technician can act on.
 _REFUSALS = {
@@ -143,7 +151,7 @@ def _(finding: f.Refuses, clock: Clock) -> Markup:
 def _(finding: f.FarOutside | f.Outside, clock: Clock) -> Markup:
     outer = isinstance(finding, f.FarOutside)
     side = "high" if finding.above else "low"
-    return Markup("{}: {} {} at {}, {} its {} limit {}.").format(
+    return Markup("{}: {} {} at {}, {} its {} limit {}{}.").format(
         site_link(finding.site),
         _lower_first(finding.point.name),
         Markup("<b>{}</b>").format(value_words(finding.reading, finding.point)),
@@ -151,25 +159,58 @@ def _(finding: f.FarOutside | f.Outside, clock: Clock) -> Markup:
         "above" if finding.above else "below",
         f"{side}-{side}" if outer else side,
         measure(finding.bound, finding.point),
+        _since(finding, clock),
     )
 
 
 @sentence.register
 def _(finding: f.ContactAlarm, clock: Clock) -> Markup:
-    return Markup("{}: {} is {} at {}.").format(
+    return Markup("{}: {} is {} at {}{}.").format(
         site_link(finding.site),
         _lower_first(finding.point.name),
         Markup("<b>{}</b>").format(value_words(finding.reading, finding.point)),
         _when(finding.reading, clock),
+        _since(finding, clock),
+    )
+
+
+def _since(finding: f.OfPoint, clock: Clock) -> Markup:
+    if finding.since_ms is None:
+        return Markup("")
+    return Markup(" since {} ({})").format(
+        clock.at(finding.since_ms), clock.lasts(finding.since_ms)
     )
 
 
 @sentence.register
 def _(finding: f.NoValue, clock: Clock) -> Markup:
-    return Markup("{}: {} <b>unknown</b>; {}.").format(
+    point = finding.point
+    lasts = Markup("")
+    if finding.since_ms is not None:
+        lasts = Markup(" for {}").format(clock.lasts(finding.since_ms))
+    return Markup("{}: {} <b>UNKNOWN</b>{} ({}){}. {}").format(
         site_link(finding.site),
-        _lower_first(finding.point.name),
+        _lower_first(point.name),
+        lasts,
         (finding.reading.reason or "the answer holds no valid value").rstrip("."),
+        _last_good(finding, clock),
+        "Gauge by hand before relying on it." if point.kind in _GAUGED else "",
+    )
+
+
+# What a person can look at or measure at the site in its place.
+_GAUGED = (PointKind.ANALOG_INPUT, PointKind.RATE, PointKind.TOTALIZER)
+
+
+def _last_good(finding: f.NoValue, clock: Clock) -> Markup:
+    if finding.last is None or finding.last_ms is None:
+        return Markup("")
+    point = finding.point
+    last = number(finding.last, decimals_of(point))
+    if point.kind is PointKind.ANALOG_INPUT and point.value is not None:
+        last = f"{last} of {number(max(point.value), decimals_of(point))}"
+    return Markup("; last good {} at {}").format(
+        with_unit(last, point.unit), clock.at(finding.last_ms)
     )
 
 

@@ -12,6 +12,7 @@ from typing import Annotated, Protocol
 from fastapi import Depends, Request
 
 from tallymast.domain.health.losses import GatewayWas
+from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.model import (
     GatewayPlan,
@@ -183,6 +184,7 @@ class Services:
     health: Callable[[], Mapping[int, SiteHealth]] = dict  # every site's, as judged last
     losses: Callable[[], tuple[GatewayWas, ...]] = tuple  # of gateways, over since yesterday
     judged_ms: Callable[[], int | None] = lambda: None  # when health was judged last
+    began: Callable[[], Mapping[str, Since]] = dict  # since when findings about points hold
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

@@ -95,7 +95,11 @@ class SiteBoard:
         found = [
             finding
             for finding in needs(
-                given.network().gateways, given.live.gateways(), standings, given.health()
+                given.network().gateways,
+                given.live.gateways(),
+                standings,
+                given.health(),
+                given.began(),
             )
             if self._plan.site.key in finding.site_keys
         ]

@@ -7,7 +7,7 @@ stale or missing is not judged; it is counted as not known.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tallymast.domain.health.findings import (
     ContactAlarm,
@@ -18,6 +18,7 @@ from tallymast.domain.health.findings import (
     NeverAnswered,
     NoSuchRegister,
     NoValue,
+    OfPoint,
     OldValues,
     Outside,
     Overdue,
@@ -28,6 +29,7 @@ from tallymast.domain.health.findings import (
     SupplyNearDisconnect,
 )
 from tallymast.domain.health.judged import with_health
+from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.together import SilentTogether, silent_together
 from tallymast.domain.model import (
@@ -155,6 +157,7 @@ def needs(
     gateway_states: Mapping[int, GatewayState],
     standings: Mapping[int, Standing],
     health: Mapping[int, SiteHealth] | None = None,
+    began: Mapping[str, Since] | None = None,
 ) -> tuple[Finding, ...]:
     """Return everything that calls for a person, most pressing first, one line a cause.
 
@@ -163,14 +166,22 @@ def needs(
         gateway_states: what each is doing, by id.
         standings: how each site stands, by id.
         health: what the last weeks say of each, by id.
+        began: since when findings about points hold, by their keys.
 
     """
     found: list[Finding] = []
     for gateway in gateways:
         here = [standings[plan.site_id] for plan in gateway.sites if plan.site_id in standings]
         found += _of_gateway(gateway, gateway_states.get(gateway.gateway_id), here)
-    found = with_health(found, gateways, health or {})
+    found = [_begun(one, began or {}) for one in with_health(found, gateways, health or {})]
     return tuple(sorted(found, key=lambda finding: finding.rank))  # stable: file order inside
+
+
+def _begun(finding: Finding, began: Mapping[str, Since]) -> Finding:
+    known = began.get(finding.key)
+    if known is None or not isinstance(finding, OfPoint):
+        return finding
+    return replace(finding, since_ms=known.at_ms, last_ms=known.last_ms, last=known.last)
 
 
 def _of_gateway(

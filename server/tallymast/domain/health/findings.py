@@ -4,7 +4,7 @@ A finding says what is so; how it is worded and where it stands on a page is dec
 shows it. ``rank`` orders findings: the smaller, the sooner somebody should look.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from tallymast.domain.model import Gateway, Point, Reading, Site
@@ -185,10 +185,17 @@ class OldValues(OfSite):
 
 @dataclass(frozen=True, slots=True)
 class OfPoint(OfSite):
-    """A finding about one point of a site."""
+    """A finding about one point of a site.
+
+    ``since_ms`` is when it began, ``last_ms`` and ``last`` the last reading it did not hold for;
+    None where they are not known (yet).
+    """
 
     point: Point
     reading: Reading
+    since_ms: int | None = field(default=None, kw_only=True)
+    last_ms: int | None = field(default=None, kw_only=True)
+    last: float | None = field(default=None, kw_only=True)
 
     @property
     def key(self) -> str:
