@@ -13,6 +13,7 @@ from tests.routes.conftest import NOW_MS, World, words
 from tallymast.domain.model import Outcome
 from tallymast.routes.ages import Aged
 from tallymast.routes.round_order import NO_NEED, NOT_ASKED, Asked, asked, fits, ordered, said
+from tallymast.routes.round_table import table
 
 
 @dataclass(frozen=True)
@@ -184,3 +185,15 @@ def test_ages_are_written_when_markup_is_shown() -> None:
     shown = Aged(html).at(3_661_000)  # an hour, a minute and a second
     assert shown == f"<p>{begun}1 h ago</time>, <b>{lasts}1 h 1 min</time></b></p>"
     assert Aged(Markup("<p>nothing</p>")).at(5) == "<p>nothing</p>"
+
+
+@pytest.mark.parametrize(("sites", "many"), [(24, False), (100, False), (101, True)])
+def test_only_of_many_sites_a_phone_leaves_far_rows_undrawn(
+    world: World, client: TestClient, sites: int, many: bool
+) -> None:
+    # Rows that are not drawn are missing in a picture of the whole page.
+    view = client.app.state.round_board.shown(0, {})[1]  # type: ignore[attr-defined]
+    (group,) = view.groups
+    rows = tuple(replace(group.rows[0], key=f"site-{n}") for n in range(sites))
+    made = table([replace(group, rows=rows)], Asked(), lambda name: Markup("<tr>"))
+    assert made.many is many

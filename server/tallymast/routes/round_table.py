@@ -6,12 +6,15 @@ a browser with scripts shows it again without a request.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from markupsafe import Markup
 
 from tallymast.routes.round_order import Asked, fits, ordered, said
 from tallymast.routes.rows import SiteRow
 from tallymast.routes.summary import GatewayHead
+
+MANY: Final = 100  # ours: up to here all rows are drawn at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ class Table:
     areas: tuple[str, ...]
     shown: int
     said: str
+    many: bool = False  # so many that a phone draws only the rows that are near
 
     @property
     def loose(self) -> bool:
@@ -69,7 +73,8 @@ def table(groups: Sequence[Group], asked: Asked, kept: Callable[[str], Markup]) 
         bodies.insert(0, Body(_rows(ordered(rows, asked.order), shown, kept)))
     count = len(rows) if shown is None else len(shown)
     areas = tuple(dict.fromkeys(row.area for row in rows if row.area))
-    return Table(tuple(bodies), asked, areas, count, said(asked, count, len(rows)))
+    words = said(asked, count, len(rows))
+    return Table(tuple(bodies), asked, areas, count, words, len(rows) > MANY)
 
 
 def _of_gateway(
