@@ -10,13 +10,14 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from typing import Final
 
 import numpy as np
 from sqlalchemy import Connection
 
 from tallymast.beginnings import Beginnings
+from tallymast.domain.bearings import place_of
 from tallymast.domain.errors import DecodeError, StorageError
 from tallymast.domain.health.comms.answers import slower
 from tallymast.domain.health.comms.changes import contact_change, signal_step, step_between
@@ -30,15 +31,17 @@ from tallymast.domain.health.comms.model import (
 )
 from tallymast.domain.health.comms.returns import returns_of
 from tallymast.domain.health.comms.supply_caused import supply_caused
-from tallymast.domain.health.losses import Fell, GatewayWas, droppable, fell
+from tallymast.domain.health.losses import Fell, GatewayWas, fell
 from tallymast.domain.health.nights import Night, day_number, day_of, sunrise_ms
 from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.verdict import judge_supply
 from tallymast.domain.health.together import placed_sites
-from tallymast.domain.model import GatewayPlan, Point, PointKind, SitePlan
+from tallymast.domain.local_times import local_time
+from tallymast.domain.model import GatewayPlan, PointKind, SitePlan
 from tallymast.domain.record.days import Contract
 from tallymast.domain.record.rollups import HOUR_MS
+from tallymast.domain.watchdogs import falling
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import LiveView, NetworkView
 from tallymast.storage import episodes, nights
@@ -191,7 +194,7 @@ class _Weeks:
     @staticmethod
     def read(conn: Connection, network: NetworkView, now_ms: int) -> "_Weeks":
         zone = find_zone(network.time_zone)
-        today = day_number(_local(now_ms, zone).date())
+        today = day_number(local_time(now_ms, zone).date())
         contract = Contract(network.contract_zone, network.contract_hour)
         limits = {plan.site_id: plan.site.miss_limit for plan in network.sites}
         begin_ms = now_ms - OUTAGES_MS
@@ -223,15 +226,11 @@ def _until(some: Sequence[Outage], now_ms: int) -> list[Outage]:
     ]
 
 
-def _local(at_ms: int, zone: tzinfo) -> datetime:
-    return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
-
-
 # --- one site -------------------------------------------------------------------------
 
 
 def _site(conn: Connection, gateway: GatewayPlan, plan: SitePlan, weeks: _Weeks) -> SiteHealth:
-    place = _place(gateway, plan)
+    place = place_of(gateway.gateway, plan.site)
     found = weeks.outages.get(plan.site_id, ())
     found = _supply_apart(conn, plan, found, weeks, place)
     dark = [(one.from_ms, one.to_ms) for one in found if one.cause is not Cause.COMMON]
@@ -248,19 +247,12 @@ def _site(conn: Connection, gateway: GatewayPlan, plan: SitePlan, weeks: _Weeks)
     return SiteHealth(supply, _comm(conn, plan, found, weeks, place))
 
 
-def _place(gateway: GatewayPlan, plan: SitePlan) -> tuple[float, float] | None:
-    for one in (plan.site, gateway.gateway):
-        if one.latitude is not None and one.longitude is not None:
-            return one.latitude, one.longitude
-    return None
-
-
 def _temperature(conn: Connection, plan: SitePlan, weeks: _Weeks) -> dict[int, float] | None:
     """Return the mean temperature beside the battery by local day, None where nobody measures it.
 
     An enclosure's is taken for the battery's: what it is wrong by is in how far it is believed.
     """
-    point = _point(plan, PointKind.TEMPERATURE)
+    point = plan.site.point_of(PointKind.TEMPERATURE)
     supply = plan.site.supply
     if point is None or supply is None or not supply.chemistry or plan.site_id not in weeks.nights:
         return None
@@ -269,12 +261,8 @@ def _temperature(conn: Connection, plan: SitePlan, weeks: _Weeks) -> dict[int, f
     days: dict[int, list[float]] = {}
     for at_ms, mean in zip(hours.at_ms.tolist(), hours.mean.tolist(), strict=True):
         if not math.isnan(mean):
-            days.setdefault(day_number(_local(at_ms, weeks.zone).date()), []).append(mean)
+            days.setdefault(day_number(local_time(at_ms, weeks.zone).date()), []).append(mean)
     return {day: sum(some) / len(some) for day, some in days.items()}
-
-
-def _point(plan: SitePlan, kind: PointKind) -> Point | None:
-    return next((point for point in plan.site.points if point.kind is kind), None)
 
 
 def _supply_apart(
@@ -285,7 +273,7 @@ def _supply_apart(
     place: tuple[float, float] | None,
 ) -> list[Outage]:
     """Return outages with those named that were the supply's."""
-    point = _point(plan, PointKind.SUPPLY_VOLTAGE)
+    point = plan.site.point_of(PointKind.SUPPLY_VOLTAGE)
     long = [one for one in found if one.lasted_ms(weeks.now_ms) >= _LONG_MS]
     if point is None or plan.site.supply is None or not long:
         return list(found)
@@ -331,7 +319,7 @@ def _after_sunrise(
 ) -> float | None:
     if at_ms is None or place is None:
         return None
-    risen_ms = sunrise_ms(_local(at_ms, zone).date(), *place, zone)
+    risen_ms = sunrise_ms(local_time(at_ms, zone).date(), *place, zone)
     return (at_ms - risen_ms) / 60_000
 
 
@@ -363,7 +351,7 @@ def _signal(
     conn: Connection, plan: SitePlan, change: ContactChange | None, weeks: _Weeks
 ) -> SignalStep | None:
     """Return a step of the signal in the last fourteen days, between two readings."""
-    point = _point(plan, PointKind.SIGNAL)
+    point = plan.site.point_of(PointKind.SIGNAL)
     if point is None:
         return None
     begin_ms = weeks.now_ms - OUTAGES_MS
@@ -382,7 +370,9 @@ def _signal(
 
 def _losses(conn: Connection, network: NetworkView, weeks: _Weeks) -> tuple[GatewayWas, ...]:
     """Return the losses that ended since yesterday began, with the outputs that fell."""
-    midnight = _local(weeks.now_ms, weeks.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    midnight = local_time(weeks.now_ms, weeks.zone).replace(
+        hour=0, minute=0, second=0, microsecond=0
+    )
     since_ms = round(midnight.timestamp() * 1000) - DAY_MS
     gateways = {one.gateway_id: one for one in network.gateways}
     return tuple(
@@ -405,7 +395,7 @@ def _fallen(
 ) -> tuple[Fell, ...]:
     found = []
     for plan in gateway.sites:
-        for point in droppable(plan.site):
+        for point in (one.point for one in falling(plan)):
             begin_ms = span[0] - HOUR_MS
             series = raw_series(conn, plan.site_id, point.tag, begin_ms, now_ms)
             found.append(fell(plan.site, point, series.at_ms, series.value, span))

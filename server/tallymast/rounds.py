@@ -3,11 +3,11 @@
 import logging
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import Final
 
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.nights import day_number
+from tallymast.domain.local_times import local_time
 from tallymast.domain.rounds import KEPT_AT_MINUTE, KeptRound
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import NetworkView
@@ -60,9 +60,7 @@ class RoundKeeper(threading.Thread):
 
     def look(self) -> bool:
         """Keep today's round if it is time and it is not kept; return whether it was kept now."""
-        local = datetime.fromtimestamp(self._now_ms() / 1000, UTC).astimezone(
-            find_zone(self._view().time_zone)
-        )
+        local = local_time(self._now_ms(), find_zone(self._view().time_zone))
         day = day_number(local.date())
         if day == self._kept_day or 60 * local.hour + local.minute < KEPT_AT_MINUTE:
             return False

@@ -20,6 +20,7 @@ from sqlalchemy import Connection
 from tallymast import wall
 from tallymast.domain import audit as audited
 from tallymast.domain import network_file
+from tallymast.domain.bearings import place_of
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.model import (
@@ -451,18 +452,8 @@ def night_sites(plan: PollPlan) -> list[NightSite]:
     found = []
     for gateway in plan.gateways:
         for site in gateway.sites:
-            point = next(
-                (one for one in site.site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None
-            )
-            near = (site.site, gateway.gateway)
-            place = next(
-                (
-                    (one.latitude, one.longitude)
-                    for one in near
-                    if one.latitude is not None and one.longitude is not None
-                ),
-                None,
-            )
+            point = site.site.point_of(PointKind.SUPPLY_VOLTAGE)
+            place = place_of(gateway.gateway, site.site)
             if point is not None and place is not None:
                 found.append(NightSite(site.site_id, point.tag, *place))
     return found

@@ -16,6 +16,14 @@ def bearing_between(gateway: Gateway, site: Site) -> float | None:
     return distance_bearing(*(float(end or 0.0) for end in ends)).bearing_deg
 
 
+def place_of(gateway: Gateway, site: Site) -> tuple[float, float] | None:
+    """Return where the sun rises for a site [°]: its own place, else its gateway's, else None."""
+    for one in (site, gateway):
+        if one.latitude is not None and one.longitude is not None:
+            return one.latitude, one.longitude
+    return None
+
+
 def narrow_arc(
     bearings: Sequence[float], widest_deg: float = NARROW_DEG
 ) -> tuple[float, float] | None:

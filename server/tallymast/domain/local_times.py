@@ -1,4 +1,4 @@
-"""Writes many instants at once, as ISO 8601 with the offset that held there and then."""
+"""Instants on a zone's wall clock: one as a datetime, many at once as numbers or ISO 8601 texts."""
 
 from datetime import UTC, datetime, tzinfo
 from typing import Final
@@ -8,7 +8,32 @@ from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 
+_DAY_MS: Final = 86_400_000
 _QUARTER_MS: Final = 900_000  # no zone has changed its offset inside a quarter hour since 1972
+
+
+def local_time(at_ms: float, zone: tzinfo) -> datetime:
+    """Return an instant [UTC ms] on the wall clock of a zone."""
+    return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
+
+
+def offsets_ms(at_ms: Ints, zone: tzinfo) -> Ints:
+    """Return how far a zone's wall clock was ahead of UTC at instants [UTC ms], in whole minutes.
+
+    A UTC day that ends with the offset it began with is taken to have kept it.
+    """
+    days, place = np.unique(at_ms // _DAY_MS, return_inverse=True)
+    edges = [
+        (_offset_ms(int(day) * _DAY_MS, zone), _offset_ms((int(day) + 1) * _DAY_MS, zone))
+        for day in days
+    ]
+    first = np.array([one for one, _ in edges], np.int64)
+    offsets = first[place.reshape(-1)]
+    changing = np.array([one != then for one, then in edges], np.bool_)[place.reshape(-1)]
+    quarters, which = np.unique(at_ms[changing] // _QUARTER_MS, return_inverse=True)
+    known = np.array([_offset_ms(int(one) * _QUARTER_MS, zone) for one in quarters], np.int64)
+    offsets[changing] = known[which.reshape(-1)]
+    return offsets
 
 
 def utc_texts(at_ms: Ints) -> list[str]:
@@ -21,11 +46,11 @@ def local_texts(at_ms: Ints, zone: tzinfo) -> list[str]:
 
     The hour that an autumn repeats is told apart by its offset.
     """
-    quarters, which = np.unique(at_ms // _QUARTER_MS, return_inverse=True)
-    minutes = np.array([_offset_min(int(one) * _QUARTER_MS, zone) for one in quarters], np.int64)
-    words = [_offset_words(int(one)) for one in minutes]
-    local = _texts(at_ms + minutes[which] * 60_000) if len(at_ms) else []
-    return [text + words[quarter] for text, quarter in zip(local, which.tolist(), strict=True)]
+    offsets = offsets_ms(at_ms, zone)
+    kinds, which = np.unique(offsets, return_inverse=True)
+    words = [_offset_words(int(one) // 60_000) for one in kinds]
+    there = _texts(at_ms + offsets) if len(at_ms) else []
+    return [text + words[kind] for text, kind in zip(there, which.tolist(), strict=True)]
 
 
 def _texts(at_ms: Ints) -> list[str]:
@@ -33,10 +58,10 @@ def _texts(at_ms: Ints) -> list[str]:
     return texts
 
 
-def _offset_min(at_ms: int, zone: tzinfo) -> int:
-    offset = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).utcoffset()
+def _offset_ms(at_ms: int, zone: tzinfo) -> int:
+    offset = local_time(at_ms, zone).utcoffset()
     assert offset is not None
-    return int(offset.total_seconds()) // 60
+    return int(offset.total_seconds()) // 60 * 60_000
 
 
 def _offset_words(minutes: int) -> str:

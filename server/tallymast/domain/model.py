@@ -322,6 +322,10 @@ class Site:
         """Return the point with this tag, or None."""
         return next((point for point in self.points if point.tag == tag), None)
 
+    def point_of(self, kind: PointKind) -> Point | None:
+        """Return the first point of this kind, or None."""
+        return next((point for point in self.points if point.kind is kind), None)
+
 
 @dataclass(frozen=True, slots=True)
 class Network:

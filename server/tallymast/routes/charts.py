@@ -1,7 +1,7 @@
 """Figures of a point over time, made here and drawn in the browser; gaps stay gaps."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Response
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
+from tallymast.domain.local_times import offsets_ms
 from tallymast.domain.model import Point, PointKind, Site
 from tallymast.domain.thinning import thin
 from tallymast.domain.zones import find_zone
@@ -100,16 +101,9 @@ def _line(
 def local_times(at_ms: Sequence[int] | NDArray[np.int64], zone: tzinfo) -> list[str]:
     """Return instants as the wall clock shows them there, for an axis of the site's own time."""
     instants = np.asarray(at_ms, dtype=np.int64)
-    hours, place = np.unique(instants // HOUR_MS, return_inverse=True)
-    offsets = np.array([_offset_ms(int(hour) * HOUR_MS, zone) for hour in hours], dtype=np.int64)
-    local = instants + offsets[place.reshape(-1)] if len(hours) else instants
-    words: list[str] = np.datetime_as_string(local.astype("datetime64[ms]"), unit="s").tolist()
+    there = instants + offsets_ms(instants, zone)
+    words: list[str] = np.datetime_as_string(there.astype("datetime64[ms]"), unit="s").tolist()
     return words
-
-
-def _offset_ms(at_ms: int, zone: tzinfo) -> int:
-    offset = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).utcoffset()
-    return 0 if offset is None else round(offset.total_seconds() * 1000)
 
 
 def figure(

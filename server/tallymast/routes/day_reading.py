@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 
 from tallymast.domain.health.nights import Night, day_number
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import HourCounts, SitePlan
 from tallymast.domain.record.rollups import answer_quantile_ms
 from tallymast.domain.zones import find_zone
@@ -22,7 +23,7 @@ def read_days(given: Services, now_ms: int) -> Mapping[int, SiteDay]:
     start = tape_start_ms(now_ms)
     end = start + QUARTERS * QUARTER_MS
     zone = find_zone(network.time_zone)
-    today = day_number(datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(zone).date())
+    today = day_number(local_time(now_ms, zone).date())
     with given.database.reading() as connection:
         heard = comms.contact(connection, start, end)
         dark = nights.load_nights(connection, today - NIGHTS_SHOWN + 1, today)

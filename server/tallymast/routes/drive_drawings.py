@@ -5,13 +5,14 @@ Both are inline SVG with their scales, because the sheet has to stand alone on p
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from math import ceil, floor
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tallymast.domain.health.nights import Night, day_of
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Supply
 from tallymast.routes.formats import number, plural
 from tallymast.routes.nights import NIGHTS_SHOWN, join_places, lone_places
@@ -144,7 +145,7 @@ def by_local_hour(begins_ms: Hours, hours: Hours, zone: tzinfo) -> tuple[HourOfD
 
 
 def _local_hour(at_ms: int, zone: tzinfo) -> int:
-    return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).hour
+    return local_time(at_ms, zone).hour
 
 
 def draw_hours(day: Sequence[HourOfDay]) -> HourChart | None:

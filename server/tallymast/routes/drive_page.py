@@ -5,7 +5,6 @@ on the page alone, for whoever signed in with the right to it; never on paper, n
 """
 
 import re
-from datetime import UTC, datetime
 from functools import cache
 from typing import Annotated
 
@@ -15,6 +14,7 @@ from markupsafe import Markup
 
 from tallymast import assets
 from tallymast.domain.leaving import CLOCK, back_words, leaving_words
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import SitePlan
 from tallymast.domain.people import plain
 from tallymast.routes.api.finding import the_site
@@ -105,7 +105,7 @@ def _clock(given: Services, show: Screens) -> StillClock:
 
 
 def _day(clock: StillClock) -> str:
-    return f"{datetime.fromtimestamp(clock.now_ms / 1000, UTC).astimezone(clock.zone):%Y-%m-%d}"
+    return f"{local_time(clock.now_ms, clock.zone):%Y-%m-%d}"
 
 
 @cache

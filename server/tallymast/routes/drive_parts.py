@@ -1,7 +1,7 @@
 """The two parts of the sheet that read weeks: the supply's nights, and contact."""
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.comms.intervals import share_of
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.health.site_health import SiteHealth
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import HourCounts, PointKind, Site
 from tallymast.domain.record.days import Contract
 from tallymast.routes.drive_drawings import (
@@ -89,9 +90,7 @@ def supply_part(
 
 
 def _today(clock: StillClock) -> int:
-    return day_number(
-        datetime.fromtimestamp(clock.now_ms / 1000, UTC).astimezone(clock.zone).date()
-    )
+    return day_number(local_time(clock.now_ms, clock.zone).date())
 
 
 def _make(site: Site, today: date) -> str:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, tzinfo
 
 from markupsafe import Markup
 
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Point, PointKind, Reading
 
 GROUP = "\u202f"  # narrow no-break space
@@ -43,8 +44,8 @@ def lasting(span_ms: float) -> str:
 
 def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
     """Return an instant on the wall clock; with the day where it is not today's."""
-    at = datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone)
-    now = datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(zone)
+    at = local_time(ms, zone)
+    now = local_time(now_ms, zone)
     time = f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
     if at.date() == now.date():
         return time
@@ -56,7 +57,7 @@ def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
 
 def calendar_day(ms: int, zone: tzinfo) -> str:
     """Return the day of an instant, ``14 Apr 2027``."""
-    at = datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone)
+    at = local_time(ms, zone)
     return f"{at.day} {MONTHS[at.month - 1]} {at.year}"
 
 
@@ -74,7 +75,7 @@ class Clock:
 
     def at_the_time(self, ms: int) -> Markup:
         """Return ``16:52`` as a time element, where the day was said just before."""
-        local = datetime.fromtimestamp(ms / 1000, UTC).astimezone(self.zone)
+        local = local_time(ms, self.zone)
         return Markup(f'<time datetime="{iso(ms)}">{local:%H:%M}</time>')
 
     def till(self, ms: int, begin_ms: int) -> Markup:

@@ -76,7 +76,7 @@ def path_row(
     """Return how a site comes through; ``tone`` is what all findings call for (rows.Need)."""
     site, network = standing.plan.site, given.network()
     way, via = way_of(gateway, site), network.site(site.via) if site.via else None
-    point = next((one for one in site.points if one.kind is PointKind.SIGNAL), None)
+    point = site.point_of(PointKind.SIGNAL)
     reading = standing.readings.get(point.tag) if point else None
     counts = day.counts
     return PathRow(

@@ -1,7 +1,7 @@
 """The line monitor: a gateway's last exchanges in bytes with their meaning, while you watch."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -9,6 +9,7 @@ from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 
 from tallymast.domain.audit import Act
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import GatewayPlan, WireLine
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_gateway
@@ -120,7 +121,7 @@ def _rows(
 
 
 def _row(line: WireLine, names: dict[int, str], zone: tzinfo) -> Row:
-    at = datetime.fromtimestamp(line.at_ms / 1000, UTC).astimezone(zone)
+    at = local_time(line.at_ms, zone)
     clock = f"{at:%Y-%m-%d %H:%M:%S}" if zone is UTC else f"{at:%H:%M:%S}"
     name = names.get(line.site_id, "") if line.site_id is not None else ""
     return Row(f"{clock}.{line.at_ms % 1000:03d}", line.way, name, line.body.hex(" "), line.meaning)

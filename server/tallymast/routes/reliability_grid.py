@@ -7,12 +7,13 @@ grows with the share missed at the first try. An hour nobody asked in leaves a g
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymast.domain.local_times import offsets_ms
 from tallymast.domain.record.days import HOURLY
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.routes.formats import DAYS, MONTHS, number, share
@@ -116,27 +117,8 @@ def draw_grid(
 
 def places(at_ms: Ints, zone: tzinfo) -> tuple[Ints, Ints]:
     """Return the local days, counted from 1970, and the hours of the day instants lie in."""
-    local = _local(at_ms, zone)
-    return local // _DAY_MS, local % _DAY_MS // HOUR_MS
-
-
-def _local(at_ms: Ints, zone: tzinfo) -> Ints:
-    """Return instants as milliseconds of the wall clock; a zone changes on whole hours there."""
-    if not len(at_ms):
-        return at_ms
-    days, place = np.unique(at_ms // _DAY_MS, return_inverse=True)
-    edges = [
-        (_offset(int(day) * _DAY_MS, zone), _offset((int(day) + 1) * _DAY_MS, zone)) for day in days
-    ]
-    offsets = np.array([one for one, _ in edges], np.int64)[place.reshape(-1)]
-    changing = np.array([one != then for one, then in edges])[place.reshape(-1)]
-    offsets[changing] = [_offset(int(one), zone) for one in at_ms[changing]]
-    return at_ms + offsets
-
-
-def _offset(at_ms: int, zone: tzinfo) -> int:
-    offset = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).utcoffset()
-    return 0 if offset is None else round(offset.total_seconds() * 1000)
+    there = at_ms + offsets_ms(at_ms, zone)
+    return there // _DAY_MS, there % _DAY_MS // HOUR_MS
 
 
 def _dates(first: int, count: int) -> list[str]:

@@ -1,11 +1,11 @@
 """Keeps what the Morning round says of days gone by, read once a minute for all tabs."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from threading import Lock
 from typing import Final
 
 from tallymast.domain.health.nights import day_number
+from tallymast.domain.local_times import local_time
 from tallymast.domain.rounds import KeptRound
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import Services
@@ -47,7 +47,7 @@ class RoundPast:
 
     def _read(self, now_ms: int) -> Past:
         zone = find_zone(self._given.network().time_zone)
-        today = day_number(datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(zone).date())
+        today = day_number(local_time(now_ms, zone).date())
         with self._given.database.reading() as connection:
             return Past(
                 rounds.newest_before(connection, today),

@@ -231,7 +231,7 @@ def supply_cell(standing: Standing, day: SiteDay, tone: str = "") -> SupplyCell 
 
     """
     site = standing.plan.site
-    point = next((p for p in site.points if p.kind is PointKind.SUPPLY_VOLTAGE), None)
+    point = site.point_of(PointKind.SUPPLY_VOLTAGE)
     if point is None:
         return None
     reading = standing.readings.get(point.tag)

@@ -132,7 +132,7 @@ def contact_panel(standing: Standing, day: SiteDay) -> ContactPanel | None:
 def supply_panel(standing: Standing, day: SiteDay, tone: str = "") -> SupplyPanel | None:
     """Return a site's supply, None where it reports none; ``tone`` is its nights' (rows.Need)."""
     site = standing.plan.site
-    point = next((one for one in site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None)
+    point = site.point_of(PointKind.SUPPLY_VOLTAGE)
     if point is None:
         return None
     reading = standing.readings.get(point.tag)

@@ -4,10 +4,9 @@ An age counts to the instant the sheet was made, whenever somebody reads it. So 
 ``ago`` and never runs on; it is ``before``, and the sheet's head says before what.
 """
 
-from datetime import UTC, datetime
-
 from markupsafe import Markup
 
+from tallymast.domain.local_times import local_time
 from tallymast.routes.formats import Clock, iso, lasting
 
 
@@ -25,7 +24,7 @@ class StillClock(Clock):
     @property
     def as_of(self) -> str:
         """The sheet's own instant: ``25 Nov 2026 08:02 MST (UTC-07:00)``."""
-        at = datetime.fromtimestamp(self.now_ms / 1000, UTC).astimezone(self.zone)
+        at = local_time(self.now_ms, self.zone)
         offset = f"UTC{at:%z}"
         offset = f"{offset[:-2]}:{offset[-2:]}"
         name = at.tzname() or ""
@@ -35,7 +34,7 @@ class StillClock(Clock):
     @property
     def minute(self) -> int:
         """The minute of the local day, 0..1439."""
-        at = datetime.fromtimestamp(self.now_ms / 1000, UTC).astimezone(self.zone)
+        at = local_time(self.now_ms, self.zone)
         return 60 * at.hour + at.minute
 
     def _still(self, ms: int, words: str) -> Markup:

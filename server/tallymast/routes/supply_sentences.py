@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from markupsafe import Markup
 
 from tallymast.domain.health.supply.model import Forecast, SupplyHealth, Verdict
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Chemistry, Site, SupplyKind
 from tallymast.routes.formats import MINUS, Clock, number, plural
 
@@ -261,12 +262,12 @@ def _known(value: float | None, decimals: int = 1) -> str:
 
 def _days_between(at_ms: int, clock: Clock) -> int:
     """Return how many local days ago an instant was: of noon nine days ago, 9 by breakfast."""
-    then = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(clock.zone).date()
+    then = local_time(at_ms, clock.zone).date()
     return _today(clock) - (then - datetime(1970, 1, 1, tzinfo=UTC).date()).days
 
 
 def _today(clock: Clock) -> int:
-    now = datetime.fromtimestamp(clock.now_ms / 1000, UTC).astimezone(clock.zone).date()
+    now = local_time(clock.now_ms, clock.zone).date()
     return (now - datetime(1970, 1, 1, tzinfo=UTC).date()).days
 
 

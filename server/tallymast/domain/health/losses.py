@@ -47,15 +47,6 @@ class GatewayWas:
         return f"was-{self.gateway.key}-{self.from_ms}"
 
 
-def droppable(site: Site) -> tuple[Point, ...]:
-    """Return the outputs that a station drops when it is not polled for long enough."""
-    return tuple(
-        point
-        for point in site.points
-        if point.fail_safe is not None and point.fail_safe.state in ("on", "off") and point.write
-    )
-
-
 def fell(
     site: Site,
     point: Point,

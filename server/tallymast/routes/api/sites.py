@@ -148,7 +148,7 @@ def _point_now(point: Point, readings: Mapping[str, Reading]) -> PointNow:
 
 def _supply(standing: Standing, health: SupplyHealth | None) -> SupplyNow | None:
     site = standing.plan.site
-    point = next((one for one in site.points if one.kind is PointKind.SUPPLY_VOLTAGE), None)
+    point = site.point_of(PointKind.SUPPLY_VOLTAGE)
     if point is None and site.supply is None:
         return None
     shown = _point_now(point, standing.readings) if point else None

@@ -6,7 +6,7 @@ A share of a gateway's sites alone would miss a repeater, a feeder or a storm ce
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -301,7 +301,3 @@ def _arc(scene: _Scene) -> tuple[tuple[int, ...], tuple[float, float] | None]:
             best = tuple(one for _, one in inside)
             span = (begin, (begin + inside[-1][0]) % 360)
     return best, span
-
-
-def _bearings(sites: Iterable[Placed]) -> list[tuple[float, int]]:
-    return [(one.bearing_deg % 360, one.site_id) for one in sites if one.bearing_deg is not None]

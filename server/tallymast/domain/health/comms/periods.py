@@ -5,7 +5,7 @@ Nothing is said of what was not asked: 0 polls are unknown, neither 0 nor 100 %.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, tzinfo
+from datetime import date, tzinfo
 from typing import Any, Literal
 
 import numpy as np
@@ -25,6 +25,7 @@ from tallymast.domain.health.comms.outages import (
     silent_spans,
     without,
 )
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import HourCounts
 
 
@@ -119,7 +120,7 @@ def hour_of_day(
         by: one row a weekday, all seven, or one row a date, those with an hour given.
 
     """
-    local = [datetime.fromtimestamp(at / 1000, UTC).astimezone(zone) for at in begins_ms.tolist()]
+    local = [local_time(at, zone) for at in begins_ms.tolist()]
     rows: tuple[int, ...] | tuple[date, ...]
     if by == "weekday":
         rows = tuple(range(7))

@@ -1,12 +1,13 @@
 """Silence that comes every day at about the same time, and by when contact is back."""
 
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime, tzinfo
 from math import ceil
 from statistics import median
 from typing import Final
 
 from tallymast.domain.health.comms.model import Outage, Returns
+from tallymast.domain.local_times import local_time
 
 LEAST_DAYS: Final = 3  # Ours: twice may be chance
 BAND_MIN: Final = 180  # Ours: a battery at its end fails a little earlier every night
@@ -116,5 +117,5 @@ def _usual_most(minutes: Sequence[int]) -> int:
 
 def _local_min(at_ms: int, zone: tzinfo) -> int:
     """Return an instant as minutes of the local clock since 1970-01-01 00:00 on it."""
-    local = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).replace(tzinfo=None)
+    local = local_time(at_ms, zone).replace(tzinfo=None)
     return int((local - _EPOCH).total_seconds()) // 60

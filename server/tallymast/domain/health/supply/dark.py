@@ -12,6 +12,7 @@ import numpy as np
 
 from tallymast.domain.health.nights import Night, day_number, sunrise_ms
 from tallymast.domain.health.supply.model import DarkNights
+from tallymast.domain.local_times import local_time
 
 _NEAR_V = 0.35  # Ours: of a 12 V pack; a meter errs by 0.12 and the last reading is older
 _MINUTE_MS = 60_000
@@ -79,7 +80,7 @@ def dark_nights(
 
 def _night_of(from_ms: int, to_ms: int | None, place: Place, now_ms: int) -> _Dark | None:
     """Return the night a silence lies in, None where it does not lie as a dark night does."""
-    local = datetime.fromtimestamp(from_ms / 1000, UTC).astimezone(place.zone)
+    local = local_time(from_ms, place.zone)
     for day in (day_number(local.date()), day_number(local.date()) + 1):
         risen_ms = place.sunrise_ms(day)
         if not risen_ms - _DUSK_MS <= from_ms < risen_ms:
@@ -100,7 +101,7 @@ def _ran_down(night: Night, off_ms: int, near_v: float) -> bool:
 
 
 def _newest_day(place: Place, now_ms: int) -> int:
-    local = datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(place.zone)
+    local = local_time(now_ms, place.zone)
     day = day_number(local.date())
     return day if now_ms >= place.sunrise_ms(day) else day - 1
 
@@ -133,5 +134,5 @@ def _told(row: Sequence[_Dark], zone: tzinfo) -> DarkNights:
 
 
 def _after_noon_min(at_ms: int, zone: tzinfo) -> int:
-    local = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
+    local = local_time(at_ms, zone)
     return (local.hour * 60 + local.minute - 720) % 1440

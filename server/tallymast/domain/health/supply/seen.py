@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from tallymast.domain.health.supply.dark import Place
 from tallymast.domain.health.supply.limits import Limits, limits_of, packs_of
 from tallymast.domain.health.supply.model import SupplyHealth, Trend, Verdict
 from tallymast.domain.health.supply.trend import LEAST_NIGHTS, steps_of, trend_of
+from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Site, Supply
 
 LATELY = 14
@@ -57,9 +58,7 @@ class Seen:
     @property
     def today(self) -> int:
         """The local day it is judged on."""
-        return day_number(
-            datetime.fromtimestamp(self.now_ms / 1000, UTC).astimezone(self.place.zone).date()
-        )
+        return day_number(local_time(self.now_ms, self.place.zone).date())
 
     def volts(self, dawns: Sequence[Night] | None = None) -> list[float]:
         """Return the pre-dawn voltages, of some nights or of all [V]."""

@@ -51,7 +51,7 @@ def judge_supply(
         resolution_v: steps of the meter [V]; None: found from its readings.
 
     """
-    is_measured = any(point.kind is PointKind.SUPPLY_VOLTAGE for point in site.points)
+    is_measured = site.point_of(PointKind.SUPPLY_VOLTAGE) is not None
     if site.supply is None and not is_measured:
         return None
     supply = site.supply or Supply(SupplyKind.SOLAR, Chemistry.AGM)
