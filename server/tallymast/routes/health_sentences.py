@@ -100,25 +100,27 @@ def _seconds(ms: float) -> str:
 
 @sentence.register
 def _(finding: j.WorseTogether, clock: Clock) -> Markup:
-    first, last = (f"{round(one) % 360:03d}" for one in finding.bearing_deg)
     return Markup(
-        "{} answer worse at the first try since {}, all in one direction from {} ({} to {}\u00b0 "
-        "true): one cause to look for."
+        "{} answer worse at the first try since {}, all in one direction from {} ({}): "
+        "one cause to look for."
     ).format(
         listed([site_link(site) for site in finding.sites]),
         clock.at(finding.since_ms),
         finding.gateway.name,
-        first,
-        last,
+        _bearings(finding.bearing_deg),
     )
+
+
+def _bearings(arc: tuple[float, float]) -> str:
+    first, last = (f"{round(one) % 360:03d}" for one in arc)
+    return f"{first} to {last}\u00b0 true"
 
 
 @sentence.register
 def _(finding: SilentTogether, clock: Clock) -> Markup:
     where = strong(finding.gateway.name)
     if finding.bearing_deg is not None:
-        first, last = (f"{round(one) % 360:03d}" for one in finding.bearing_deg)
-        where = Markup("{} at {} to {}\u00b0 true").format(where, first, last)
+        where = Markup("{} at {}").format(where, _bearings(finding.bearing_deg))
     return Markup("{} behind {} silent since {} ({}): one cause. {}.").format(
         plural(len(finding.sites), "site"),
         where,

@@ -73,13 +73,8 @@ class View:
     found: tuple[Finding, ...]
     groups: tuple[Group, ...]
     past: Past
+    changed: Changes | None  # since the round before, None where none was kept
     losses: tuple[GatewayWas, ...] = ()
-
-    @property
-    def changed(self) -> Changes | None:
-        """What differs from the round before, None where none was kept."""
-        before = self.past.before
-        return None if before is None else changes(before, [one.key for one in self.found])
 
 
 class RoundBoard:
@@ -133,6 +128,8 @@ class RoundBoard:
             )
             for gateway in network.gateways
         )
+        past = self._past.upto(given.now_ms())
+        keys = [one.key for one in found]
         return View(
             system_lines(given),
             given.notice(),
@@ -142,7 +139,8 @@ class RoundBoard:
             self._standings.judged_ms,
             found,
             groups,
-            self._past.upto(given.now_ms()),
+            past,
+            None if past.before is None else changes(past.before, keys),
             given.losses(),
         )
 

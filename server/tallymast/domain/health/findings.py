@@ -92,15 +92,34 @@ class PathSilent(Finding):
 
 
 @dataclass(frozen=True, slots=True)
+class OfSites(Finding):
+    """A finding about several sites behind a gateway: one cause.
+
+    ``bearing_deg`` is the first and last true bearing, clockwise, where they lie in one direction.
+    """
+
+    gateway: Gateway
+    sites: tuple[Site, ...]
+    since_ms: int
+    bearing_deg: tuple[float, float] | None
+
+    @property
+    def site_keys(self) -> tuple[str, ...]:
+        """Name the sites that need somebody because of it."""
+        return tuple(site.key for site in self.sites)
+
+
+@dataclass(frozen=True, slots=True)
 class OfSite(Finding):
-    """A finding about one site."""
+    """A finding about one site; ``about`` names it in its key where its class does not."""
 
     site: Site
+    about: ClassVar[str] = ""
 
     @property
     def key(self) -> str:
         """Name the finding the same way as long as it lasts."""
-        return f"{type(self).__name__.lower()}-{self.site.key}"
+        return f"{self.about or type(self).__name__.lower()}-{self.site.key}"
 
     @property
     def site_keys(self) -> tuple[str, ...]:

@@ -13,13 +13,14 @@ from tallymast.domain.health.comms.model import ContactChange, Share, SignalStep
 from tallymast.domain.health.findings import (
     Finding,
     OfSite,
+    OfSites,
     Silent,
     SupplyBelowDisconnect,
     SupplyNearDisconnect,
 )
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
-from tallymast.domain.model import Gateway, GatewayPlan, Site, SitePlan
+from tallymast.domain.model import GatewayPlan, Site, SitePlan
 
 SOON_DAYS = 10.0  # ours: a battery is ordered, a visit planned within so many days
 _LASTING = 0.95  # ours: below, retries no longer hide what is wrong
@@ -36,11 +37,7 @@ class SupplyJudged(OfSite):
 
     health: SupplyHealth
     silent_since_ms: int | None = None  # dark at the moment
-
-    @property
-    def key(self) -> str:
-        """Name the finding the same way as long as it lasts."""
-        return f"supply-{self.site.key}"
+    about: ClassVar[str] = "supply"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +61,7 @@ class ContactJudged(OfSite):
 
     change: ContactChange | None
     signal: SignalStep | None
-
-    @property
-    def key(self) -> str:
-        """Name the finding the same way as long as it lasts."""
-        return f"contact-{self.site.key}"
+    about: ClassVar[str] = "contact"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +89,9 @@ class AnswersSlower(OfSite):
 
 
 @dataclass(frozen=True, slots=True)
-class WorseTogether(Finding):
+class WorseTogether(OfSites):
     """Sites in one direction from their gateway whose contact became worse together."""
 
-    gateway: Gateway
-    sites: tuple[Site, ...]
-    since_ms: int
     bearing_deg: tuple[float, float]
     rank: ClassVar[int] = 9
     act: ClassVar[bool] = False
@@ -112,11 +102,6 @@ class WorseTogether(Finding):
         first, last = self.bearing_deg
         middle = (first + (last - first) % 360.0 / 2) % 360.0
         return f"together-{self.gateway.key}-{round(middle / 45.0) % 8}"  # whoever joins later
-
-    @property
-    def site_keys(self) -> tuple[str, ...]:
-        """Name the sites that need somebody because of it."""
-        return tuple(site.key for site in self.sites)
 
 
 def with_health(

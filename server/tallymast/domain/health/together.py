@@ -11,18 +11,14 @@ from typing import ClassVar
 from tallymast.domain.bearings import bearing_between
 from tallymast.domain.health.comms.common import Placed, common_causes
 from tallymast.domain.health.comms.model import CommonCause, Outage
-from tallymast.domain.health.findings import Finding
-from tallymast.domain.model import Gateway, GatewayPlan, Site, SitePlan, SiteState
+from tallymast.domain.health.findings import OfSites
+from tallymast.domain.model import GatewayPlan, SitePlan, SiteState
 
 
 @dataclass(frozen=True, slots=True)
-class SilentTogether(Finding):
+class SilentTogether(OfSites):
     """Sites that fell silent together: most of a gateway's, or all in one direction."""
 
-    gateway: Gateway
-    sites: tuple[Site, ...]
-    since_ms: int
-    bearing_deg: tuple[float, float] | None
     rank: ClassVar[int] = 2
 
     @property
@@ -30,11 +26,6 @@ class SilentTogether(Finding):
         """Name the finding the same way as long as it lasts."""
         where = "mast" if self.bearing_deg is None else self.sites[0].key
         return f"silent-{self.gateway.key}-{where}"
-
-    @property
-    def site_keys(self) -> tuple[str, ...]:
-        """Name the sites that need somebody because of it."""
-        return tuple(site.key for site in self.sites)
 
 
 def placed_sites(gateway: GatewayPlan, ids: dict[str, int]) -> list[Placed]:

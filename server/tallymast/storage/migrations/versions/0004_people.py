@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from tallymast.storage.migrations.triggers import only_grows
+
 revision = "0004"
 down_revision = "0003"
 
@@ -78,23 +80,4 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_audit")),
     )
     op.create_index(op.f("ix_audit_at_ms"), "audit", ["at_ms"])
-    _only_grows("audit")
-
-
-def _only_grows(table: str) -> None:
-    """Let a trigger refuse every UPDATE and DELETE of the table."""
-    if op.get_bind().dialect.name == "sqlite":
-        for act in ("UPDATE", "DELETE"):
-            op.execute(
-                f"CREATE TRIGGER {table}_only_grows_{act.lower()} BEFORE {act} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, '{table} rows are never changed'); END"
-            )
-        return
-    op.execute(
-        f"CREATE FUNCTION {table}_only_grows() RETURNS trigger LANGUAGE plpgsql AS "
-        f"$$ BEGIN RAISE EXCEPTION '{table} rows are never changed'; END $$"
-    )
-    op.execute(
-        f"CREATE TRIGGER {table}_only_grows BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
-        f"FOR EACH STATEMENT EXECUTE FUNCTION {table}_only_grows()"
-    )
+    only_grows("audit")
