@@ -5,7 +5,6 @@ newest readings, which the pages judge by themselves.
 """
 
 import logging
-import math
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -14,33 +13,25 @@ from datetime import tzinfo
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from tallymast.beginnings import Beginnings
-from tallymast.domain.bearings import place_of
 from tallymast.domain.errors import DecodeError, StorageError
-from tallymast.domain.health.comms.answers import slower
-from tallymast.domain.health.comms.changes import contact_change, signal_step, step_between
 from tallymast.domain.health.comms.common import Placed, common_causes, explained
-from tallymast.domain.health.comms.model import (
-    Cause,
-    CommHealth,
-    ContactChange,
-    Outage,
-    SignalStep,
-)
-from tallymast.domain.health.comms.returns import returns_of
-from tallymast.domain.health.comms.supply_caused import supply_caused
+from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.health.losses import Fell, GatewayWas, fell
-from tallymast.domain.health.nights import Night, day_number, day_of, sunrise_ms
+from tallymast.domain.health.nights import Night, day_number
+from tallymast.domain.health.record import ContactHours
 from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
-from tallymast.domain.health.supply.verdict import judge_supply
 from tallymast.domain.health.together import placed_sites
+from tallymast.domain.health.weighing import BASELINE_MS, DAY_MS, NIGHTS, OUTAGES_MS, weigh
 from tallymast.domain.local_times import local_time
-from tallymast.domain.model import GatewayPlan, PointKind, SitePlan
+from tallymast.domain.model import GatewayPlan
 from tallymast.domain.record.days import Contract
 from tallymast.domain.record.rollups import HOUR_MS
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.watchdogs import falling
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import LiveView, NetworkView
@@ -49,18 +40,16 @@ from tallymast.storage.engine import Database
 from tallymast.storage.outages import outages
 from tallymast.storage.readings import raw_series
 from tallymast.storage.reliability import SiteHours, answers_by_day, site_hours
-from tallymast.storage.span_readings import SpanSeries, hour_series
+from tallymast.storage.span_readings import hour_series
+from tallymast.storage.spoiled import NOT_SPOILED, Spoiled, spoiled_hours
 
 log = logging.getLogger(__name__)
 
-DAY_MS: Final = 24 * HOUR_MS
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
 EVERY_S: Final = 600.0  # ours: what changes within weeks is looked at every ten minutes
 LOOK_S: Final = 15.0  # how soon a new finding is looked after, and weeks still being written
-NIGHTS: Final = 45
-BASELINE_MS: Final = 30 * DAY_MS
-OUTAGES_MS: Final = 14 * DAY_MS
-_LONG_MS: Final = 600_000  # ours: whether a shorter outage was the supply's is not looked for
-_ROUND_STEP_MS: Final = 2 * HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +157,10 @@ def judge(
                 return Judged(now_ms, sites)
             try:
                 with database.reading() as conn:  # a site at a time: nobody waits for all
-                    sites[plan.site_id] = _site(conn, gateway, plan, weeks)
+                    record = weeks.of(conn, plan.site_id)
+                    sites[plan.site_id] = weigh(
+                        gateway.gateway, plan.site, record, now_ms, weeks.zone
+                    )
             except DecodeError as error:
                 log.error("site not judged site=%s: %s", plan.site.key, error)
     try:
@@ -186,6 +178,7 @@ class _Weeks:
     now_ms: int
     zone: tzinfo
     hours: Mapping[int, SiteHours]
+    spoiled: Mapping[int, Spoiled]
     nights: Mapping[int, Sequence[Night]]
     answers: Mapping[int, Sequence[tuple[int, Mapping[int, int]]]]
     outages: Mapping[int, Sequence[Outage]]
@@ -204,10 +197,26 @@ class _Weeks:
             now_ms,
             zone,
             site_hours(conn, now_ms - BASELINE_MS, now_ms, contract),
+            spoiled_hours(conn, begin_ms, now_ms),
             nights.load_nights(conn, today - NIGHTS + 1, today),
             answers_by_day(conn, now_ms - BASELINE_MS, now_ms),
             explained(known, common_causes(known, placed(network))),
             episodes.between(conn, begin_ms, now_ms, kind="gateway"),
+        )
+
+    def of(self, conn: Connection, site_id: int) -> "_Record":
+        """Return one site's record."""
+        hours, spoiled = self.hours.get(site_id), self.spoiled.get(site_id, NOT_SPOILED)
+        return _Record(
+            conn,
+            site_id,
+            self.now_ms,
+            None
+            if hours is None
+            else ContactHours(hours.at_ms, hours.cells, spoiled.garbled, spoiled.refused),
+            self.nights.get(site_id, ()),
+            self.answers.get(site_id, ()),
+            self.outages.get(site_id, ()),
         )
 
 
@@ -229,140 +238,24 @@ def _until(some: Sequence[Outage], now_ms: int) -> list[Outage]:
 # --- one site -------------------------------------------------------------------------
 
 
-def _site(conn: Connection, gateway: GatewayPlan, plan: SitePlan, weeks: _Weeks) -> SiteHealth:
-    place = place_of(gateway.gateway, plan.site)
-    found = weeks.outages.get(plan.site_id, ())
-    found = _supply_apart(conn, plan, found, weeks, place)
-    dark = [(one.from_ms, one.to_ms) for one in found if one.cause is not Cause.COMMON]
-    supply = judge_supply(
-        plan.site,
-        weeks.nights.get(plan.site_id, ()),
-        now_ms=weeks.now_ms,
-        zone=weeks.zone,
-        latitude=place[0] if place else None,
-        longitude=place[1] if place else None,
-        dark=dark,
-        temperature_c=_temperature(conn, plan, weeks),
-    )
-    return SiteHealth(supply, _comm(conn, plan, found, weeks, place))
+@dataclass(frozen=True)
+class _Record:
+    """One site's last weeks, read when they are asked for."""
 
+    conn: Connection
+    site_id: int
+    now_ms: int
+    contact: ContactHours | None
+    nights: Sequence[Night]
+    answers: Sequence[tuple[int, Mapping[int, int]]]
+    outages: Sequence[Outage]
 
-def _temperature(conn: Connection, plan: SitePlan, weeks: _Weeks) -> dict[int, float] | None:
-    """Return the mean temperature beside the battery by local day, None where nobody measures it.
+    def hours(self, tag: str, from_ms: int, to_ms: int) -> SpanSeries:
+        return hour_series(self.conn, self.site_id, tag, from_ms, min(to_ms, self.now_ms))
 
-    An enclosure's is taken for the battery's: what it is wrong by is in how far it is believed.
-    """
-    point = plan.site.point_of(PointKind.TEMPERATURE)
-    supply = plan.site.supply
-    if point is None or supply is None or not supply.chemistry or plan.site_id not in weeks.nights:
-        return None
-    begin_ms = weeks.now_ms - NIGHTS * DAY_MS
-    hours = hour_series(conn, plan.site_id, point.tag, begin_ms, weeks.now_ms)
-    days: dict[int, list[float]] = {}
-    for at_ms, mean in zip(hours.at_ms.tolist(), hours.mean.tolist(), strict=True):
-        if not math.isnan(mean):
-            days.setdefault(day_number(local_time(at_ms, weeks.zone).date()), []).append(mean)
-    return {day: sum(some) / len(some) for day, some in days.items()}
-
-
-def _supply_apart(
-    conn: Connection,
-    plan: SitePlan,
-    found: Sequence[Outage],
-    weeks: _Weeks,
-    place: tuple[float, float] | None,
-) -> list[Outage]:
-    """Return outages with those named that were the supply's."""
-    point = plan.site.point_of(PointKind.SUPPLY_VOLTAGE)
-    long = [one for one in found if one.lasted_ms(weeks.now_ms) >= _LONG_MS]
-    if point is None or plan.site.supply is None or not long:
-        return list(found)
-    begin_ms = min(one.from_ms for one in long) - _ROUND_STEP_MS
-    volts = hour_series(conn, plan.site_id, point.tag, begin_ms, weeks.now_ms)
-    return [_named(one, plan, volts, weeks, place) if one in long else one for one in found]
-
-
-def _named(
-    one: Outage,
-    plan: SitePlan,
-    volts: SpanSeries,
-    weeks: _Weeks,
-    place: tuple[float, float] | None,
-) -> Outage:
-    supply = plan.site.supply
-    if supply is None or one.cause is Cause.COMMON:
-        return one
-    caused = supply_caused(
-        one,
-        _last_before(volts, one.from_ms),
-        None if one.to_ms is None else _first_after(volts, one.to_ms),
-        supply.disconnect_v,
-        nominal_v=supply.nominal_v,
-        back_after_sunrise_min=_after_sunrise(one.to_ms, weeks.zone, place),
-    )
-    return replace(one, cause=Cause.SUPPLY) if caused else one
-
-
-def _last_before(volts: SpanSeries, at_ms: int) -> float | None:
-    """Return the last reading of the hour in which a silence began, or of the one before."""
-    known = np.flatnonzero((volts.n > 0) & (volts.at_ms <= at_ms))
-    return float(volts.last[known[-1]]) if len(known) else None
-
-
-def _first_after(volts: SpanSeries, at_ms: int) -> float | None:
-    known = np.flatnonzero((volts.n > 0) & (volts.at_ms > at_ms - HOUR_MS))
-    return float(volts.first[known[0]]) if len(known) else None
-
-
-def _after_sunrise(
-    at_ms: int | None, zone: tzinfo, place: tuple[float, float] | None
-) -> float | None:
-    if at_ms is None or place is None:
-        return None
-    risen_ms = sunrise_ms(local_time(at_ms, zone).date(), *place, zone)
-    return (at_ms - risen_ms) / 60_000
-
-
-def _comm(
-    conn: Connection,
-    plan: SitePlan,
-    found: Sequence[Outage],
-    weeks: _Weeks,
-    place: tuple[float, float] | None,
-) -> CommHealth:
-    hours = weeks.hours.get(plan.site_id)
-    if hours is None:
-        return CommHealth(outages=tuple(found))
-    change = contact_change(hours.at_ms, hours.cells, now_ms=weeks.now_ms, outages=found)
-    sunrise = None
-    if place is not None:
-        sunrise = lambda day: sunrise_ms(day_of(day), *place, weeks.zone)  # noqa: E731
-    return CommHealth(
-        days=float(hours.at_ms[-1] - hours.at_ms[0]) / DAY_MS if len(hours.at_ms) else 0.0,
-        change=change,
-        signal=_signal(conn, plan, change, weeks),
-        slow=slower(weeks.answers.get(plan.site_id, ())),
-        returns=returns_of(found, sunrise, weeks.zone, weeks.now_ms),
-        outages=tuple(found),
-    )
-
-
-def _signal(
-    conn: Connection, plan: SitePlan, change: ContactChange | None, weeks: _Weeks
-) -> SignalStep | None:
-    """Return a step of the signal in the last fourteen days, between two readings."""
-    point = plan.site.point_of(PointKind.SIGNAL)
-    if point is None:
-        return None
-    begin_ms = weeks.now_ms - OUTAGES_MS
-    hours = hour_series(conn, plan.site_id, point.tag, begin_ms, weeks.now_ms)
-    place = signal_step(hours.at_ms, hours.mean)
-    if place is None:
-        return None
-    at_ms = int(hours.at_ms[place])
-    near = (at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS)
-    series = raw_series(conn, plan.site_id, point.tag, *near)
-    return step_between(series.at_ms, series.value)
+    def readings(self, tag: str, from_ms: int, to_ms: int) -> tuple[Ints, Floats]:
+        series = raw_series(self.conn, self.site_id, tag, from_ms, min(to_ms, self.now_ms))
+        return series.at_ms, series.value
 
 
 # --- gateways -------------------------------------------------------------------------

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, select
 
 from tallymast.domain.model import Block, Outcome, Poll, PollFlag, SitePlan, Table
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.storage import schema
 from tallymast.storage.polls import polls_between
-from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
+from tallymast.storage.span_readings import day_series, hour_series
 
 HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 24 * HOUR_MS

@@ -11,12 +11,13 @@ from sqlalchemy import Connection
 
 from tallymast.domain.local_times import offsets_ms
 from tallymast.domain.model import Point, PointKind, Site
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.thinning import thin
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_point, the_site
 from tallymast.routes.services import Given, NetworkView
 from tallymast.storage.readings import raw_series
-from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
+from tallymast.storage.span_readings import day_series, hour_series
 
 MOST = 1500  # a screen has no more columns
 

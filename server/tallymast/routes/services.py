@@ -11,6 +11,7 @@ from typing import Annotated, Protocol
 
 from fastapi import Depends, Request
 
+from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
@@ -183,6 +184,7 @@ class Services:
     shelf: Shelf | None = None  # where finished exports lie, None where none are made
     health: Callable[[], Mapping[int, SiteHealth]] = dict  # every site's, as judged last
     losses: Callable[[], tuple[GatewayWas, ...]] = tuple  # of gateways, over since yesterday
+    causes: Callable[[], tuple[Diagnosis, ...]] = tuple  # that are named now, the surest first
     judged_ms: Callable[[], int | None] = lambda: None  # when health was judged last
     began: Callable[[], Mapping[str, Since]] = dict  # since when findings about points hold
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew

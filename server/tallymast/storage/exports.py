@@ -14,12 +14,13 @@ from sqlalchemy import Connection, update
 from tallymast.domain.exports import DAY_MS, Batch, Cell, Choice, Extract
 from tallymast.domain.local_times import local_texts
 from tallymast.domain.model import JobState
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.zones import find_zone
 from tallymast.storage import schema
 from tallymast.storage.clock_steps import suspect_spans
 from tallymast.storage.engine import Database
 from tallymast.storage.readings import Floats, Series, raw_series
-from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
+from tallymast.storage.span_readings import day_series, hour_series
 
 _STEP_MS: Final = {"raw": DAY_MS, "hour": 31 * DAY_MS, "day": 366 * DAY_MS}
 _QUALITY: Final = ("none", "suspect", "good")  # by the numbers of Goodness

@@ -5,7 +5,6 @@ their polls, and days that are not over, or have such an hour, from their hours.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from sqlalchemy import Connection, Select, select
@@ -14,32 +13,11 @@ from tallymast.domain.model import LayoutPoint
 from tallymast.domain.record.columns import scale_column
 from tallymast.domain.record.days import Contract, ContractDay, days_between
 from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.storage import schema
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.point_hours import load_hours
 from tallymast.storage.readings import Floats, Ints, parts_with, point_of
-
-
-@dataclass(frozen=True, slots=True)
-class SpanSeries:
-    """A point by hour or day, one row a span, ascending; empty spans have n 0 and NaN.
-
-    ``on_ms`` says how long a contact was on.
-    """
-
-    unit: str
-    at_ms: Ints
-    n: Ints
-    least: Floats
-    mean: Floats
-    most: Floats
-    first: Floats
-    last: Floats
-    changes: Ints
-    on_ms: Ints
-
-    def __len__(self) -> int:
-        return len(self.at_ms)
 
 
 def hour_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> SpanSeries:

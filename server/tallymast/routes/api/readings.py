@@ -9,6 +9,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 
 from tallymast.domain.model import SitePlan
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.routes.api.finding import the_point, the_site
 from tallymast.routes.api.sites import Value, finite
 from tallymast.routes.api.spans import Span, TheSpan
@@ -23,7 +24,7 @@ from tallymast.storage.readings import (
     raw_series,
     thinned,
 )
-from tallymast.storage.span_readings import SpanSeries, day_series, hour_series
+from tallymast.storage.span_readings import day_series, hour_series
 
 router = APIRouter(prefix="/api/v1", tags=["readings"])
 

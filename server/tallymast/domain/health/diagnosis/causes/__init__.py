@@ -1,0 +1,1 @@
+"""The causes that can be named: one small function each."""

@@ -1,0 +1,1 @@
+"""Causes of points without a valid value, wrong registers, restarts."""

@@ -1,0 +1,1 @@
+"""Causes of trouble with a site's supply."""
