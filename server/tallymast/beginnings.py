@@ -1,7 +1,8 @@
 """Finds out since when points are as they are: once for each finding, as long as it lasts."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
+from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.findings import OfPoint
 from tallymast.domain.health.since import Since, holds_of
 from tallymast.domain.model import SitePlan
@@ -27,30 +28,24 @@ class Beginnings:
         self._view = view
         self.known: Mapping[str, Since] = {}
 
-    def look(self, now_ms: int) -> None:
+    def look(self, now_ms: int, standings: Iterable[Standing] | None = None) -> None:
         """Look for findings that are new since the last look; forget those that are over.
+
+        Args:
+            now_ms: the instant, UTC milliseconds.
+            standings: how every site stands then; None: they are judged here.
 
         Raises:
             StorageError: the database refused; what is known stays.
 
         """
         found = {}
-        for plan, finding in self._findings(now_ms):
+        if standings is None:
+            standings = newest_standings(self._live, self._view(), now_ms).values()
+        for plan, finding in _of_points(standings):
             known = self.known.get(finding.key)
             found[finding.key] = known or self._since(plan, finding, now_ms)
         self.known = found
-
-    def _findings(self, now_ms: int) -> list[tuple[SitePlan, OfPoint]]:
-        states, gateways = self._live.sites(), self._live.gateways()
-        return [
-            (plan, finding)
-            for gateway in self._view().gateways
-            for plan in gateway.sites
-            for finding in standing_of(
-                gateway, plan, states.get(plan.site_id), gateways, now_ms
-            ).findings
-            if isinstance(finding, OfPoint)
-        ]
 
     def _since(self, plan: SitePlan, finding: OfPoint, now_ms: int) -> Since:
         holds = holds_of(finding)
@@ -58,3 +53,22 @@ class Beginnings:
             return Since(None)
         with self._database.reading() as connection:
             return since(connection, plan.site_id, finding.point.tag, holds, now_ms)
+
+
+def newest_standings(live: LiveView, view: NetworkView, now_ms: int) -> dict[int, Standing]:
+    """Return how every site stands by its newest state, by site id."""
+    states, gateways = live.sites(), live.gateways()
+    return {
+        plan.site_id: standing_of(gateway, plan, states.get(plan.site_id), gateways, now_ms)
+        for gateway in view.gateways
+        for plan in gateway.sites
+    }
+
+
+def _of_points(standings: Iterable[Standing]) -> list[tuple[SitePlan, OfPoint]]:
+    return [
+        (one.plan, finding)
+        for one in standings
+        for finding in one.findings
+        if isinstance(finding, OfPoint)
+    ]

@@ -5,13 +5,13 @@ from datetime import datetime, time, timedelta
 from importlib.metadata import version
 
 from tallymast import demonstration
-from tallymast.beginnings import Beginnings
+from tallymast.beginnings import Beginnings, newest_standings
 from tallymast.demonstration import Scene
 from tallymast.domain.health.nights import day_number
 from tallymast.domain.model import GatewayState, GatewayStatus
 from tallymast.domain.rounds import KEPT_AT_MINUTE
 from tallymast.domain.zones import find_zone
-from tallymast.judging import judge
+from tallymast.judging import judge, named_causes
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.round_words import round_to_keep
@@ -51,7 +51,9 @@ def _services(database: Database, shown: Scene, at_ms: int) -> Services:
         live.publish_gateway(GatewayState(gateway.gateway_id, GatewayStatus.CONNECTED, at_ms))
     judged = judge(database, view, at_ms)
     beginnings = Beginnings(database, live, lambda: view)
-    beginnings.look(at_ms)
+    standings = newest_standings(live, view, at_ms)
+    beginnings.look(at_ms, standings.values())
+    causes = named_causes(view, live, standings, judged, at_ms)
     return Services(
         database=database,
         live=live,
@@ -62,6 +64,7 @@ def _services(database: Database, shown: Scene, at_ms: int) -> Services:
         poller_condition=lambda: PollerCondition("polling"),
         health=lambda: judged.sites,
         losses=lambda: judged.losses,
+        causes=lambda: causes,
         judged_ms=lambda: judged.at_ms,
         began=lambda: beginnings.known,
     )

@@ -16,10 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from tallymast.beginnings import Beginnings
+from tallymast.beginnings import Beginnings, newest_standings
 from tallymast.domain.errors import DecodeError, StorageError
+from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.comms.common import Placed, common_causes, explained
 from tallymast.domain.health.comms.model import Outage
+from tallymast.domain.health.diagnosis.diagnose import diagnose
+from tallymast.domain.health.diagnosis.gather import gather
+from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.losses import Fell, GatewayWas, fell
 from tallymast.domain.health.nights import Night, day_number
 from tallymast.domain.health.record import ContactHours
@@ -87,12 +91,14 @@ class Judge(threading.Thread):
     ) -> None:
         super().__init__(name="health", daemon=True)
         self._database = database
+        self._live = live
         self._view = view
         self._now_ms = now_ms
         self._ended = threading.Event()
         self._beginnings = Beginnings(database, live, view)
         self._known, self._due_s = -1, 0.0
         self.judged = Judged()
+        self.causes: tuple[Diagnosis, ...] = ()
 
     @property
     def began(self) -> Mapping[str, Since]:
@@ -102,7 +108,7 @@ class Judge(threading.Thread):
     def run(self) -> None:
         """Judge until stopped; soon again while older days are still being written."""
         while True:
-            for look in (self._judge, self._look_at_points):
+            for look in (self._judge, self._look_now):
                 try:
                     look()
                 except (StorageError, DecodeError) as error:
@@ -110,8 +116,12 @@ class Judge(threading.Thread):
             if self._ended.wait(LOOK_S):
                 return
 
-    def _look_at_points(self) -> None:
-        self._beginnings.look(self._now_ms())
+    def _look_now(self) -> None:
+        """Look at the newest states: since when points are so, and what causes can be named."""
+        now_ms, view = self._now_ms(), self._view()
+        standings = newest_standings(self._live, view, now_ms)
+        self._beginnings.look(now_ms, standings.values())
+        self.causes = named_causes(view, self._live, standings, self.judged, now_ms)
 
     def _judge(self) -> None:
         """Judge all sites' weeks when that is due."""
@@ -125,6 +135,19 @@ class Judge(threading.Thread):
         """End after what is in hand."""
         self._ended.set()
         self.join()
+
+
+def named_causes(
+    view: NetworkView,
+    live: LiveView,
+    standings: Mapping[int, Standing],
+    judged: Judged,
+    now_ms: int,
+) -> tuple[Diagnosis, ...]:
+    """Return the causes that can be named now, the surest first; none before weeks are judged."""
+    if judged.at_ms is None:
+        return ()
+    return diagnose(gather(view.gateways, live.gateways(), standings, judged.sites, now_ms))
 
 
 def judge(

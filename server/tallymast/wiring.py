@@ -802,6 +802,7 @@ def services(
         shelf=parts.exports.shelf if parts.exports else None,
         health=lambda: parts.judged.sites,
         losses=lambda: parts.judged.losses,
+        causes=lambda: parts.judge.causes if parts.judge else (),
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
     )

@@ -18,10 +18,10 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from tests.routes.conftest import World, world
 
 from tallymast import demo_rounds, demonstration, serving
-from tallymast.beginnings import Beginnings
+from tallymast.beginnings import Beginnings, newest_standings
 from tallymast.domain.health.nights import night_of, sunrise_ms
 from tallymast.domain.model import GatewayState, GatewayStatus
-from tallymast.judging import judge
+from tallymast.judging import judge, named_causes
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.services import NetworkView, PollerCondition, Services
@@ -188,7 +188,9 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
     view = NetworkView(scene.world.network, scene.plan)
     judged = judge(database, view, DEMO_NOW_MS)
     beginnings = Beginnings(database, live, lambda: view)
-    beginnings.look(DEMO_NOW_MS)
+    standings = newest_standings(live, view, DEMO_NOW_MS)
+    beginnings.look(DEMO_NOW_MS, standings.values())
+    causes = named_causes(view, live, standings, judged, DEMO_NOW_MS)
     yield Services(
         database=database,
         live=live,
@@ -200,6 +202,7 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
         hosts=("testserver", "127.0.0.1"),
         health=lambda: judged.sites,
         losses=lambda: judged.losses,
+        causes=lambda: causes,
         judged_ms=lambda: judged.at_ms,
         began=lambda: beginnings.known,
     )

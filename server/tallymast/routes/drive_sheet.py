@@ -1,13 +1,14 @@
 """What *Before you drive* shows of a site, read and worked out; templates only write it down."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from markupsafe import Markup
 from sqlalchemy import Connection
 
-from tallymast.domain.health.attention import Standing, needs
+from tallymast.domain.health.attention import Needs, Standing
+from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.visit import Seen, advice
@@ -23,6 +24,8 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.record.days import Contract
 from tallymast.domain.visit_cautions import Caution, general_cautions, needs_gas_monitor
+from tallymast.routes.cause_lines import needs_now
+from tallymast.routes.cause_words import cause_words
 from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.drive_parts import ContactPart, SupplyPart, contact_part, supply_part
 from tallymast.routes.plot import way_of
@@ -49,6 +52,7 @@ from tallymast.storage import jobs, notes
 POINTS_SHOWN: Final = 7
 NOTES_SHOWN: Final = 4
 FINDINGS_SHOWN: Final = 5
+CAUSES_SHOWN: Final = 2
 _KINDS: Final = (
     PointKind.SIGNAL,
     PointKind.TEMPERATURE,
@@ -69,6 +73,16 @@ class Before:
 
 
 @dataclass(frozen=True, slots=True)
+class CausePart:
+    """A probable cause: how sure, what it is, and the check that decides."""
+
+    sure: str
+    title: str
+    decides: Markup
+    href: str
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """One whole sheet."""
 
@@ -82,7 +96,7 @@ class Sheet:
     contact: ContactPart
     findings: tuple[tuple[bool, Markup], ...]
     more_findings: int
-    causes: tuple[Markup, ...]
+    causes: tuple[CausePart, ...]
     points: tuple[PointRow, ...]
     desk: JobLine
     desk_done_ms: int | None
@@ -100,7 +114,9 @@ def read_sheet(
     everyone = standings.now()
     standing = everyone[plan.site_id]
     network = given.network()
-    found = _found(given, everyone, plan.site.key)
+    needed = needs_now(given, everyone)
+    found = needed.of(plan.site.key)
+    causes = _causes(needed, plan)
     health = given.health().get(plan.site_id, NOT_JUDGED)
     contract = Contract(network.contract_zone, network.contract_hour)
     with given.database.reading() as connection:
@@ -121,23 +137,32 @@ def read_sheet(
         contact=contact,
         findings=tuple((f.act, sentence(f, clock)) for f in found[:FINDINGS_SHOWN]),
         more_findings=max(len(found) - FINDINGS_SHOWN, 0),
-        causes=(),
+        causes=tuple(_cause_part(one, clock) for one in causes[:CAUSES_SHOWN]),
         points=_points(standing),
         desk=_desk_line(job, clock.now_ms),
         desk_done_ms=job.done_ms if job else None,
         notes=_visits(log),
         out=still_out([(n.at_ms, n.text) for n in log if n.kind == "visit"], clock.now_ms),
-        kit=kit(plan.site, found, health),
+        kit=kit(plan.site, found, health, causes),
         cautions=general_cautions(plan.site, carries),
         gas=needs_gas_monitor(plan.site),
     )
 
 
-def _found(given: Services, everyone: Mapping[int, Standing], key: str) -> list[Finding]:
-    """Return what calls for a person at a site, or at what carries it."""
-    gateways, states = given.network().gateways, given.live.gateways()
-    found = needs(gateways, states, everyone, given.health(), given.began())
-    return [finding for finding in found if key in finding.site_keys]
+def _causes(needed: Needs, plan: SitePlan) -> list[Diagnosis]:
+    """Return the causes named at a site, or at what carries it, the surest first."""
+    found = [one for f in needed.of(plan.site.key) for one in needed.causes.get(f.key, ())]
+    return sorted(found, key=lambda one: -one.score)
+
+
+def _cause_part(one: Diagnosis, clock: StillClock) -> CausePart:
+    title = " or ".join([one.title, *one.rivals])
+    return CausePart(
+        one.confidence.value,
+        title,
+        cause_words(one.decides, clock),
+        f"/findings/{one.key}",
+    )
 
 
 def _seen(

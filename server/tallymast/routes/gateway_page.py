@@ -12,10 +12,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
-from tallymast.domain.health.attention import Standing, needs
+from tallymast.domain.health.attention import Standing
 from tallymast.domain.model import GatewayPlan, GatewayState, PointKind
 from tallymast.routes.api.finding import the_gateway
 from tallymast.routes.board import Board
+from tallymast.routes.cause_lines import needs_now
 from tallymast.routes.day import NOTHING, Days, SiteDay
 from tallymast.routes.formats import number, share, value_words
 from tallymast.routes.plot import Plot, draw_plot, way_of
@@ -188,7 +189,7 @@ class GatewayBoard:
         standings = self._standings.now(every_ms)
         days: Mapping[int, SiteDay] = self._days.upto(given.now_ms())
         state = given.live.gateways().get(plan.gateway_id)
-        found = needs((plan,), given.live.gateways(), standings, given.health())
+        found = needs_now(given, standings, (plan,)).found
         tones = {key: need.tone for key, need in ranks_of(found).items()}
         rows = tuple(
             path_row(

@@ -13,12 +13,13 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
 from tallymast.domain.audit import Act
-from tallymast.domain.health.attention import needs
+from tallymast.domain.health.attention import Needs
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.people import plain
 from tallymast.domain.rounds import Changes, changes
 from tallymast.routes.board import Board
+from tallymast.routes.cause_lines import Line, line_of, needs_now
 from tallymast.routes.day import Days, SiteDay, TheDays
 from tallymast.routes.formats import Clock
 from tallymast.routes.health_sentences import loss_sentence
@@ -28,7 +29,6 @@ from tallymast.routes.round_past import Past, RoundPast
 from tallymast.routes.round_rows import KeptRows, ranks_of
 from tallymast.routes.round_table import Group, table
 from tallymast.routes.screens import Screens, Show, prepare
-from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Given, Services
 from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
@@ -53,16 +53,6 @@ router = APIRouter(include_in_schema=False)
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One cause, worded."""
-
-    key: str
-    text: Markup
-    act: bool
-    new: bool = False  # not there in the round before
-
-
-@dataclass(frozen=True, slots=True)
 class View:
     """Everything the page shows."""
 
@@ -70,7 +60,7 @@ class View:
     notice: str
     summary: Summary
     checked_ms: int
-    found: tuple[Finding, ...]
+    needs: Needs
     groups: tuple[Group, ...]
     past: Past
     changed: Changes | None  # since the round before, None where none was kept
@@ -119,8 +109,8 @@ class RoundBoard:
         given, network = self._given, self._given.network()
         standings = self._standings.now(every_ms)
         states, health = given.live.gateways(), given.health()
-        found = needs(network.gateways, states, standings, health, given.began())
-        ranks = ranks_of(found)
+        needed = needs_now(given, standings)
+        ranks = ranks_of(needed.found)
         groups = tuple(
             Group(
                 gateway_head(gateway, states.get(gateway.gateway_id)),
@@ -129,15 +119,18 @@ class RoundBoard:
             for gateway in network.gateways
         )
         past = self._past.upto(given.now_ms())
-        keys = [one.key for one in found]
+        keys = [one.key for one in needed.found]
         return View(
             system_lines(given),
             given.notice(),
             summary(
-                standings.values(), found, {key: day.pause for key, day in days.items()}, health
+                standings.values(),
+                needed.found,
+                {key: day.pause for key, day in days.items()},
+                health,
             ),
             self._standings.judged_ms,
-            found,
+            needed,
             groups,
             past,
             None if past.before is None else changes(past.before, keys),
@@ -154,7 +147,7 @@ class RoundBoard:
             context = {"summary": view.summary, "checked_ms": view.checked_ms, "clock": clock}
             self._put("checked", "checked", checked, context, clock)
             new = view.changed.new if view.changed else ()
-            self._put("findings", "findings", (view.found, new), lambda: worded(view, clock), clock)
+            self._put("findings", "findings", (view.needs, new), lambda: worded(view, clock), clock)
             since = (view.past.before, view.losses, view.changed)
             self._put("since", "since", since, lambda: since_words(view, clock), clock)
             handed = {"handed": view.past.handed, "clock": clock}
@@ -193,11 +186,11 @@ def _today(clock: Clock) -> date:
 
 def worded(view: View, clock: Clock) -> dict[str, object]:
     """Return the findings in sentences, those for today and those worth watching."""
-    act, watch = worst_first(view.found)
+    act, watch = worst_first(view.needs.found)
     new = view.changed.new if view.changed else ()
 
     def line(one: Finding) -> Line:
-        return Line(one.key, sentence(one, clock), one.act, one.key in new)
+        return line_of(one, view.needs.causes.get(one.key, ()), clock, one.key in new)
 
     return {"act": [line(one) for one in act], "watch": [line(one) for one in watch]}
 

@@ -3,11 +3,12 @@
 from fastapi import FastAPI
 from markupsafe import Markup
 
+from tallymast.domain.health.findings import Finding
 from tallymast.domain.rounds import KeptLine, KeptRound
+from tallymast.routes.cause_lines import line_of
 from tallymast.routes.formats import Clock
 from tallymast.routes.round_page import RoundBoard, View
 from tallymast.routes.screens import Screens
-from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Services
 
 
@@ -21,13 +22,20 @@ def kept_round(view: View, clock: Clock, day: int) -> KeptRound:
 
     """
     lines = tuple(
-        KeptLine(one.key, plain_words(sentence(one, clock)), one.act, one.site_keys)
-        for one in view.found
+        KeptLine(one.key, plain_words(_told(one, view, clock)), one.act, one.site_keys)
+        for one in view.needs.found
     )
     summary = view.summary
     return KeptRound(
         day, clock.now_ms, summary.headline, summary.clean_words, summary.unknown_words, lines
     )
+
+
+def _told(finding: Finding, view: View, clock: Clock) -> Markup:
+    """Return a finding's sentence with its causes behind it."""
+    line = line_of(finding, view.needs.causes.get(finding.key, ()), clock)
+    causes = [Markup("{}: {}").format(one.sure.capitalize(), one.words) for one in line.why]
+    return Markup(" ").join([line.text, *causes])
 
 
 def round_to_keep(app: FastAPI, given: Services, day: int) -> KeptRound | None:

@@ -10,7 +10,6 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
-from tallymast.domain.health.attention import needs
 from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.model import Job, Poll, Site, SitePlan
@@ -22,18 +21,17 @@ from tallymast.routes.api.notes import LONGEST as NOTE_LONGEST
 from tallymast.routes.api.notes import Kind as NoteKind
 from tallymast.routes.api.notes import add_note
 from tallymast.routes.board import Board
+from tallymast.routes.cause_lines import line_of, needs_now
 from tallymast.routes.charts import SPANS
 from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.formats import Clock
 from tallymast.routes.log_book import CHOICES, KINDS, read_log
 from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
 from tallymast.routes.plot import way_of
-from tallymast.routes.round_page import Line
 from tallymast.routes.round_rows import ranks_of
 from tallymast.routes.rows import NOBODY
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.security import CHARTS, extend_policy
-from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.site_rows import (
     POLLS_SHOWN,
@@ -92,21 +90,12 @@ class SiteBoard:
         given, now_ms = self._given, self._given.now_ms()
         standings = self._standings.now(every_ms)
         standing = standings[self._plan.site_id]
-        found = [
-            finding
-            for finding in needs(
-                given.network().gateways,
-                given.live.gateways(),
-                standings,
-                given.health(),
-                given.began(),
-            )
-            if self._plan.site.key in finding.site_keys
-        ]
+        needed = needs_now(given, standings)
+        found = needed.of(self._plan.site.key)
         clock = self._screens.clock()
         day = self._days.upto(now_ms).get(self._plan.site_id, NOTHING)
         health = given.health().get(self._plan.site_id, NOT_JUDGED)
-        lines = [Line(one.key, sentence(one, clock), one.act) for one in found]
+        lines = [line_of(one, needed.causes.get(one.key, ()), clock) for one in found]
         key = self._plan.site.key
         shown: dict[str, object] = {
             "system": system_lines(given),

@@ -1,7 +1,8 @@
-"""What to bring, as far as findings and supply say; causes that decide may say more."""
+"""What to bring: what the named causes ask for first, else what findings and supply say."""
 
 from collections.abc import Sequence
 
+from tallymast.domain.health.diagnosis.model import About, Diagnosis
 from tallymast.domain.health.findings import Finding, NeverAnswered, NoValue, PathSilent, Silent
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.model import Verdict
@@ -20,9 +21,27 @@ _NAMES = {
 }
 
 
-def kit(site: Site, found: Sequence[Finding], health: SiteHealth) -> tuple[str, ...]:
-    """Return what to bring, the most likely first."""
-    return (*_of_supply(site, health), *_of_findings(site, found, health), *ALWAYS)
+def kit(
+    site: Site, found: Sequence[Finding], health: SiteHealth, causes: Sequence[Diagnosis] = ()
+) -> tuple[str, ...]:
+    """Return what to bring, the most likely first.
+
+    Args:
+        site: where to.
+        found: what calls for a person there.
+        health: as judged last.
+        causes: the causes named there, the surest first.
+
+    """
+    named = {one.about for one in causes}
+    bring = [what for one in causes for what in one.bring]
+    if About.SUPPLY not in named:
+        bring += _of_supply(site, health)
+    if About.POINT not in named:
+        bring += _of_loops(site, found)
+    if About.CONTACT not in named:
+        bring += _of_contact(found, health)
+    return tuple(dict.fromkeys((*bring, *ALWAYS)))
 
 
 def battery_words(site: Site) -> str:
@@ -46,15 +65,18 @@ def _of_supply(site: Site, health: SiteHealth) -> list[str]:
     return bring
 
 
-def _of_findings(site: Site, found: Sequence[Finding], health: SiteHealth) -> list[str]:
+def _of_loops(site: Site, found: Sequence[Finding]) -> list[str]:
     loops = [f.point for f in found if isinstance(f, NoValue) and f.site.key == site.key]
-    bring = [
+    return [
         f"spare transmitter and loop meter for {point.name} ({point.loop or 'input'}), "
         "means to gauge by hand"
         for point in loops[:2]
     ]
+
+
+def _of_contact(found: Sequence[Finding], health: SiteHealth) -> list[str]:
     comm = health.comm
     is_weak = comm is not None and comm.signal is not None
     if is_weak or any(isinstance(f, Silent | NeverAnswered | PathSilent) for f in found):
-        bring.append("wattmeter, antenna, connectors, surge arrester, spare radio")
-    return bring
+        return ["wattmeter, antenna, connectors, surge arrester, spare radio"]
+    return []

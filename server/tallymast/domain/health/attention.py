@@ -9,6 +9,7 @@ stale or missing is not judged; it is counted as not known.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.findings import (
     ContactAlarm,
     FarOutside,
@@ -29,6 +30,7 @@ from tallymast.domain.health.findings import (
     SupplyNearDisconnect,
 )
 from tallymast.domain.health.judged import with_health
+from tallymast.domain.health.named import Causes, with_causes
 from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.together import SilentTogether, silent_together
@@ -152,13 +154,32 @@ def effective_status(
     return own
 
 
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What calls for a person, most pressing first, one line a cause; and why, where it is known.
+
+    Attributes:
+        found: the findings.
+        causes: the causes named for them, the surest first, by a finding's key.
+
+    """
+
+    found: tuple[Finding, ...] = ()
+    causes: Causes = field(default_factory=dict)
+
+    def of(self, site_key: str) -> tuple[Finding, ...]:
+        """Return what calls for a person at a site, or at what carries it."""
+        return tuple(one for one in self.found if site_key in one.site_keys)
+
+
 def needs(
     gateways: Sequence[GatewayPlan],
     gateway_states: Mapping[int, GatewayState],
     standings: Mapping[int, Standing],
     health: Mapping[int, SiteHealth] | None = None,
     began: Mapping[str, Since] | None = None,
-) -> tuple[Finding, ...]:
+    named: Sequence[Diagnosis] = (),
+) -> Needs:
     """Return everything that calls for a person, most pressing first, one line a cause.
 
     Args:
@@ -167,6 +188,7 @@ def needs(
         standings: how each site stands, by id.
         health: what the last weeks say of each, by id.
         began: since when findings about points hold, by their keys.
+        named: the causes named, the surest first.
 
     """
     found: list[Finding] = []
@@ -174,7 +196,8 @@ def needs(
         here = [standings[plan.site_id] for plan in gateway.sites if plan.site_id in standings]
         found += _of_gateway(gateway, gateway_states.get(gateway.gateway_id), here)
     found = [_begun(one, began or {}) for one in with_health(found, gateways, health or {})]
-    return tuple(sorted(found, key=lambda finding: finding.rank))  # stable: file order inside
+    told, causes = with_causes(found, named, gateways)
+    return Needs(tuple(sorted(told, key=lambda finding: finding.rank)), causes)  # stable
 
 
 def _begun(finding: Finding, began: Mapping[str, Since]) -> Finding:
