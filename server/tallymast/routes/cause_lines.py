@@ -15,11 +15,10 @@ from tallymast.domain.health.findings import (
     SupplyNearDisconnect,
 )
 from tallymast.domain.health.judged import SupplyJudged
-from tallymast.domain.health.named import Named
 from tallymast.domain.model import GatewayPlan, PointKind
 from tallymast.routes.cause_words import cause_words
 from tallymast.routes.formats import Clock
-from tallymast.routes.sentences import sentence, site_link, strong
+from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Services
 
 
@@ -89,15 +88,3 @@ def _chart_of(finding: Finding) -> str:
     if isinstance(finding, OfSite):
         return f"/sites/{finding.site.key}#chart-contact"
     return ""
-
-
-@sentence.register
-def _(finding: Named, clock: Clock) -> Markup:
-    said = cause_words(finding.diagnosis.says, clock)
-    whose = [site_link(site) for site in finding.sites] or [strong(finding.gateway.name)]
-    names = (
-        whose[0]
-        if len(whose) == 1
-        else Markup(" and ").join([Markup(", ").join(whose[:-1]), whose[-1]])
-    )
-    return Markup("{}: {}.").format(names, said)

@@ -11,7 +11,9 @@ from markupsafe import Markup
 from tallymast.domain.health import judged as j
 from tallymast.domain.health.comms.model import Share, SignalStep
 from tallymast.domain.health.losses import Fell, GatewayWas
+from tallymast.domain.health.named import Named
 from tallymast.domain.health.together import SilentTogether
+from tallymast.routes.cause_words import cause_words
 from tallymast.routes.formats import Clock, number, plural
 from tallymast.routes.sentences import sentence, site_link, strong
 from tallymast.routes.supply_sentences import supply_sentence
@@ -128,6 +130,12 @@ def _(finding: SilentTogether, clock: Clock) -> Markup:
         clock.lasts(finding.since_ms),
         listed([site_link(site) for site in finding.sites]),
     )
+
+
+@sentence.register
+def _(finding: Named, clock: Clock) -> Markup:
+    whose = [site_link(site) for site in finding.sites] or [strong(finding.gateway.name)]
+    return Markup("{}: {}.").format(listed(whose), cause_words(finding.diagnosis.says, clock))
 
 
 def loss_sentence(loss: GatewayWas, clock: Clock) -> Markup:
