@@ -8,6 +8,7 @@ from markupsafe import Markup
 from sqlalchemy import Connection
 
 from tallymast.domain.health.attention import Needs, Standing
+from tallymast.domain.health.diagnosis.lacking import lacking
 from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
@@ -97,6 +98,7 @@ class Sheet:
     findings: tuple[tuple[bool, Markup], ...]
     more_findings: int
     causes: tuple[CausePart, ...]
+    lacking: tuple[str, ...]
     points: tuple[PointRow, ...]
     desk: JobLine
     desk_done_ms: int | None
@@ -138,6 +140,7 @@ def read_sheet(
         findings=tuple((f.act, sentence(f, clock)) for f in found[:FINDINGS_SHOWN]),
         more_findings=max(len(found) - FINDINGS_SHOWN, 0),
         causes=tuple(_cause_part(one, clock) for one in causes[:CAUSES_SHOWN]),
+        lacking=lacking(plan.site, health),
         points=_points(standing),
         desk=_desk_line(job, clock.now_ms),
         desk_done_ms=job.done_ms if job else None,

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
+from tallymast.domain.health.diagnosis.lacking import lacking
 from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.model import Job, Poll, Site, SitePlan
@@ -105,6 +106,7 @@ class SiteBoard:
             "supply_said": _supply_said(self._plan.site, health.supply, clock),
             "contact": contact_panel(standing, day),
             "site_findings": tuple(lines),
+            "lacking": lacking(self._plan.site, health),
             "points": point_rows(standing),
             "polls": poll_rows(self._polls()),
             "job": job_line(given.live.jobs().values(), self._plan.site_id, now_ms),
@@ -114,7 +116,9 @@ class SiteBoard:
             self._put("system", "system", told, told)
             said = {name: shown[name] for name in ("supply", "supply_said")}
             self._put("supply", "supply", said, (shown["supply"], health.supply))
-            for name in ("head", "contact", "site_findings", "polls", "job"):
+            told = {name: shown[name] for name in ("site_findings", "lacking")}
+            self._put("site_findings", "site_findings", told, tuple(told.values()))
+            for name in ("head", "contact", "polls", "job"):
                 self._put(name, name, {name: shown[name]}, shown[name])
             for row in point_rows(standing):
                 self._put(f"point-{row.tag}", "point", {"row": row}, row)
