@@ -1,13 +1,17 @@
 """The JSON API of the stable contract, against polls whose values were worked out by hand."""
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
+from tests.domain.health.test_named import a_cause
 from tests.routes.conftest import NOW_MS, World, words
 
+from tallymast.domain.health.diagnosis.model import About
 from tallymast.domain.model import GatewayState, GatewayStatus, JobState, Outcome
+from tallymast.routes.app import create_app
 from tallymast.storage import jobs
 from tallymast.storage.episodes import open_episode
 from tallymast.storage.hours import close_hours
@@ -47,6 +51,17 @@ def test_a_site_as_last_heard(world: World, client: TestClient) -> None:
     assert points["HATCH"]["value"] is True
     assert {point["quality"] for point in site["points"]} == {"good"}
     assert points["LVL"]["at"] == "2026-03-08T09:59:00.000Z"
+
+
+def test_a_cause_is_told_with_how_sure_it_is(world: World) -> None:
+    site_id = world.plan("quill-tank").site_id
+    named = a_cause("antenna", About.CONTACT, site_id)
+    app = create_app(replace(world.services(), causes=lambda: (named,)))
+    with TestClient(app) as client:
+        (cause,) = get(client, "/sites/quill-tank")["causes"]
+        assert get(client, "/sites/osier-pond")["causes"] == []
+    assert (cause["key"], cause["confidence"]) == (f"antenna-{site_id}", "likely")
+    assert cause["since"] == "1970-01-01T01:00:00.000Z"
 
 
 def test_what_is_not_known_is_null_never_zero(world: World, client: TestClient) -> None:

@@ -7,12 +7,15 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
 from tallymast.domain.health.attention import Standing
+from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.health.supply.model import Forecast, SupplyHealth
 from tallymast.domain.model import HourCounts, Point, PointKind, Reading
+from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_site
+from tallymast.routes.cause_words import cause_words
 from tallymast.routes.day_reading import read_counts
-from tallymast.routes.formats import iso
+from tallymast.routes.formats import Clock, iso
 from tallymast.routes.services import Given, Services
 from tallymast.routes.standings import TheStandings
 
@@ -70,6 +73,19 @@ class PointNow(BaseModel):
     reason: str = Field(description="why the quality is not good; empty where it is")
 
 
+class CauseNow(BaseModel):
+    """A probable cause named at the site; its words carry times of the network's zone."""
+
+    key: str = Field(description="the same as long as it lasts; its page is /findings/KEY")
+    cause: str
+    title: str
+    confidence: str = Field(description="all but certain, likely or possible")
+    since: str | None
+    says: str
+    decides: str
+    instead: list[str] = Field(description="titles of causes it cannot be parted from")
+
+
 class SiteNow(BaseModel):
     """A site and the newest that is known of it."""
 
@@ -83,6 +99,7 @@ class SiteNow(BaseModel):
     polls_24h: Polls
     supply: SupplyNow | None
     points: list[PointNow]
+    causes: list[CauseNow] = Field(description="the surest first; empty: none is named")
 
 
 @router.get("/sites")
@@ -129,6 +146,21 @@ def _site_now(given: Services, standing: Standing, counts: Mapping[int, HourCoun
         polls_24h=polls_of(counts.get(plan.site_id, HourCounts())),
         supply=_supply(standing, given.health().get(plan.site_id, NOT_JUDGED).supply),
         points=[_point_now(point, standing.readings) for point in plan.site.points],
+        causes=[_cause(given, one) for one in given.causes() if plan.site_id in one.site_ids],
+    )
+
+
+def _cause(given: Services, one: Diagnosis) -> CauseNow:
+    clock = Clock(find_zone(given.network().time_zone), given.now_ms())
+    return CauseNow(
+        key=one.key,
+        cause=one.cause,
+        title=one.title,
+        confidence=one.confidence.value,
+        since=iso(one.since_ms),
+        says=cause_words(one.says, clock).striptags(),
+        decides=cause_words(one.decides, clock).striptags(),
+        instead=list(one.rivals),
     )
 
 
