@@ -14,6 +14,7 @@ from tallymast.domain.model import (
     WireLine,
 )
 from tallymast.domain.people import Role
+from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
     audit,
     episodes,
@@ -22,6 +23,7 @@ from tallymast.storage import (
     network,
     notes,
     people,
+    rounds,
     schema,
     setting,
     states,
@@ -100,6 +102,10 @@ def _judgement(conn: Connection, site_id: int, other: int) -> None:
     notes.add(conn, site_id, text="Gauge 2.84 m", replaces_id=old.id, **said)  # type: ignore[arg-type]
     asked = jobs.ask(conn, "poll", site_id=site_id, actor="local", at_ms=NOW_MS)
     jobs.update(conn, asked.id, JobState.DONE, 1.0, "Answered.", NOW_MS + 1)
+    line = KeptLine("silent-1", "Heron Gate: silent since 07:05.", act=True, sites=("heron-gate",))
+    said = KeptRound(20_520, NOW_MS, "1 of 2 sites needs nobody", "Contact", "", (line,))
+    rounds.keep(conn, said)
+    rounds.hand_over(conn, at_ms=NOW_MS, actor="local", text="Fuses are in the blue van.")
     setting.keep(conn, "begun", str(DAY_0))
     insert_many(conn, schema.night, [(site_id, 20_520, 12.1, DAY_0, 12.25, 13.5, DAY_0 + 9, 48)])
 
