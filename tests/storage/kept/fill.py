@@ -4,6 +4,9 @@ from sqlalchemy import Connection
 
 from tallymast.domain import network_file
 from tallymast.domain.audit import Act
+from tallymast.domain.health.diagnosis.experience import Verdict
+from tallymast.domain.health.diagnosis.lasting import Step, places
+from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.model import (
     GatewayState,
     GatewayStatus,
@@ -18,6 +21,8 @@ from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
     audit,
     episodes,
+    finding_words,
+    findings,
     hours,
     jobs,
     network,
@@ -47,6 +52,7 @@ def fill(database: Database) -> None:
         first, other = (site.site_id for gateway in plan.gateways for site in gateway.sites)
         _states(conn, plan)
         _judgement(conn, first, other)
+        _findings(conn, first)
         _people(conn)
         mark_hours(conn, [(first, DAY_0)])
 
@@ -108,6 +114,26 @@ def _judgement(conn: Connection, site_id: int, other: int) -> None:
     rounds.hand_over(conn, at_ms=NOW_MS, actor="local", text="Fuses are in the blue van.")
     setting.keep(conn, "begun", str(DAY_0))
     insert_many(conn, schema.night, [(site_id, 20_520, 12.1, DAY_0, 12.25, 13.5, DAY_0 + 9, 48)])
+
+
+def _findings(conn: Connection, site_id: int) -> None:
+    told = Diagnosis(
+        cause="antenna",
+        title="Antenna or connector",
+        about=About.CONTACT,
+        gateway_id=1,
+        site_ids=(site_id,),
+        since_ms=DAY_0,
+        score=5.0,
+        says=Said("signal fell 19 dB at {}", At(DAY_0)),
+        advice=Said("Bring both."),
+        decides=Said("Reflected power at the radio."),
+        chart=ChartOf(Shown.SIGNAL, DAY_0),
+    )
+    held = findings.keep(conn, Step({}, places([told]), {}, ()), NOW_MS)
+    (number,) = (one.id for one in held.values())
+    said = Verdict.CONFIRMED
+    finding_words.word(conn, number, at_ms=NOW_MS, actor="local", verdict=said, found="connector")
 
 
 def _people(conn: Connection) -> None:

@@ -13,10 +13,10 @@ from typing import Final
 
 from tallymast.domain.health.diagnosis.model import SPOKEN, At, Diagnosis, Said
 
-# Ours: before anybody has visited, a cause is taken to be right 4 times in 5, with the weight
-# of five visits. SPOKEN stands for the same odds.
-PRIOR_RIGHT: Final = 4.0
-PRIOR_WRONG: Final = 1.0
+# Ours: before anybody has visited, a cause is taken to be right 4 times in 5 (SPOKEN stands for
+# the same odds), with the weight of twenty visits, so that no single word weighs much.
+PRIOR_RIGHT: Final = 16.0
+PRIOR_WRONG: Final = 4.0
 MOST: Final = 0.5
 """Ours: a score moves by at most so much, half of what parts two causes (APART)."""
 SITE_WEIGHT: Final = 2.0  # ours: a visit to this very site counts as two elsewhere
