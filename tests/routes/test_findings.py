@@ -13,6 +13,8 @@ from tallymast.domain.health.diagnosis.experience import Verdict
 from tallymast.domain.health.diagnosis.lasting import Held, Step, places
 from tallymast.domain.health.diagnosis.model import At, Diagnosis, Said, Since, TimeOf
 from tallymast.routes.api.findings import FOUND_LONGEST, TEXT_LONGEST
+from tallymast.routes.finding_rows import words_panel
+from tallymast.routes.screens import Screens
 from tallymast.storage import finding_words, findings
 
 QUILL, OSIER = 1, 2  # the small world's sites, in file order
@@ -254,3 +256,42 @@ def test_a_site_that_left_the_network_is_still_in_the_history(
     name(world, fell())
     monkeypatch.setattr(world.view, "_sites", {})
     assert "a place that is no longer in the network" in rows(client.get("/findings").text)[0]
+
+
+def panel(world: World, number: int | None, *, may_write: bool = True) -> str:
+    """What a finding's page includes of its words."""
+    screens = Screens(world.services())
+    with world.database.reading() as conn:
+        kept = None if number is None else findings.of_id(conn, number)
+        shown = words_panel(
+            conn,
+            kept,
+            site_id=QUILL,
+            network=world.view,
+            clock=screens.clock(),
+            may_write=may_write,
+        )
+    context = {**shown, "clock": screens.clock()}
+    return str(screens.fragment("partials/finding_words.html", context))
+
+
+def test_a_findings_words_stand_with_its_form_and_the_sites_other_findings(world: World) -> None:
+    older = name(world, fell(cause="battery", title="Battery worn out"))
+    number = name(world, fell())
+    assert "Nobody has said yet what a visit found." in panel(world, number)
+    say(world, number, Verdict.NOTHING)
+    say(world, number, Verdict.CONFIRMED, "connector", "Crimped.")
+    html = panel(world, number)
+    assert html.index("Confirmed (connector)") < html.index("Nothing found")
+    assert f'<form class="wordform noprint" method="post" action="/findings/{number}/word">' in html
+    assert f'<li id="finding-{older}">' in html
+    assert f'<li id="finding-{number}">' not in html
+
+
+def test_without_the_right_or_the_row_there_is_no_form(world: World) -> None:
+    number = name(world, fell())
+    assert "<form" not in panel(world, number, may_write=False)
+    assert "takes the role operator" in panel(world, number, may_write=False)
+    fresh = panel(world, None, may_write=False)
+    assert "It is being written down" in fresh
+    assert "<form" not in fresh
