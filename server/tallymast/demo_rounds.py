@@ -7,11 +7,12 @@ from importlib.metadata import version
 from tallymast import demonstration
 from tallymast.beginnings import Beginnings, newest_standings
 from tallymast.demonstration import Scene
+from tallymast.domain.health.diagnosis.diagnose import diagnose
 from tallymast.domain.health.nights import day_number
 from tallymast.domain.model import GatewayState, GatewayStatus
 from tallymast.domain.rounds import KEPT_AT_MINUTE
 from tallymast.domain.zones import find_zone
-from tallymast.judging import judge, named_causes
+from tallymast.judging import evidence, judge
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.round_words import round_to_keep
@@ -53,7 +54,7 @@ def _services(database: Database, shown: Scene, at_ms: int) -> Services:
     beginnings = Beginnings(database, live, lambda: view)
     standings = newest_standings(live, view, at_ms)
     beginnings.look(at_ms, standings.values())
-    causes = named_causes(view, live, standings, judged, at_ms)
+    causes = diagnose(evidence(view, live, standings, judged, at_ms))
     return Services(
         database=database,
         live=live,

@@ -22,6 +22,8 @@ from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.comms.common import Placed, common_causes, explained
 from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.health.diagnosis.diagnose import diagnose
+from tallymast.domain.health.diagnosis.evidence import SiteEvidence
+from tallymast.domain.health.diagnosis.experience import with_experience
 from tallymast.domain.health.diagnosis.gather import gather
 from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.losses import Fell, GatewayWas, fell
@@ -38,6 +40,7 @@ from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.watchdogs import falling
 from tallymast.domain.zones import find_zone
+from tallymast.finding_keeper import FindingKeeper
 from tallymast.routes.services import LiveView, NetworkView
 from tallymast.storage import episodes, nights
 from tallymast.storage.engine import Database
@@ -96,6 +99,7 @@ class Judge(threading.Thread):
         self._now_ms = now_ms
         self._ended = threading.Event()
         self._beginnings = Beginnings(database, live, view)
+        self._keeper = FindingKeeper(database)
         self._known, self._due_s = -1, 0.0
         self.judged = Judged()
         self.causes: tuple[Diagnosis, ...] = ()
@@ -121,7 +125,12 @@ class Judge(threading.Thread):
         now_ms, view = self._now_ms(), self._view()
         standings = newest_standings(self._live, view, now_ms)
         self._beginnings.look(now_ms, standings.values())
-        self.causes = named_causes(view, self._live, standings, self.judged, now_ms)
+        if self.judged.at_ms is None:
+            return
+        sites = evidence(view, self._live, standings, self.judged, now_ms)
+        named = diagnose(sites)
+        self.causes = with_experience(named, self._keeper.experience())
+        self._keeper.look(now_ms, self.causes, sites, view.gateways)
 
     def _judge(self) -> None:
         """Judge all sites' weeks when that is due."""
@@ -137,17 +146,15 @@ class Judge(threading.Thread):
         self.join()
 
 
-def named_causes(
+def evidence(
     view: NetworkView,
     live: LiveView,
     standings: Mapping[int, Standing],
     judged: Judged,
     now_ms: int,
-) -> tuple[Diagnosis, ...]:
-    """Return the causes that can be named now, the surest first; none before weeks are judged."""
-    if judged.at_ms is None:
-        return ()
-    return diagnose(gather(view.gateways, live.gateways(), standings, judged.sites, now_ms))
+) -> tuple[SiteEvidence, ...]:
+    """Return all that causes may be told from at an instant."""
+    return gather(view.gateways, live.gateways(), standings, judged.sites, now_ms)
 
 
 def judge(

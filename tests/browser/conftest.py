@@ -19,9 +19,10 @@ from tests.routes.conftest import World, world
 
 from tallymast import demo_rounds, demonstration, serving
 from tallymast.beginnings import Beginnings, newest_standings
+from tallymast.domain.health.diagnosis.diagnose import diagnose
 from tallymast.domain.health.nights import night_of, sunrise_ms
 from tallymast.domain.model import GatewayState, GatewayStatus
-from tallymast.judging import judge, named_causes
+from tallymast.judging import evidence, judge
 from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.services import NetworkView, PollerCondition, Services
@@ -190,7 +191,7 @@ def demo_services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services
     beginnings = Beginnings(database, live, lambda: view)
     standings = newest_standings(live, view, DEMO_NOW_MS)
     beginnings.look(DEMO_NOW_MS, standings.values())
-    causes = named_causes(view, live, standings, judged, DEMO_NOW_MS)
+    causes = diagnose(evidence(view, live, standings, judged, DEMO_NOW_MS))
     yield Services(
         database=database,
         live=live,
