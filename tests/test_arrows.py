@@ -30,6 +30,8 @@ FREE = {
     "beside",
     "keeping",
     "demonstration",
+    "demo_findings",
+    "demo_past",
     "demo_rounds",
     "exporting",
     "judging",

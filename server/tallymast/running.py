@@ -15,6 +15,7 @@ import typer
 from fastapi import FastAPI
 
 from tallymast import accounts, beside, demonstration, exporting, serving, wall, wiring
+from tallymast.demo_findings import keep_findings
 from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
@@ -202,7 +203,10 @@ def fill_demo(settings: Settings) -> None:
         ) as bar:
             for done in bar:
                 print(f"{done} of {len(days)}", flush=True)
-        for _ in keep_rounds(database, demonstration.scene(database)):
+        scene = demonstration.scene(database)
+        for _ in keep_rounds(database, scene):
+            pass
+        for _ in keep_findings(database, scene):
             pass
 
 

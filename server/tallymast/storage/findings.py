@@ -5,7 +5,7 @@ decides what is written; here it is written, in the caller's transaction, and re
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -148,6 +148,45 @@ def keep(conn: Connection, wanted: Step, now_ms: int) -> dict[Key, Held]:
     return held
 
 
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """A finding of the past, told afterwards: where, what, when first and last, whether over."""
+
+    key: Key
+    named: Named
+    named_ms: int
+    last_ms: int
+    is_over: bool
+
+    def ended(self) -> "Remembered":
+        """Return it as over."""
+        return replace(self, is_over=True)
+
+
+def remember(conn: Connection, past: Sequence[Remembered], now_ms: int) -> None:
+    """Write findings of the past, the oldest first; what stands is only told to be older.
+
+    Args:
+        conn: a writing connection.
+        past: what was named before ``now_ms``.
+        now_ms: the instant the change is told at.
+
+    """
+    known = standing(conn)
+    for one in past:
+        held = known.get(one.key)
+        if held is None:
+            number = _begin(conn, one.key, one.named, one.last_ms)
+            until_ms = one.last_ms if one.is_over else None
+            row = {"named_ms": one.named_ms, "until_ms": until_ms}
+            conn.execute(update(_table).where(_table.c.id == number).values(row))
+        elif not one.is_over:
+            older = update(_table).where(_table.c.id == held.id, _table.c.named_ms > one.named_ms)
+            conn.execute(older.values(named_ms=one.named_ms))
+    if past:
+        log_change(conn, now_ms, "finding", "")
+
+
 def _begin(conn: Connection, key: Key, named: Named, now_ms: int) -> int:
     site_id, _, cause, tag = key
     row = {
@@ -251,8 +290,10 @@ def page(
     """
     query = _asked(wanted)
     if before_id is not None:
-        query = query.where(_table.c.id < before_id)
-    return _kept(conn, query.order_by(_table.c.id.desc()).limit(limit))
+        named_ms = select(_table.c.named_ms).where(_table.c.id == before_id).scalar_subquery()
+        same = (_table.c.named_ms == named_ms) & (_table.c.id < before_id)
+        query = query.where(or_(_table.c.named_ms < named_ms, same))
+    return _kept(conn, query.order_by(_table.c.named_ms.desc(), _table.c.id.desc()).limit(limit))
 
 
 def _asked(wanted: Wanted) -> Select[Any]:
