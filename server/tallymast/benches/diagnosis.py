@@ -62,6 +62,7 @@ _SOON_MS: Final = (1 * HOUR_MS, 3 * HOUR_MS)  # looked at besides, after each be
 class Judged:
     """What became of one network: its troubles, who was accused, months of sound sites."""
 
+    troubles: tuple[Trouble, ...]
     scored: tuple[Scored, ...]
     accusations: tuple[Accusation, ...]
     healthy_months: float
@@ -116,7 +117,8 @@ def judge_network(seed: int, number: int, sites: int, days: int, hours: int) -> 
     keys = [site.key for site in drawn.network.sites]
     from_ms = drawn.begin_ms + FROM_DAY * DAY_MS
     return Judged(
-        tuple(score(one, namings) for one in troubles.troubles),
+        troubles.troubles,
+        tuple(score(one, namings, troubles.silent) for one in troubles.troubles),
         tuple(false_accusations(troubles.troubles, namings, troubles.silent)),
         healthy_months(keys, troubles.troubles, from_ms, drawn.end_ms),
         len(keys),
@@ -267,16 +269,30 @@ def _median_days(some: Iterable[Scored]) -> float | None:
 
 
 def _tell(judged: Sequence[Judged]) -> None:
-    """Write who was accused falsely to standard error, a line each."""
+    """Write to standard error what became of every trouble, and who was accused falsely."""
     for number, network in enumerate(judged):
-        for one in network.accusations:
-            at = datetime.fromtimestamp(one.at_ms / 1000, UTC)
-            line = {
-                "network": number,
-                "whose": one.whose,
-                "cause": one.cause,
-                "at": f"{at:%Y-%m-%d %H:%M}",
-                "score": round(one.score, 2),
-                "word": one.word,
-            }
-            print(json.dumps(line), file=sys.stderr)
+        for trouble, one in zip(network.troubles, network.scored, strict=True):
+            _line(
+                trouble.from_ms,
+                network=number,
+                label=one.label,
+                whose=" ".join(trouble.sites) or trouble.gateway,
+                first=one.first,
+                right=one.is_right,
+                delay_days=None if one.delay_ms is None else round(one.delay_ms / DAY_MS, 2),
+                right_at_end=one.right_at_end,
+            )
+        for false in network.accusations:
+            _line(
+                false.at_ms,
+                network=number,
+                accused=false.whose,
+                cause=false.cause,
+                score=round(false.score, 2),
+                word=false.word,
+            )
+
+
+def _line(at_ms: int, **facts: object) -> None:
+    at = f"{datetime.fromtimestamp(at_ms / 1000, UTC):%Y-%m-%d %H:%M}"
+    print(json.dumps({"at": at} | facts), file=sys.stderr)

@@ -16,9 +16,10 @@ from numpy.random import Generator, default_rng
 
 from tallymast.benches.drawn_networks import DAY_MS, Drawn
 from tallymast.domain.bearings import bearing_between, narrow_arc
+from tallymast.domain.health.supply.limits import limits_of
 from tallymast.domain.model import Chemistry, Point, PointKind, Site, SupplyKind, Transport
-from tallymast.simulator.faults import FOREVER_MS, Fault, FaultKind
-from tallymast.simulator.site_model import mean_signal_dbm
+from tallymast.simulator.faults import FOREVER_MS, Fault, FaultKind, Faults
+from tallymast.simulator.site_model import mean_signal_dbm, path_km
 from tallymast.simulator.supply import SitePower
 from tallymast.simulator.weather import Weather
 
@@ -26,26 +27,26 @@ HOUR_MS = 3_600_000
 FIRST_DAY, LAST_DAYS = 12, 6  # troubles begin after so many days, and so many before the end
 TROUBLED = 0.45  # of all sites
 _LOSES_DBM = -98.0  # here half of the moments are too weak: polls are lost
+_A_NETWORK = 7  # troubles a network has, about
 _LEAST_SLOW_DAYS, _MOST_SLOW_DAYS = 10.0, 25.0
 
-# Label of a trouble -> the keys of causes that name it rightly. Where a battery is carried down
-# by a lost charge, both ends of the story are right.
+# Label of a trouble -> the keys of causes that name it rightly.
 RIGHT: Mapping[str, frozenset[str]] = {
-    "no-charge": frozenset({"not-charged", "no-charge", "panel"}),
-    "mains-lost": frozenset({"mains-lost", "mains", "not-charged"}),
-    "overcharge": frozenset({"overcharge", "overcharged", "controller"}),
-    "worn-battery": frozenset({"battery", "worn-battery", "battery-worn"}),
+    "no-charge": frozenset({"not-charged"}),
+    "mains-lost": frozenset({"mains-lost"}),
+    "overcharge": frozenset({"overcharge"}),
+    "worn-battery": frozenset({"battery"}),
     "signal-step": frozenset({"antenna"}),
-    "signal-fall": frozenset({"fading", "foliage"}),
+    "signal-fall": frozenset({"fading"}),
     "interference": frozenset({"interference"}),
-    "dead-site": frozenset({"silent", "silent-station", "station", "station-silent", "dead"}),
-    "dead-repeater": frozenset({"repeater", "path"}),
-    "gateway-down": frozenset({"gateway", "gateway-lost", "backhaul"}),
-    "shared-address": frozenset({"duplicate-address", "shared-address"}),
-    "refused": frozenset({"wrong-registers", "refused", "registers"}),
-    "loop": frozenset({"loop", "loop-low", "loop-high"}),
-    "stuck": frozenset({"stuck", "stuck-reading", "sensor-stuck"}),
-    "power-cut": frozenset({"restarts", "supply-connection", "restart"}),
+    "dead-site": frozenset({"silent"}),
+    "dead-repeater": frozenset({"repeater"}),
+    "gateway-down": frozenset({"gateway-lost"}),
+    "shared-address": frozenset({"duplicate-address"}),
+    "refused": frozenset({"wrong-registers"}),
+    "loop": frozenset({"loop"}),
+    "stuck": frozenset({"stuck"}),
+    "power-cut": frozenset({"restarts"}),
 }
 SLOW = frozenset({"worn-battery", "signal-fall"})  # the rest is there at once
 # While a site truly does not answer, these are right of it, whatever it is quiet of otherwise.
@@ -88,7 +89,8 @@ class Troubles:
     Attributes:
         troubles: with their labels, in order of time.
         quiet: faults that are no trouble.
-        silent: spans in which sites that are quiet truly do not answer, by key.
+        silent: spans in which sites truly do not answer, by key: an hour's outage of a quiet
+            one, a station without power.
 
     """
 
@@ -107,9 +109,8 @@ def draw_troubles(drawn: Drawn, seed: int, number: int) -> Troubles:
     chance = default_rng((seed, number, 7))
     hand = _Hand(drawn, chance)
     wanted = round(TROUBLED * len(drawn.network.sites))
-    order = [str(one) for one in chance.permutation(list(_DRAW))]
     found: list[Trouble] = []
-    for label in order * 3:
+    for label in _order(seed, number) * 3:
         if sum(max(len(one.sites), 1) for one in found) >= wanted:
             break
         if (one := _DRAW[label](hand)) is not None:
@@ -117,7 +118,32 @@ def draw_troubles(drawn: Drawn, seed: int, number: int) -> Troubles:
             hand.taken |= {*one.sites, *one.touched}
     quiet, silent = _quiet(hand)
     found.sort(key=lambda one: one.from_ms)
-    return Troubles(tuple(found), (*drawn.quiet, *quiet), silent)
+    made = Troubles(tuple(found), (*drawn.quiet, *quiet), silent)
+    return replace(made, silent={**silent, **_without_power(drawn, made)})
+
+
+def _without_power(drawn: Drawn, made: Troubles) -> dict[str, tuple[tuple[int, int], ...]]:
+    """Return when the sites with a trouble had no power."""
+    faults = Faults(made.faults, drawn.zone)
+    troubled = {key for one in made.troubles for key in one.sites}
+    found = {}
+    for site in drawn.true.sites:
+        if site.key in troubled:
+            weather = Weather(drawn.seed, site.latitude or 0.0, site.longitude or 0.0)
+            power = SitePower(site, weather, drawn.seed, faults)
+            end_s = drawn.end_ms / 1000.0
+            spans = [one for one in power.dark_spans(end_s) if one[1] * 1000.0 > drawn.begin_ms]
+            found[site.key] = tuple(
+                (round(1000 * begin), round(1000 * min(end, end_s))) for begin, end in spans
+            )
+    return found
+
+
+def _order(seed: int, number: int) -> list[str]:
+    """Return all labels; each network of a seed begins about where the one before it ended."""
+    labels = [str(one) for one in default_rng((seed, 7)).permutation(list(_DRAW))]
+    begin = _A_NETWORK * number % len(labels)
+    return labels[begin:] + labels[:begin]
 
 
 class _Hand:
@@ -213,14 +239,20 @@ def _no_charge(hand: _Hand, site: Site, begin_ms: int) -> Fault:
 
 
 def _overcharge(hand: _Hand, site: Site, begin_ms: int) -> Fault:
-    """A controller that holds the battery 0.8 to 1.4 V over what it held in all these weeks."""
-    supply = site.supply
+    """A controller that holds the battery 1.0 to 1.6 V over what is usual there.
+
+    Less can be told from a charger's boost, or from what frost adds, by nobody.
+    """
+    supply, limits = site.supply, limits_of(site.supply) if site.supply else None
     assert supply is not None
+    assert limits is not None
     drawn = hand.drawn
     weather = Weather(drawn.seed, site.latitude or 0.0, site.longitude or 0.0)
     at_s = np.arange(drawn.begin_ms / 1000.0, drawn.end_ms / 1000.0, 1800.0)
     usual = float(np.percentile(SitePower(site, weather, drawn.seed).voltage(at_s), 99.0))
-    volts = usual + hand.between(0.8, 1.4) * supply.nominal_v / 12.0
+    if supply.kind is SupplyKind.MAINS_WITH_BATTERY:
+        usual = limits.absorption_v[0]
+    volts = usual + hand.between(1.0, 1.6) * supply.nominal_v / 12.0
     return Fault(FaultKind.OVERCHARGE, site.key, None, begin_ms, volts=volts)
 
 
@@ -379,7 +411,8 @@ def _cuts(hand: _Hand) -> Trouble | None:
         )
         for at_ms in sorted(begins)
     )
-    return Trouble("power-cut", (site.key,), "", begin_ms, FOREVER_MS, faults)
+    end_ms = faults[-1].to_ms + DAY_MS  # a day more, for it to be told
+    return Trouble("power-cut", (site.key,), "", begin_ms, end_ms, faults)
 
 
 _DRAW: Mapping[str, Callable[[_Hand], Trouble | None]] = {
@@ -429,7 +462,8 @@ def _quiet(hand: _Hand) -> tuple[list[Fault], dict[str, tuple[tuple[int, int], .
 
 def _evening_fade(hand: _Hand, site: Site) -> Iterator[Fault]:
     """A signal that sinks every evening and returns by night, in three steps each way."""
-    step = -hand.between(1.5, 3.0)
+    far = min(path_km(hand.drawn.network, site) / 20.0, 1.0)
+    step = -hand.between(0.6, 1.0) * (1.0 + 2.0 * far)
     first = int(hand.between(17.0, 19.5) * 3600.0)
     for n in range(3):
         daily = (first + 2400 * n, (first + 21_600 - 2400 * n) % 86_400)

@@ -3,7 +3,8 @@
 Right is a cause whose key the label accepts, named at a site that has the trouble. What is
 named at a site that has none, or has none yet, is a false accusation; it counts once, and again
 only after it was gone for three days. A repeater's or a gateway's sites have no trouble
-themselves. A site that truly does not answer may be called silent.
+themselves. A site that truly does not answer, or has no power, may be called silent: that is no
+false accusation, and not taken for the cause of a trouble that cut its power either.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -15,6 +16,9 @@ DAY_MS = 86_400_000
 MONTH_MS = 30.44 * DAY_MS
 GONE_MS = 3 * DAY_MS
 _AFTER_MS = 3_600_000  # a silence may still be told so long after its end
+
+
+Silent = Mapping[str, Sequence[tuple[int, int]]]  # spans, by site
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +74,17 @@ class Accusation:
     word: str
 
 
-def score(trouble: Trouble, namings: Sequence[Naming]) -> Scored:
-    """Return what became of a trouble; namings ascend in time."""
+def score(trouble: Trouble, namings: Sequence[Naming], silent: Silent | None = None) -> Scored:
+    """Return what became of a trouble.
+
+    Args:
+        trouble: which.
+        namings: ascending in time.
+        silent: when sites truly did not answer, or had no power.
+
+    """
     old = _standing_before(trouble, namings)
+    namings = [_told(trouble, one, silent or {}) for one in namings]
     tops = [
         (naming.at_ms, top)
         for naming in namings
@@ -104,7 +116,7 @@ def is_right(trouble: Trouble, named: Named) -> bool:
 def false_accusations(
     troubles: Sequence[Trouble],
     namings: Sequence[Naming],
-    silent: Mapping[str, Sequence[tuple[int, int]]],
+    silent: Silent,
 ) -> list[Accusation]:
     """Return who was accused falsely, in order of time.
 
@@ -163,6 +175,23 @@ def _standing_before(trouble: Trouble, namings: Sequence[Naming]) -> set[str]:
     return {one.cause for one in some if not is_right(trouble, one)}
 
 
+def _told(trouble: Trouble, naming: Naming, silent: Silent) -> Naming:
+    """Leave out what calls a trouble's site silent while it is, and tells no cause by that."""
+    some = tuple(
+        one
+        for one in naming.named
+        if is_right(trouble, one)
+        or one.cause not in SILENT_KEYS
+        or not all(_is_silent(silent.get(key, ()), naming.at_ms) for key in one.sites)
+        or not one.sites
+    )
+    return Naming(naming.at_ms, some)
+
+
+def _is_silent(spans: Sequence[tuple[int, int]], at_ms: int) -> bool:
+    return any(begin <= at_ms < end + _AFTER_MS for begin, end in spans)
+
+
 def _top(trouble: Trouble, naming: Naming, old: Collection[str]) -> Named | None:
     some = (one for one in naming.named if _concerns(trouble, one) and one.cause not in old)
     return max(some, key=lambda one: one.score, default=None)
@@ -180,7 +209,7 @@ def _accused(
     at_ms: int,
     troubles: Sequence[Trouble],
     begins: Mapping[str, int],
-    silent: Mapping[str, Sequence[tuple[int, int]]],
+    silent: Silent,
 ) -> Iterator[str]:
     """Yield who is accused by a cause and has no trouble; nobody where it is right of one."""
     if any(one.from_ms <= at_ms and is_right(one, named) for one in troubles):
@@ -189,7 +218,6 @@ def _accused(
         yield named.gateway
     for key in named.sites:
         is_quiet = at_ms < begins.get(key, at_ms + 1)
-        spans = silent.get(key, ())
-        is_silent = any(begin <= at_ms < end + _AFTER_MS for begin, end in spans)
+        is_silent = _is_silent(silent.get(key, ()), at_ms)
         if is_quiet and not (is_silent and named.cause in SILENT_KEYS):
             yield key
