@@ -10,7 +10,6 @@ from tests.routes.conftest import begin
 
 from tallymast import judging
 from tallymast.benches.diagnosis import run
-from tallymast.benches.drawn_troubles import Trouble
 from tallymast.benches.named_causes import (
     Named,
     Naming,
@@ -20,6 +19,7 @@ from tallymast.benches.named_causes import (
 )
 from tallymast.benches.past_records import PastSite, explained_outages, past_site
 from tallymast.benches.past_states import PastState
+from tallymast.benches.trouble_labels import Trouble
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, next_state, patience
 from tallymast.domain.errors import ConfigError

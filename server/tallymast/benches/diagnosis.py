@@ -10,7 +10,7 @@ import json
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,14 +20,7 @@ from typing import Final
 import numpy as np
 
 from tallymast.benches.drawn_networks import DAY_MS, Drawn, draw_network, sizes
-from tallymast.benches.drawn_troubles import (
-    FIRST_DAY,
-    LAST_DAYS,
-    SLOW,
-    Trouble,
-    Troubles,
-    draw_troubles,
-)
+from tallymast.benches.drawn_troubles import draw_troubles
 from tallymast.benches.named_causes import (
     Accusation,
     Named,
@@ -39,6 +32,8 @@ from tallymast.benches.named_causes import (
 )
 from tallymast.benches.past_records import PastSite, explained_outages, past_site
 from tallymast.benches.past_states import PastState, gateway_states
+from tallymast.benches.trouble_kinds import FIRST_DAY, LAST_DAYS
+from tallymast.benches.trouble_labels import SLOW, Trouble, Troubles
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.diagnosis.diagnose import diagnose
@@ -46,27 +41,37 @@ from tallymast.domain.health.diagnosis.gather import gather
 from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.weighing import weigh
-from tallymast.domain.model import GatewayPlan, SitePlan
+from tallymast.domain.model import GatewayPlan, Site, SitePlan
 from tallymast.domain.record.days import Contract
 from tallymast.routes.standings import standing_of
-from tallymast.simulator.faults import Faults
+from tallymast.simulator.faults import Fault, FaultKind, Faults
 from tallymast.simulator.history import Past, World
 from tallymast.simulator.radio_path import LIVELY
 
 FROM_DAY: Final = 8
 HOUR_MS: Final = 3_600_000
+_QUIET: Final = {
+    FaultKind.NO_CHARGE: "a dull week",
+    FaultKind.SIGNAL: "evening fades",
+    FaultKind.ABSENT: "days nobody asked in",
+    FaultKind.DEAD: "an hour's outage",
+}
 _SOON_MS: Final = (1 * HOUR_MS, 3 * HOUR_MS)  # looked at besides, after each beginning
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What became of one network: its troubles, who was accused, months of sound sites."""
+    """What became of one network: its troubles, who was accused, months of sound sites.
+
+    ``kinds`` tells of each site in words what it is and which quiet things befall it.
+    """
 
     troubles: tuple[Trouble, ...]
     scored: tuple[Scored, ...]
     accusations: tuple[Accusation, ...]
     healthy_months: float
     sites: int
+    kinds: Mapping[str, str]
 
 
 def run(
@@ -122,7 +127,17 @@ def judge_network(seed: int, number: int, sites: int, days: int, hours: int) -> 
         tuple(false_accusations(troubles.troubles, namings, troubles.silent)),
         healthy_months(keys, troubles.troubles, from_ms, drawn.end_ms),
         len(keys),
+        {site.key: _kind(site, troubles.quiet) for site in drawn.network.sites},
     )
+
+
+def _kind(site: Site, quiet: Iterable[Fault]) -> str:
+    supply = site.supply
+    what = [site.profile, f"{site.poll_every_s:g} s"]
+    if supply is not None:
+        what += [supply.kind.value, (supply.chemistry or "").upper(), f"{supply.nominal_v:g} V"]
+    befalls = {_QUIET[one.kind] for one in quiet if one.site == site.key}
+    return ", ".join(one for one in (*what, *sorted(befalls)) if one)
 
 
 # --- judging ----------------------------------------------------------------------------
@@ -277,6 +292,7 @@ def _tell(judged: Sequence[Judged]) -> None:
                 network=number,
                 label=one.label,
                 whose=" ".join(trouble.sites) or trouble.gateway,
+                kind="; ".join(network.kinds[key] for key in trouble.sites),
                 first=one.first,
                 right=one.is_right,
                 delay_days=None if one.delay_ms is None else round(one.delay_ms / DAY_MS, 2),
@@ -287,6 +303,7 @@ def _tell(judged: Sequence[Judged]) -> None:
                 false.at_ms,
                 network=number,
                 accused=false.whose,
+                kind=network.kinds.get(false.whose, "a gateway"),
                 cause=false.cause,
                 score=round(false.score, 2),
                 word=false.word,

@@ -10,7 +10,7 @@ false accusation, and not taken for the cause of a trouble that cut its power ei
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from tallymast.benches.drawn_troubles import RIGHT, SILENT_KEYS, Trouble
+from tallymast.benches.trouble_labels import RIGHT, SILENT_KEYS, Trouble
 
 DAY_MS = 86_400_000
 MONTH_MS = 30.44 * DAY_MS

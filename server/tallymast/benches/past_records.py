@@ -221,7 +221,7 @@ def _answers(columns: PollColumns, contract: Contract) -> list[tuple[int, int, M
     found = []
     for day in days_between(begin_ms, int(columns.at_ms[-1]) + 1, contract):
         part = columns.between(day.start_ms, day.end_ms)
-        if len(part):
+        if len(part):  # of the whole day its answer times alone are asked
             found.append((day.start_ms, day.end_ms, comm_hour([part], day.start_ms).answers))
     return found
 
