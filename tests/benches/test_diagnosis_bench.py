@@ -10,6 +10,8 @@ from tests.routes.conftest import begin
 
 from tallymast import judging
 from tallymast.benches.diagnosis import run
+from tallymast.benches.drawn_networks import draw_network
+from tallymast.benches.drawn_troubles import draw_troubles
 from tallymast.benches.named_causes import (
     Named,
     Naming,
@@ -29,9 +31,12 @@ from tallymast.domain.record.chunks import PollColumns, polls_of
 from tallymast.domain.record.days import Contract
 from tallymast.domain.zones import find_zone
 from tallymast.simulator.fault_file import read_faults
+from tallymast.simulator.faults import Faults
 from tallymast.simulator.history import Past
 from tallymast.simulator.history import World as Simulated
 from tallymast.simulator.radio_path import LIVELY
+from tallymast.simulator.supply import SitePower
+from tallymast.simulator.weather import Weather
 from tallymast.storage.days import close_days
 from tallymast.storage.history import store_day
 from tallymast.storage.nights import NightSite, compute_nights
@@ -170,6 +175,28 @@ def test_a_tiny_run_gives_every_figure() -> None:
 def test_a_bench_without_days_is_refused() -> None:
     with pytest.raises(ConfigError, match="18 days at least"):
         run(days=10)
+
+
+# --- drawing ----------------------------------------------------------------------------
+
+
+def test_troubles_begin_in_their_weeks_one_a_site_and_no_sound_site_runs_dark() -> None:
+    drawn = draw_network(seed=4, number=0, sites=12, days=45)
+    made = draw_troubles(drawn, seed=4, number=0)
+    days = [(one.from_ms - drawn.begin_ms) / DAY for one in made.troubles]
+    assert min(days) >= 12
+    assert max(days) <= 45 - 6
+    whose = [key for one in made.troubles for key in (*one.sites, *one.touched)]
+    assert len(whose) == len(set(whose))
+    assert len(made.troubles) >= 3
+    sound = [site for site in drawn.true.sites if site.key not in whose]
+    for site in sound:
+        assert site.latitude is not None
+        assert site.longitude is not None
+        weather = Weather(drawn.seed, site.latitude, site.longitude)
+        power = SitePower(site, weather, drawn.seed, Faults(made.quiet, drawn.zone))
+        assert power.is_on(np.arange(drawn.begin_ms / 1000, drawn.end_ms / 1000, 3600.0)).all()
+    assert len(sound) >= 4
 
 
 # --- the record -------------------------------------------------------------------------

@@ -3,9 +3,9 @@
 What is not drawn, and why. A shared address behind Modbus/TCP: its converter drops what is
 garbled, so nothing is left to tell it by. A fall of the signal at a site without a signal point
 that is too small to lose polls. A battery worn out at a lithium or mains site: no night tells it.
-A mains-only station without mains: nothing but silence. A power cut at a station that neither
-counts its restarts nor forgets a total. A visitor's work: the past of the simulator has no
-maintenance. Of two troubles at one site none is drawn; none behind a repeater that dies.
+A mains-only station without mains: nothing but silence. A power cut at a station that does not
+count its restarts. A visitor's work: the simulator's past has no maintenance. No site has two
+troubles, and none behind a repeater that dies has one.
 """
 
 from collections.abc import Callable, Mapping, Sequence
