@@ -12,6 +12,7 @@ NAMES = (
     "cycle",
     "dead",
     "demo",
+    "diagnosis",
     "exchange",
     "forecast",
     "kill",

@@ -78,5 +78,6 @@ def _by_hour(unit: str, starts: Ints, at_ms: Ints, values: Floats) -> SpanSeries
     whole.most[used] = np.maximum.reduceat(values, begins)
     whole.first[used], whole.last[used] = values[begins], values[ends]
     moved = np.concatenate(([0], (np.diff(values) != 0).astype(np.int64)))
+    moved[begins] = 0  # what changed from one hour to the next is in neither
     whole.changes[used] = np.add.reduceat(moved, begins)
     return whole
