@@ -1,1 +1,312 @@
-"""Causes of trouble with a site's supply."""
+"""Causes of a battery on the sun that is not charged, or charged too little."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from tallymast.domain.health.diagnosis.causes.supply_facts import (
+    BATTERY_CAUTIONS,
+    PANEL_CAUTION,
+    Others,
+    Powered,
+    powered,
+)
+from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
+from tallymast.domain.health.diagnosis.model import About, Diagnosis, Said, Since
+from tallymast.domain.health.diagnosis.registry import a_cause
+from tallymast.domain.health.diagnosis.supply_days import Day
+from tallymast.domain.health.nights import DAY_MS
+from tallymast.domain.health.supply.model import Forecast, Verdict
+from tallymast.domain.model import Chemistry, SupplyKind
+
+# Ours, all of them.
+_NO_LIFT_V: Final = 0.10  # of a 12 V pack: warmth and meter lift a battery so far without charge
+_SUN: Final = 0.5  # of a good day's lift: the others had sun
+_ALIKE: Final = 0.05
+_ONE_DAY: Final = 4.0  # a day says so much at most, however long the record
+_BEFORE: Final = -1.0
+_ALONE: Final = -1.7
+_MOST: Final = 9.0
+_FEW_DAYS: Final = 7
+_WEAK: Final = 0.6  # of what it used to be lifted on days like these
+_WEAK_DAYS: Final = 5
+_SOON_DAYS: Final = 21.0
+_RECENT: Final = 2  # days
+_CONTROLLER: Final = (
+    "Panel volts at the controller by day: present is fuse or controller, none is panel or cable."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Days in a row without any lift, the newest among them, and the days before."""
+
+    days: Sequence[Day]
+    before: Sequence[Day]
+
+
+@a_cause
+def not_charged(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name a panel, its cable, fuse or controller: no charge on days on which others had sun."""
+    found = powered(one, SupplyKind.SOLAR)
+    run = None if found is None or found.is_stuck else _run(found)
+    if found is None or run is None:
+        return None
+    others = Others(one, around)
+    score = _score(found, run, others)
+    since_ms = _since_ms(run)
+    sunny = [had for day in run.days if (had := others.had(day.day)) is not None and had >= _SUN]
+    return Diagnosis(
+        cause="not-charged",
+        title="Panel cable, fuse or controller",
+        about=About.SUPPLY,
+        gateway_id=one.gateway_id,
+        site_ids=(one.site_id,),
+        since_ms=since_ms,
+        score=score,
+        says=_no_charge(found, since_ms),
+        advice=Said("Panel cable, fuse or controller: panel volts at the controller decide."),
+        decides=Said(_CONTROLLER),
+        chart=found.chart(since_ms, "last charge"),
+        rests_on=(*_rests(found, run, others, len(sunny)), *_how_long(found.health.forecast)),
+        desk=("Today's volts by hour: do they rise at all while the sun is up?",),
+        bring=(
+            "panel cable and connectors, fuses, charge controller, meter for panel volts",
+            "charged battery to swap in",
+        ),
+        cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
+        explains=frozenset({About.CONTACT, About.COUNT}) if _is_dark(found) else frozenset(),
+    )
+
+
+def _is_dark(found: Powered) -> bool:
+    """Whether the load was disconnected lately for want of charge."""
+    return found.has_run_down or found.health.dark is not None
+
+
+def _run(found: Powered) -> _Run | None:
+    known = [day for day in found.clues.days if day.lift_v is not None]
+    count = 0
+    for day in reversed(known):
+        if day.lift_v is None or day.lift_v >= _NO_LIFT_V + found.clues.step_v / 2:
+            break
+        if found.clues.step_v < 0.03 and day.lift_v == 0.0 and day.fall_v_h == 0.0:
+            return None  # a reading that stands still
+        count += 1
+    if not count:
+        return None
+    is_new = found.today - known[-1].day <= _RECENT
+    if not is_new and not found.one.moment.is_silent:
+        return None
+    return _Run(known[-count:], known[:-count])
+
+
+def _since_ms(run: _Run) -> int:
+    """Return when the last charge ended, else when the first day without began."""
+    for day in reversed(run.before):
+        if day.held_ms is not None:
+            return day.held_ms
+    first = run.days[0].peak_ms
+    return 0 if first is None else first - first % DAY_MS
+
+
+def _score(found: Powered, run: _Run, others: Others) -> float:
+    had = {day.day: others.had(day.day) for day in run.days}
+    chilly = found.supply.chemistry is Chemistry.LIFEPO4
+    told, unknown = 0.0, 0
+    for day in run.days:
+        sun = had[day.day]
+        if sun is None:
+            unknown += not (chilly and day.day in found.clues.frosty)
+        elif sun >= _SUN:
+            told += _says_a_day(found, run, others, sun)
+    if not told:
+        return _alone(found, run, unknown)
+    few = 0.7 if others.count == 1 else 0.0
+    return min(_BEFORE - few + told, _MOST)
+
+
+def _says_a_day(found: Powered, run: _Run, others: Others, sun: float) -> float:
+    """Return what a day without lift says when the others had so much sun, from its own past."""
+    no_lift = _NO_LIFT_V + found.clues.step_v / 2
+    alike = [
+        (day.lift_v or 0.0) < no_lift
+        for day in run.before
+        if (had := others.had(day.day)) is not None and had >= sun - _ALIKE
+    ]
+    return min(-math.log((sum(alike) + 0.3) / (len(alike) + 1.0)), _ONE_DAY)
+
+
+def _alone(found: Powered, run: _Run, days: int) -> float:
+    """Return the score where nobody else shows the weather: beyond anything in its own past."""
+    if len(run.before) < _FEW_DAYS:
+        return 0.0
+    no_lift = _NO_LIFT_V + found.clues.step_v / 2
+    longest = row = 0
+    for day in run.before:
+        row = row + 1 if (day.lift_v or 0.0) < no_lift else 0
+        longest = max(longest, row)
+    return min(_ALONE + 1.2 * (days - longest), 6.0)
+
+
+def _no_charge(found: Powered, since_ms: int) -> Said:
+    dawn = next((day.dawn_v for day in reversed(found.clues.days) if day.dawn_v is not None), None)
+    volts = found.volts(dawn if dawn is not None else (found.last_v or 0.0))
+    forecast = found.health.forecast
+    cut = found.volts(found.disconnect_v)
+    if found.has_run_down:
+        return Said("no charge for {}, silent since its supply ran down to {}", Since(since_ms),
+                    found.volts(found.last_v or 0.0))  # fmt: skip
+    if forecast is None:
+        text = "no charge for {}, pre-dawn {}; load disconnect at {}"
+        return Said(text, Since(since_ms), volts, cut)
+    return Said(
+        "no charge for {}, pre-dawn {}; load disconnect ({}) in {}",
+        Since(since_ms),
+        volts,
+        cut,
+        _days_words(forecast),
+    )
+
+
+def _days_words(forecast: Forecast) -> str:
+    low, high = max(math.floor(forecast.low_days), 0), forecast.high_days
+    if high is None:
+        return f"{low} days at the soonest"
+    return f"{low} to {math.ceil(high)} days"
+
+
+def _how_long(forecast: Forecast | None) -> tuple[Said, ...]:
+    if forecast is None:
+        return ()
+    return (Said("The forecast rests on {} nights.", f"{forecast.nights}"),)
+
+
+def _rests(found: Powered, run: _Run, others: Others, sunny: int) -> tuple[Said, ...]:
+    lift = max(day.lift_v or 0.0 for day in run.days)
+    usual = found.clues.usual_lift_v
+    said = [
+        Said(
+            "{} above dawn at most on {}; usual is {}.",
+            found.volts(max(lift, 0.0)),
+            _count(len(run.days), "day"),
+            "not known" if usual is None else found.volts(usual),
+        )
+    ]
+    if sunny:
+        text = "{} near it charged as usual on {} of these days."
+        said.append(Said(text, _count(others.count, "other site"), f"{sunny}"))
+    elif not others.count:
+        said.append(Said("No other site on the sun near it shows the weather."))
+    before = len(run.before)
+    said.append(Said("Compared with {} of its own.", _count(before, "earlier day")))
+    return tuple(said)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+# --- charged, but too little ----------------------------------------------------------------
+
+
+@a_cause
+def weak_charge(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name a dirty or shaded panel, or a controller: less lift than on such days before."""
+    found = powered(one, SupplyKind.SOLAR)
+    if found is None or found.is_stuck or found.supply.chemistry is Chemistry.LIFEPO4:
+        return None
+    others = Others(one, around)
+    shares = [
+        (day, share / had)
+        for day in found.clues.days
+        if (share := found.clues.share(day)) is not None
+        and (had := others.had(day.day)) is not None
+        and had >= 0.6
+    ]
+    before, late = shares[:-_WEAK_DAYS], shares[-_WEAK_DAYS:]
+    if len(before) < 8 or found.today - late[-1][0].day > 1:
+        return None
+    usual = float(np.median([share for _, share in before[: max(8, len(before) // 2)]]))
+    floor = float(np.quantile([share for _, share in before], 0.1))
+    now = float(np.median([share for _, share in late]))
+    if usual < 0.7 or now > _WEAK * usual or any(share > floor for _, share in late):
+        return None
+    since_ms = _weak_since(shares, _WEAK * usual)
+    return Diagnosis(
+        cause="weak-charge",
+        title="Panel dirty or shaded, or controller",
+        about=About.SUPPLY,
+        gateway_id=one.gateway_id,
+        site_ids=(one.site_id,),
+        since_ms=since_ms,
+        score=min(2.0 + 4.0 * (_WEAK - now / usual), 4.0),
+        says=Said(
+            "charged too little for {}: {} of its usual lift on days on which others had sun",
+            Since(since_ms),
+            f"{100 * now / usual:.0f}\u00a0%",
+        ),
+        advice=Said("Panel dirty or shaded, or controller: charge current at noon decides."),
+        decides=Said(
+            "Charge current at noon against the panel's rating, panel cleaned: still low is "
+            "controller, wiring or a failed part of the panel."
+        ),
+        chart=found.chart(since_ms, "charge became weak", before_days=10.0),
+        rests_on=(
+            Said("The last {} days with sun against {} before.", f"{len(late)}", f"{len(before)}"),
+        ),
+        bring=("brush and water for the panel, meter for panel volts and current",),
+        cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
+        explains=frozenset({About.CONTACT}) if found.has_run_down else frozenset(),
+    )
+
+
+def _weak_since(shares: Sequence[tuple[Day, float]], limit: float) -> int:
+    since = shares[-1][0]
+    for day, share in reversed(shares):
+        if share > limit:
+            break
+        since = day
+    return since.peak_ms or 0
+
+
+@a_cause
+def more_load_than_sun(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Say that a battery goes down because the sun gives less than the load takes."""
+    del around
+    found = powered(one, SupplyKind.SOLAR)
+    health = one.health.supply
+    if found is None or health is None or health.verdict is not Verdict.DECLINING:
+        return None
+    forecast = health.forecast
+    if forecast is None or forecast.low_days > _SOON_DAYS or health.predawn_v is None:
+        return None
+    absorbed = health.absorbed_ms
+    since_ms = absorbed if absorbed is not None else one.now_ms - 14 * DAY_MS
+    return Diagnosis(
+        cause="more-load-than-sun",
+        title="More load than sun",
+        about=About.SUPPLY,
+        gateway_id=one.gateway_id,
+        site_ids=(one.site_id,),
+        since_ms=since_ms,
+        score=1.6,
+        says=Said(
+            "pre-dawn {}, falling; load disconnect ({}) in {}",
+            found.volts(health.predawn_v / found.packs),
+            found.volts(found.disconnect_v),
+            _days_words(forecast),
+        ),
+        advice=Said("More load than sun: a charged battery or a larger panel before it is dark."),
+        decides=Said(
+            "Charge current at noon against the panel's rating: as rated is too small a panel "
+            "for the season, less is panel or controller."
+        ),
+        chart=found.chart(since_ms, "last full"),
+        rests_on=_how_long(forecast),
+        bring=("charged battery to swap in, meter for panel volts and current",),
+        cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
+    )
