@@ -163,22 +163,23 @@ def _merged(found: Sequence[Restart]) -> list[Restart]:
     whole: list[Restart] = []
     for one in found:
         if whole and one.from_ms <= whole[-1].to_ms + _SAME_MS:
-            last = whole.pop()
-            overlap = one.from_ms < last.to_ms and last.from_ms < one.to_ms
-            edges = (
-                (max(last.from_ms, one.from_ms), min(last.to_ms, one.to_ms))
-                if overlap
-                else (last.from_ms, one.to_ms)
-            )
-            one = replace(
-                last,
-                from_ms=edges[0],
-                to_ms=edges[1],
-                counted=max(last.counted, one.counted),
-                totals=(*last.totals, *one.totals),
-            )
-        whole.append(one)
+            whole[-1] = _joined(whole[-1], one)
+        else:
+            whole.append(one)
     return whole
+
+
+def _joined(first: Restart, second: Restart) -> Restart:
+    edges = first.from_ms, max(first.to_ms, second.to_ms)
+    if second.from_ms < first.to_ms:  # both show the same
+        edges = second.from_ms, min(first.to_ms, second.to_ms)
+    return replace(
+        first,
+        from_ms=edges[0],
+        to_ms=edges[1],
+        counted=max(first.counted, second.counted),
+        totals=(*first.totals, *second.totals),
+    )
 
 
 def _with_supply(site: Site, record: SiteRecord, one: Restart) -> Restart:

@@ -104,7 +104,8 @@ def supply_clues(
         step_v=min(steps_of(tuple(record.nights)) / packs, _FINEST_V),
         ran_down=tuple(one.from_ms for one in record.outages if one.cause is Cause.SUPPLY),
     )
-    where = Place(*(place or (None, None)), zone)
+    latitude, longitude = place or (None, None)
+    where = Place(latitude, longitude, zone)
     return _by_day(found, described, days_of(volts, packs, where, now_ms, DAYS), where)
 
 

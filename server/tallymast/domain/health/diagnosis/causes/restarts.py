@@ -125,16 +125,17 @@ def _says(worst: Restart, found: Sequence[Restart]) -> Said:
     missed = _unknown(worst)
     what = "counter" if worst.totals else "station"
     if missed is None or missed.missed is None:
-        return Said(
-            f"{what} restarted {{}} to {{}}; {often}", At(worst.from_ms), TimeOf(worst.to_ms)
-        )
+        text = "{} restarted {} to {}; {}"
+        return Said(text, what, At(worst.from_ms), TimeOf(worst.to_ms), often)
     lost = 1 - (worst.to_ms - worst.from_ms) / DAY_MS
     return Said(
-        f"{what} restarted {{}} to {{}}; 0 to {{}} pulses unknown; {{}} of the day is known; {often}",
+        "{} restarted {} to {}; 0 to {} pulses unknown; {} of the day is known; {}",
+        what,
         At(worst.from_ms),
         TimeOf(worst.to_ms),
         f"{missed.missed:,.0f}".replace(",", "\u202f"),
         f"{100 * max(lost, 0.0):.0f}\u00a0%",
+        often,
     )
 
 
@@ -142,14 +143,14 @@ def _each(event: Restart) -> Said:
     total = event.totals[0] if event.totals else None
     volts = "" if event.supply_v is None else f", supply {event.supply_v:.1f}\u00a0V before"
     if total is None:
-        return Said(
-            f"{{}} to {{}}: restart counter{volts}.", At(event.from_ms), TimeOf(event.to_ms)
-        )
+        text = "{} to {}: restart counter{}."
+        return Said(text, At(event.from_ms), TimeOf(event.to_ms), volts)
     return Said(
-        f"{{}} to {{}}: {{}} fell from {{}} to {{}}{volts}.",
+        "{} to {}: {} fell from {} to {}{}.",
         At(event.from_ms),
         TimeOf(event.to_ms),
         total.tag,
         f"{total.before:.0f}",
         f"{total.after:.0f}",
+        volts,
     )
