@@ -14,7 +14,6 @@ from tallymast.domain.health.record import SiteRecord
 from tallymast.domain.health.supply.dark import Place
 from tallymast.domain.health.supply.limits import (
     MAINS_LOST_V,
-    absorption_from_v,
     band_c,
     limits_of,
     overcharge_from_v,
@@ -23,7 +22,7 @@ from tallymast.domain.health.supply.limits import (
 )
 from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.health.supply.trend import steps_of
-from tallymast.domain.model import PointKind, Site, Supply, SupplyKind
+from tallymast.domain.model import Chemistry, PointKind, Site, Supply, SupplyKind
 from tallymast.domain.record.spans import SpanSeries
 
 DAYS: Final = 40
@@ -35,7 +34,7 @@ _FROST_AROUND_C: Final = 8.0  # ours: weather and box move a battery so far from
 
 _LEAST_DAYS: Final = 5  # ours: fewer have no usual lift
 _GOOD: Final = 0.85  # ours: the lift of a good day, of all days
-_LATE_DAYS: Final = 3
+_PER_K: Final = 0.024  # of a 12 V pack: compensation of -4 mV a cell and degree, as published
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +51,8 @@ class SupplyClues:
         low_hours: hours in a row, the newest among them, below where mains hold a battery.
         low_ms: when the first of them began.
         held_v: what mains usually hold it at.
-        limits_v: of the last days, by day: what no controller should exceed at any temperature.
-        full_days: local days on which the battery came to absorption.
+        limits_v: by day: what no controller should exceed at any temperature,
+            and where it holds at the temperature usual for the season.
         frosty: local days on which it may have been below freezing.
         ran_down: when silences began of which the supply was the cause, the last fortnight's.
 
@@ -68,8 +67,7 @@ class SupplyClues:
     low_hours: int = 0
     low_ms: int | None = None
     held_v: float | None = None
-    limits_v: tuple[tuple[int, float], ...] = ()
-    full_days: frozenset[int] = frozenset()
+    limits_v: tuple[tuple[int, float, float], ...] = ()
     frosty: frozenset[int] = frozenset()
     ran_down: tuple[int, ...] = ()
 
@@ -137,18 +135,22 @@ def _by_day(found: SupplyClues, supply: Supply, days: Sequence[Day], where: Plac
     bands = {one.day: band_c(one.day, where.latitude) for one in days}
     if limits is None:
         return found
-    full = {day: absorption_from_v(supply, limits, band) / packs for day, band in bands.items()}
-    over = [(day, overcharge_from_v(supply, limits, band) / packs) for day, band in bands.items()]
+    held = limits.absorption_v[1] / packs
+    over = [
+        (
+            day,
+            overcharge_from_v(supply, limits, band) / packs,
+            held
+            + (_PER_K if supply.chemistry is not Chemistry.LIFEPO4 else 0.0)
+            * (25.0 - sum(band) / 2),
+        )
+        for day, band in bands.items()
+    ]
     return replace(
         found,
         days=tuple(days),
         usual_lift_v=float(np.quantile(lifts, _GOOD)) if len(lifts) >= _LEAST_DAYS else None,
-        limits_v=tuple(over[-_LATE_DAYS:]),
-        full_days=frozenset(
-            one.day
-            for one in days
-            if one.peak_v is not None and one.peak_v >= full[one.day] - found.step_v / 2
-        ),
+        limits_v=tuple(over),
         frosty=frozenset(day for day in bands if _may_freeze(day, where.latitude)),
     )
 

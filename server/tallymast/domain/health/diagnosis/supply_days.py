@@ -146,7 +146,8 @@ def _daylight(
     if low is None or now_ms < told_ms or (at_ms < told_ms).sum() < _KNOWN * wanted:
         return one
     held = at_ms[volts >= low + 0.6 * (peak - low)]
-    return replace(one, lift_v=peak - low, held_ms=int(held[-1]) + HOUR_MS)
+    held_ms = int(held[-1]) + HOUR_MS if peak > low else None
+    return replace(one, lift_v=peak - low, held_ms=held_ms)
 
 
 def _last_dawn(day: int, before: Sequence[Day]) -> float | None:

@@ -17,6 +17,7 @@ from tallymast.domain.health.diagnosis.causes.supply_facts import (
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import About, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
+from tallymast.domain.health.diagnosis.supply_days import Day
 from tallymast.domain.health.nights import DAY_MS
 from tallymast.domain.health.supply.model import DarkNights, Verdict
 from tallymast.domain.model import Chemistry, PointKind, SupplyKind
@@ -27,6 +28,8 @@ _GAP: Final = 5  # nights between the two
 _LEAST: Final = 7  # nights of the weeks before
 _LEAST_V_H: Final = 0.003  # of a 12 V pack: a sound battery falls about so fast
 _MORE_V_H: Final = 0.008
+_GOOD: Final = 0.6  # of a good day's lift
+_HELD_V: Final = 13.3  # of a 12 V pack: a controller that floats it holds it higher
 _YEAR: Final = 365.25
 _WORN_YEARS: Final = 4.0
 _RAN_DOWN_V: Final = 0.35
@@ -37,6 +40,7 @@ class _Falls:
     """How fast a battery falls in its nights after days on which it was full [V/h]."""
 
     usual: float
+    spread: float
     now: float
     nights: int
     before: int
@@ -44,7 +48,7 @@ class _Falls:
 
     @property
     def ratio(self) -> float:
-        return self.now / max(self.usual, _LEAST_V_H)
+        return self.now / max(self.usual, _LEAST_V_H, self.spread / 2)
 
 
 @a_cause
@@ -88,8 +92,7 @@ def battery(one: SiteEvidence, around: Around) -> Diagnosis | None:
 def _dark(found: Powered) -> DarkNights | int | None:
     """Return nights without power after days with charge, or how many there were lately."""
     newest = found.today
-    charged = is_charged(found, range(newest - 3, newest + 1))
-    if not charged:
+    if not is_charged(found, range(newest - 2, newest + 1)):
         return None
     if found.health.dark is not None:
         return found.health.dark
@@ -100,7 +103,7 @@ def _dark(found: Powered) -> DarkNights | int | None:
 def _falls(found: Powered) -> _Falls | None:
     if found.supply.chemistry is Chemistry.LIFEPO4:
         return None  # flat: its fall tells nothing
-    full = found.clues.full_days
+    full = {day.day for day in found.clues.days if _is_full(found, day)}
     falls = [
         (day.day, day.fall_v_h)
         for day in found.clues.days
@@ -110,13 +113,21 @@ def _falls(found: Powered) -> _Falls | None:
     before = [fall for day, fall in falls if day <= found.today - _GAP]
     if len(late) < 2 or len(before) < _LEAST:
         return None
-    usual, now = float(np.quantile(before, 0.25)), float(np.median(late))
-    ceiling = float(np.quantile(before, 0.9))
-    if now - usual < _MORE_V_H + found.clues.step_v / 8 or now < 1.15 * ceiling:
+    base = before[: max(_LEAST, len(before) // 2)]  # a slow wear has none in the later half
+    usual, now = float(np.median(base)), float(np.median(late))
+    spread = float(np.quantile(base, 0.9) - np.quantile(base, 0.1))
+    if now - usual < max(_MORE_V_H + found.clues.step_v / 8, spread):
         return None
     limit = usual + 0.4 * (now - usual)
     below = [day for day, fall in falls if fall < limit]
-    return _Falls(usual, now, len(late), len(before), below[-1] + 1 if below else falls[0][0])
+    return _Falls(
+        usual, spread, now, len(late), len(before), below[-1] + 1 if below else falls[0][0]
+    )
+
+
+def _is_full(found: Powered, day: Day) -> bool:
+    share = found.clues.share(day)
+    return share is not None and share >= _GOOD and (day.peak_v or 0.0) >= _HELD_V
 
 
 def _score(found: Powered, dark: DarkNights | int | None, falls: _Falls | None) -> float:
@@ -128,7 +139,7 @@ def _score(found: Powered, dark: DarkNights | int | None, falls: _Falls | None) 
     if isinstance(dark, DarkNights):
         score = max(score, 0.0) + 4.5 + 0.4 * min(dark.nights, 5)
     elif dark is not None:
-        score = max(score, 0.0) + (1.6 if dark == 1 else 4.0)
+        score = max(score, 0.0) + (2.8 if dark == 1 else 4.0)
     years = _years(found)
     if score > 0.0 and years is not None:
         score += 0.5 if years >= _WORN_YEARS else -0.5 if years < 1.0 else 0.0
@@ -226,6 +237,8 @@ def ran_down(one: SiteEvidence, around: Around) -> Diagnosis | None:
     found = powered(one, SupplyKind.SOLAR, SupplyKind.MAINS_WITH_BATTERY)
     if found is None or not found.has_run_down or found.last_v is None:
         return None
+    if is_charged(found, range(found.today - 2, found.today + 1)):
+        return None  # then it is the battery
     above = found.last_v - found.disconnect_v
     since_ms = one.moment.since_ms
     return Diagnosis(

@@ -22,8 +22,8 @@ _FRESH_MS: Final = 3 * HOUR_MS
 _FEEDER_KM: Final = 30.0
 _TOGETHER_MS: Final = 2 * HOUR_MS
 _BY_HOURS: Final = (0.0, 2.5, 4.5, 6.5)
-_OWN_V: Final = 0.3  # of a 12 V pack: a day's peak above all before it
-_BAND_V: Final = 0.36  # what a season's guess leaves open
+_OWN_V: Final = 0.45  # of a 12 V pack: a day's peak above all before it; 15 K move it so far
+_DULL_DAYS: Final = 4  # between days on which it is held too high
 _LEAST_DAYS: Final = 7
 
 
@@ -137,7 +137,7 @@ def overcharge(one: SiteEvidence, around: Around) -> Diagnosis | None:
         since_ms=since_ms,
         score=min(score + (2.5 if len(over) > 1 else 0.0), 9.0),
         says=Said(
-            "charged up to {} since {}; {} is the most for this season",
+            "charged up to {} since {}; usual for the season is {} at most",
             found.volts(peak),
             At(since_ms),
             found.volts(limit),
@@ -149,8 +149,9 @@ def overcharge(one: SiteEvidence, around: Around) -> Diagnosis | None:
         ),
         chart=found.chart(since_ms, "first too high"),
         rests_on=(
-            Said("{} of the last {} days; {} days of record.", f"{len(over)}",
-                 f"{len(found.clues.limits_v)}", f"{len(found.clues.days)}"),
+            Said(
+                "{} of {} known days.", f"{len(over)}", f"{len(found.clues.days)}"
+            ),
         ),
         bring=("charge controller, temperature sensor, hand meter", "distilled water if flooded"),
         cautions=(
@@ -161,30 +162,41 @@ def overcharge(one: SiteEvidence, around: Around) -> Diagnosis | None:
     )  # fmt: skip
 
 
-_Over = tuple[float, float, int, float]  # peak, limit [V of a 12 V pack], when, score
+_Over = tuple[float, float, int, float]  # peak, usual [V of a 12 V pack], when, score
 
 
 def _over(found: Powered) -> tuple[_Over, ...]:
-    """Return the late days on which it was held too high, the newest of them fresh."""
-    limits = dict(found.clues.limits_v)
-    late = [day for day in found.clues.days if day.day in limits and day.peak_v is not None]
-    before = [d.peak_v for d in found.clues.days if d.day not in limits and d.peak_v is not None]
+    """Return the days on which it was held too high, in a row that goes on to the newest."""
+    limits = {day: (most, usual) for day, most, usual in found.clues.limits_v}
+    days = [day for day in found.clues.days if day.peak_v is not None]
+    half_step = found.clues.step_v / 2
+    row = _row([(day.peak_v or 0.0) > limits[day.day][1] + half_step for day in days])
+    if not row or found.today - days[row[-1]].day > 2:
+        return ()
+    before = [day.peak_v or 0.0 for day in days[: row[0]]]
     own = max(before) if len(before) >= _LEAST_DAYS else None
-    over: list[_Over] = []
-    last = 0
-    for day in late:
-        score = _too_high(found, day.peak_v or 0.0, limits[day.day], own)
+    over = []
+    for place in row:
+        day = days[place]
+        score = _too_high(found, day.peak_v or 0.0, limits[day.day][0], own)
         if score:
-            over.append((day.peak_v or 0.0, limits[day.day], day.peak_ms or 0, score))
-            last = day.day
-    return tuple(over) if last >= found.today - 1 else ()
+            over.append((day.peak_v or 0.0, limits[day.day][1], day.peak_ms or 0, score))
+    return tuple(over)
 
 
-def _too_high(found: Powered, peak: float, limit: float, own: float | None) -> float:
-    step = found.clues.step_v
-    if peak > limit + step:
+def _row(marks: Sequence[bool]) -> list[int]:
+    """Return the places of the newest marks, with no more than some days between them."""
+    row: list[int] = []
+    for place in reversed(range(len(marks))):
+        if marks[place] and (not row or row[0] - place <= _DULL_DAYS + 1):
+            row.insert(0, place)
+    return row
+
+
+def _too_high(found: Powered, peak: float, most: float, own: float | None) -> float:
+    if peak > most + found.clues.step_v:
         return 4.5
-    if own is None or peak < own + _OWN_V + step or peak < limit - _BAND_V:
+    if own is None or peak < own + _OWN_V + found.clues.step_v / 2:
         return 0.0
     # Flooded batteries are equalized a day now and then.
     return 1.0 if found.supply.chemistry is Chemistry.FLOODED else 3.0

@@ -235,6 +235,8 @@ def weak_charge(one: SiteEvidence, around: Around) -> Diagnosis | None:
     now = float(np.median([share for _, share in late]))
     if usual < 0.7 or now > _WEAK * usual or any(share > floor for _, share in late):
         return None
+    if _is_recovering([day for day, _ in before], [day for day, _ in late]):
+        return None
     since_ms = _weak_since(shares, _WEAK * usual)
     return Diagnosis(
         cause="weak-charge",
@@ -243,7 +245,7 @@ def weak_charge(one: SiteEvidence, around: Around) -> Diagnosis | None:
         gateway_id=one.gateway_id,
         site_ids=(one.site_id,),
         since_ms=since_ms,
-        score=min(2.0 + 4.0 * (_WEAK - now / usual), 4.0),
+        score=min(1.6 + 3.0 * (_WEAK - now / usual), 2.9),
         says=Said(
             "charged too little for {}: {} of its usual lift on days on which others had sun",
             Since(since_ms),
@@ -262,6 +264,15 @@ def weak_charge(one: SiteEvidence, around: Around) -> Diagnosis | None:
         cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
         explains=frozenset({About.CONTACT}) if found.has_run_down else frozenset(),
     )
+
+
+def _is_recovering(before: Sequence[Day], late: Sequence[Day]) -> bool:
+    """Whether a battery was low before its lifts became small: an empty one is lifted little."""
+    usual = [day.dawn_v for day in before if day.dawn_v is not None]
+    dawns = [day.dawn_v for day in late if day.dawn_v is not None]
+    if not usual or len(dawns) < 2:
+        return True
+    return dawns[0] < float(np.median(usual)) - 0.1 or dawns[-1] > dawns[0] + 0.02
 
 
 def _weak_since(shares: Sequence[tuple[Day, float]], limit: float) -> int:
