@@ -37,9 +37,7 @@ def test_a_battery_that_loses_most_of_its_capacity_is_named_while_it_is_never_da
     assert found[0].explains == frozenset()
 
 
-def test_nights_without_power_after_days_of_charge_are_the_battery_and_explain_silence() -> (
-    None
-):
+def test_nights_without_power_after_days_of_charge_are_the_battery_and_explain_silence() -> None:
     made = Made(supply=OLD, capacity=worn_from(12.0, 8.0, 0.02), days=28.0)
     found = named([shown(made), *neighbours(made)], 27.3)
     assert found[0].cause == "battery"

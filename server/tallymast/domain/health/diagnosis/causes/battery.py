@@ -1,6 +1,7 @@
 """Causes of a battery that no longer holds its charge, or has run down."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -28,6 +29,7 @@ _GAP: Final = 5  # nights between the two
 _LEAST: Final = 7  # nights of the weeks before
 _LEAST_V_H: Final = 0.003  # of a 12 V pack: a sound battery falls about so fast
 _MORE_V_H: Final = 0.008
+_LOWER_H: Final = 2.4  # three tenths of eight hours
 _GOOD: Final = 0.6  # of a good day's lift
 _HELD_V: Final = 13.3  # of a 12 V pack: a controller that floats it holds it higher
 _YEAR: Final = 365.25
@@ -104,11 +106,8 @@ def _falls(found: Powered) -> _Falls | None:
     if found.supply.chemistry is Chemistry.LIFEPO4:
         return None  # flat: its fall tells nothing
     full = {day.day for day in found.clues.days if _is_full(found, day)}
-    falls = [
-        (day.day, day.fall_v_h)
-        for day in found.clues.days
-        if day.fall_v_h is not None and day.day - 1 in full
-    ]
+    nights = [day for day in found.clues.days if day.fall_v_h is not None and day.day - 1 in full]
+    falls = [(day.day, day.fall_v_h or 0.0) for day in nights]
     late = [fall for day, fall in falls if day > found.today - _GAP][-_LATE:]
     before = [fall for day, fall in falls if day <= found.today - _GAP]
     if len(late) < 2 or len(before) < _LEAST:
@@ -118,11 +117,21 @@ def _falls(found: Powered) -> _Falls | None:
     spread = float(np.quantile(base, 0.9) - np.quantile(base, 0.1))
     if now - usual < max(_MORE_V_H + found.clues.step_v / 8, spread):
         return None
+    if not _ends_lower(nights, len(late), len(base), _LOWER_H * (now - usual)):
+        return None
     limit = usual + 0.4 * (now - usual)
     below = [day for day, fall in falls if fall < limit]
     return _Falls(
         usual, spread, now, len(late), len(before), below[-1] + 1 if below else falls[0][0]
     )
+
+
+def _ends_lower(nights: Sequence[Day], late: int, base: int, by_v: float) -> bool:
+    """Whether the nights end lower than they did, as they must if they fall faster."""
+    dawns = [night.dawn_v for night in nights]
+    now = [dawn for dawn in dawns[-late:] if dawn is not None]
+    before = [dawn for dawn in dawns[:base] if dawn is not None]
+    return not now or not before or bool(np.median(before) - np.median(now) >= by_v)
 
 
 def _is_full(found: Powered, day: Day) -> bool:
