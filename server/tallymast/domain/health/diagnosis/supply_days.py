@@ -6,7 +6,6 @@ are as of a 12 V pack.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import tzinfo
 from typing import Final
 
 import numpy as np
@@ -109,10 +108,11 @@ def days_of(volts: SpanSeries, packs: float, place: Place, now_ms: int, count: i
 
 def _night(one: Day, hours: tuple[Floats, Floats], dusk_ms: float, rise_ms: float) -> Day:
     at_ms, volts = hours
-    last = (at_ms >= rise_ms - 3 * HOUR_MS) & (at_ms <= rise_ms - 0.8 * HOUR_MS)
     begin_ms = max(dusk_ms + _SETTLED_H * HOUR_MS, rise_ms - _NIGHT_H * HOUR_MS)
-    settled = (at_ms >= begin_ms) & (at_ms <= rise_ms - 0.8 * HOUR_MS)
-    dawn = float(volts[last].mean()) if last.any() else None
+    edges = (rise_ms - 3 * HOUR_MS, begin_ms, rise_ms - 0.8 * HOUR_MS)
+    late, first, end = np.searchsorted(at_ms, edges).tolist()
+    last, settled = slice(late, end), slice(first, end)
+    dawn = float(volts[last].mean()) if late < end else None
     return replace(one, dawn_v=dawn, fall_v_h=_fall(at_ms[settled], volts[settled]))
 
 
@@ -133,10 +133,10 @@ def _daylight(
 ) -> Day:
     at_ms, volts = hours
     rise_ms, noon_ms, set_ms = sun_ms
-    lit = (at_ms >= rise_ms) & (at_ms < set_ms)
-    if not lit.any():
+    first, end = np.searchsorted(at_ms, (rise_ms, set_ms)).tolist()
+    if first == end:
         return one
-    at_ms, volts = at_ms[lit], volts[lit]
+    at_ms, volts = at_ms[first:end], volts[first:end]
     place = int(np.argmax(volts))
     peak = float(volts[place])
     one = replace(one, peak_v=peak, peak_ms=int(at_ms[place]))
@@ -157,8 +157,3 @@ def _last_dawn(day: int, before: Sequence[Day]) -> float | None:
         if earlier.dawn_v is not None:
             return earlier.dawn_v
     return None
-
-
-def local_day(at_ms: int, zone: tzinfo) -> int:
-    """Return the local day of an instant, counted from 1970-01-01."""
-    return day_number(local_time(at_ms, zone).date())
