@@ -10,6 +10,9 @@ from dataclasses import replace
 from tallymast.domain.health.diagnosis.causes import (  # noqa: F401  (they enter themselves)
     battery,
     contact,
+    controller,
+    empty,
+    little_charge,
     mains,
     points,
     registers,

@@ -25,6 +25,7 @@ _SETTLED_H: Final = 4  # ours: hours after sunset in which what charging left be
 _NIGHT_H: Final = 8  # ours: of a long night its last hours tell
 _LEAST_H: Final = 3  # ours: fewer hours show no fall
 _TOLD_H: Final = 1  # ours: hours after solar noon from which a day without lift is one
+_HELD_H: Final = 4  # ours: a full battery needs no absorption of so many hours
 _KNOWN: Final = 0.6  # ours: share of a morning's hours that must be known
 _STALE_DAYS: Final = 3  # so far back a dawn is looked for where the nearest is missing
 
@@ -41,6 +42,7 @@ class Day:
         lift_v: the peak above the dawn; None where that is not known, or too early to say.
         fall_v_h: how fast the voltage fell in the settled hours of the night [V/h].
         held_ms: the end of the last hour in which it was lifted more than half as far.
+        held_v: what it was at or above for four hours of daylight.
 
     """
 
@@ -51,6 +53,7 @@ class Day:
     lift_v: float | None = None
     fall_v_h: float | None = None
     held_ms: int | None = None
+    held_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +142,8 @@ def _daylight(
     at_ms, volts = at_ms[first:end], volts[first:end]
     place = int(np.argmax(volts))
     peak = float(volts[place])
-    one = replace(one, peak_v=peak, peak_ms=int(at_ms[place]))
+    held_v = float(np.sort(volts)[-_HELD_H]) if len(volts) >= _HELD_H else None
+    one = replace(one, peak_v=peak, peak_ms=int(at_ms[place]), held_v=held_v)
     low = one.dawn_v if one.dawn_v is not None else _last_dawn(one.day, before)
     told_ms = noon_ms + _TOLD_H * HOUR_MS
     wanted = (told_ms - rise_ms) / HOUR_MS

@@ -1,17 +1,17 @@
-"""Causes of a battery on the sun that is not charged, or charged too little."""
+"""Cause of a battery on the sun that is not charged: panel, cable, fuse or controller."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from tallymast.domain.health.diagnosis.causes.supply_facts import (
     BATTERY_CAUTIONS,
     PANEL_CAUTION,
     Others,
     Powered,
+    days_words,
+    how_long,
     powered,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
@@ -19,11 +19,11 @@ from tallymast.domain.health.diagnosis.model import About, Diagnosis, Said, Sinc
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.supply_days import Day
 from tallymast.domain.health.nights import DAY_MS
-from tallymast.domain.health.supply.model import Forecast, Verdict
 from tallymast.domain.model import Chemistry, SupplyKind
 
+NO_LIFT_V: Final = 0.10
+"""Ours, of a 12 V pack: warmth and meter lift a battery so far without any charge."""
 # Ours, all of them.
-_NO_LIFT_V: Final = 0.10  # of a 12 V pack: warmth and meter lift a battery so far without charge
 _SUN: Final = 0.5  # of a good day's lift: the others had sun
 _ALIKE: Final = 0.05
 _ONE_DAY: Final = 4.0  # a day says so much at most, however long the record
@@ -31,9 +31,6 @@ _BEFORE: Final = -1.0
 _ALONE: Final = -1.7
 _MOST: Final = 9.0
 _FEW_DAYS: Final = 7
-_WEAK: Final = 0.6  # of what it used to be lifted on days like these
-_WEAK_DAYS: Final = 5
-_SOON_DAYS: Final = 21.0
 _RECENT: Final = 2  # days
 _CONTROLLER: Final = (
     "Panel volts at the controller by day: present is fuse or controller, none is panel or cable."
@@ -71,7 +68,7 @@ def not_charged(one: SiteEvidence, around: Around) -> Diagnosis | None:
         advice=Said("Panel cable, fuse or controller: panel volts at the controller decide."),
         decides=Said(_CONTROLLER),
         chart=found.chart(since_ms, "last charge"),
-        rests_on=(*_rests(found, run, others, len(sunny)), *_how_long(found.health.forecast)),
+        rests_on=(*_rests(found, run, others, len(sunny)), *how_long(found.health.forecast)),
         desk=("Today's volts by hour: do they rise at all while the sun is up?",),
         bring=(
             "panel cable and connectors, fuses, charge controller, meter for panel volts",
@@ -91,7 +88,7 @@ def _run(found: Powered) -> _Run | None:
     known = [day for day in found.clues.days if day.lift_v is not None]
     count = 0
     for day in reversed(known):
-        if day.lift_v is None or day.lift_v >= _NO_LIFT_V + found.clues.step_v / 2:
+        if day.lift_v is None or day.lift_v >= NO_LIFT_V + found.clues.step_v / 2:
             break
         if found.clues.step_v < 0.03 and day.lift_v == 0.0 and day.fall_v_h == 0.0:
             return None  # a reading that stands still
@@ -131,7 +128,7 @@ def _score(found: Powered, run: _Run, others: Others) -> float:
 
 def _says_a_day(found: Powered, run: _Run, others: Others, sun: float) -> float:
     """Return what a day without lift says when the others had so much sun, from its own past."""
-    no_lift = _NO_LIFT_V + found.clues.step_v / 2
+    no_lift = NO_LIFT_V + found.clues.step_v / 2
     alike = [
         (day.lift_v or 0.0) < no_lift
         for day in run.before
@@ -144,7 +141,7 @@ def _alone(found: Powered, run: _Run, days: int) -> float:
     """Return the score where nobody else shows the weather: beyond anything in its own past."""
     if len(run.before) < _FEW_DAYS:
         return 0.0
-    no_lift = _NO_LIFT_V + found.clues.step_v / 2
+    no_lift = NO_LIFT_V + found.clues.step_v / 2
     longest = row = 0
     for day in run.before:
         row = row + 1 if (day.lift_v or 0.0) < no_lift else 0
@@ -168,21 +165,8 @@ def _no_charge(found: Powered, since_ms: int) -> Said:
         Since(since_ms),
         volts,
         cut,
-        _days_words(forecast),
+        days_words(forecast),
     )
-
-
-def _days_words(forecast: Forecast) -> str:
-    low, high = max(math.floor(forecast.low_days), 0), forecast.high_days
-    if high is None:
-        return f"{low} days at the soonest"
-    return f"{low} to {math.ceil(high)} days"
-
-
-def _how_long(forecast: Forecast | None) -> tuple[Said, ...]:
-    if forecast is None:
-        return ()
-    return (Said("The forecast rests on {} nights.", f"{forecast.nights}"),)
 
 
 def _rests(found: Powered, run: _Run, others: Others, sunny: int) -> tuple[Said, ...]:
@@ -208,116 +192,3 @@ def _rests(found: Powered, run: _Run, others: Others, sunny: int) -> tuple[Said,
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-# --- charged, but too little ----------------------------------------------------------------
-
-
-@a_cause
-def weak_charge(one: SiteEvidence, around: Around) -> Diagnosis | None:
-    """Name a dirty or shaded panel, or a controller: less lift than on such days before."""
-    found = powered(one, SupplyKind.SOLAR)
-    if found is None or found.is_stuck or found.supply.chemistry is Chemistry.LIFEPO4:
-        return None
-    others = Others(one, around)
-    shares = [
-        (day, share / had)
-        for day in found.clues.days
-        if (share := found.clues.share(day)) is not None
-        and (had := others.had(day.day)) is not None
-        and had >= 0.6
-    ]
-    before, late = shares[:-_WEAK_DAYS], shares[-_WEAK_DAYS:]
-    if len(before) < 8 or found.today - late[-1][0].day > 1:
-        return None
-    usual = float(np.median([share for _, share in before[: max(8, len(before) // 2)]]))
-    floor = float(np.quantile([share for _, share in before], 0.1))
-    now = float(np.median([share for _, share in late]))
-    if usual < 0.7 or now > _WEAK * usual or any(share > floor for _, share in late):
-        return None
-    if _is_recovering([day for day, _ in before], [day for day, _ in late]):
-        return None
-    since_ms = _weak_since(shares, _WEAK * usual)
-    return Diagnosis(
-        cause="weak-charge",
-        title="Panel dirty or shaded, or controller",
-        about=About.SUPPLY,
-        gateway_id=one.gateway_id,
-        site_ids=(one.site_id,),
-        since_ms=since_ms,
-        score=min(1.6 + 3.0 * (_WEAK - now / usual), 2.9),
-        says=Said(
-            "charged too little for {}: {} of its usual lift on days on which others had sun",
-            Since(since_ms),
-            f"{100 * now / usual:.0f}\u00a0%",
-        ),
-        advice=Said("Panel dirty or shaded, or controller: charge current at noon decides."),
-        decides=Said(
-            "Charge current at noon against the panel's rating, panel cleaned: still low is "
-            "controller, wiring or a failed part of the panel."
-        ),
-        chart=found.chart(since_ms, "charge became weak", before_days=10.0),
-        rests_on=(
-            Said("The last {} days with sun against {} before.", f"{len(late)}", f"{len(before)}"),
-        ),
-        bring=("brush and water for the panel, meter for panel volts and current",),
-        cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
-        explains=frozenset({About.CONTACT}) if found.has_run_down else frozenset(),
-    )
-
-
-def _is_recovering(before: Sequence[Day], late: Sequence[Day]) -> bool:
-    """Whether a battery was low before its lifts became small: an empty one is lifted little."""
-    usual = [day.dawn_v for day in before if day.dawn_v is not None]
-    dawns = [day.dawn_v for day in late if day.dawn_v is not None]
-    if not usual or len(dawns) < 2:
-        return True
-    return dawns[0] < float(np.median(usual)) - 0.1 or dawns[-1] > dawns[0] + 0.02
-
-
-def _weak_since(shares: Sequence[tuple[Day, float]], limit: float) -> int:
-    since = shares[-1][0]
-    for day, share in reversed(shares):
-        if share > limit:
-            break
-        since = day
-    return since.peak_ms or 0
-
-
-@a_cause
-def more_load_than_sun(one: SiteEvidence, around: Around) -> Diagnosis | None:
-    """Say that a battery goes down because the sun gives less than the load takes."""
-    del around
-    found = powered(one, SupplyKind.SOLAR)
-    health = one.health.supply
-    if found is None or health is None or health.verdict is not Verdict.DECLINING:
-        return None
-    forecast = health.forecast
-    if forecast is None or forecast.low_days > _SOON_DAYS or health.predawn_v is None:
-        return None
-    absorbed = health.absorbed_ms
-    since_ms = absorbed if absorbed is not None else one.now_ms - 14 * DAY_MS
-    return Diagnosis(
-        cause="more-load-than-sun",
-        title="More load than sun",
-        about=About.SUPPLY,
-        gateway_id=one.gateway_id,
-        site_ids=(one.site_id,),
-        since_ms=since_ms,
-        score=1.6,
-        says=Said(
-            "pre-dawn {}, falling; load disconnect ({}) in {}",
-            found.volts(health.predawn_v / found.packs),
-            found.volts(found.disconnect_v),
-            _days_words(forecast),
-        ),
-        advice=Said("More load than sun: a charged battery or a larger panel before it is dark."),
-        decides=Said(
-            "Charge current at noon against the panel's rating: as rated is too small a panel "
-            "for the season, less is panel or controller."
-        ),
-        chart=found.chart(since_ms, "last full"),
-        rests_on=_how_long(forecast),
-        bring=("charged battery to swap in, meter for panel volts and current",),
-        cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
-    )

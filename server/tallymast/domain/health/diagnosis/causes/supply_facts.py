@@ -1,5 +1,6 @@
 """What the causes about a supply share: words, cautions, charts, and whether others had sun."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
@@ -8,11 +9,11 @@ import numpy as np
 
 from tallymast.domain.bearings import place_of
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
-from tallymast.domain.health.diagnosis.model import ChartOf, Shown
+from tallymast.domain.health.diagnosis.model import ChartOf, Said, Shown
 from tallymast.domain.health.diagnosis.supply_clues import SupplyClues
 from tallymast.domain.health.nights import DAY_MS
 from tallymast.domain.health.supply.limits import Limits, limits_of, packs_of
-from tallymast.domain.health.supply.model import SupplyHealth, Verdict
+from tallymast.domain.health.supply.model import Forecast, SupplyHealth, Verdict
 from tallymast.domain.model import Chemistry, PointKind, Site, Supply, SupplyKind
 from tallymast.domain.positions import distance_bearing
 
@@ -114,6 +115,21 @@ def battery_words(site: Site) -> str:
     make = _NAMES.get(supply.chemistry, "") if supply.chemistry else ""
     volts = "" if supply.nominal_v == 12.0 else f", {supply.nominal_v:g}\u00a0V"
     return (f"{size} {make}".strip() or "battery") + volts
+
+
+def days_words(forecast: Forecast) -> str:
+    """Return when the load is disconnected, as a range of days in words."""
+    low, high = max(math.floor(forecast.low_days), 0), forecast.high_days
+    if high is None:
+        return f"{low} days at the soonest"
+    return f"{low} to {math.ceil(high)} days"
+
+
+def how_long(forecast: Forecast | None) -> tuple[Said, ...]:
+    """Return how many nights a forecast rests on, in words."""
+    if forecast is None:
+        return ()
+    return (Said("The forecast rests on {} nights.", f"{forecast.nights}"),)
 
 
 def is_charged(found: Powered, days: Iterable[int]) -> bool | None:
