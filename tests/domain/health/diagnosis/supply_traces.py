@@ -85,7 +85,8 @@ class Made:
         cut: from and to day without charge.
         dim: share of the panel's current by day.
         capacity: true capacity by day, as a share of the rated.
-        over_from: day from which the controller holds 1 V too high.
+        over_from: day from which the controller never holds it lower than ``over_v``.
+        over_v: of a 12 V pack.
         step_v: steps of the meter.
         noise_v: scale of its noise.
         wander_v: of what comes and goes within hours.
@@ -105,6 +106,7 @@ class Made:
     dim: Callable[[float], float] = lambda _: 1.0
     capacity: Callable[[float], float] = lambda _: 1.0
     over_from: float | None = None
+    over_v: float = 15.5
     step_v: float = 0.01
     noise_v: float = 0.01
     wander_v: float = 0.015
@@ -186,23 +188,25 @@ def _steps(made: Made, day: Floats, panel: Floats) -> Floats:
     lithium = made.supply.chemistry is Chemistry.LIFEPO4
     rated, hours = made.supply.capacity_ah or 33.0, STEP / HOUR
     off_v = (made.supply.disconnect_v or 11.5 * made.packs) / made.packs
-    charge, surface, is_on = 0.95, 0.0, True
+    charge, surface, is_on, floats = 0.95, 0.0, True, False
     shown = np.empty(len(day))
     for n in range(len(day)):
         full_ah = rated * made.capacity(float(day[n]))
         rest = _rest(charge, lithium=lithium)
         net = float(panel[n]) - made.load_a * is_on
-        held = 14.1 if lithium else 14.5
+        held = 13.6 if floats else 14.1 if lithium else 14.5
         if made.over_from is not None and day[n] >= made.over_from:
-            held += 1.0
+            held = max(held, made.over_v)
         if net > 0.0:
             takes = full_ah * (0.2 * min(1.0, (1.0 - charge) / 0.12) + 0.002)
             share = min(net / takes, 1.0)
             volts = rest + (held - rest) * (1.0 - math.exp(-3.0 * share)) / 0.95
             charge = min(charge + 0.9 * min(net, takes) * hours / full_ah, 1.0)
             surface = 0.25
+            floats = floats or charge >= 0.99
         else:
             surface *= math.exp(-hours / 1.0)
+            floats = False
             volts = rest + (0.1 if lithium else 1.0) * surface - 0.12 * made.load_a
             charge = max(charge + net * hours / full_ah, 0.0)
         if is_on and volts < off_v:

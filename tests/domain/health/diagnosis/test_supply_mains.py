@@ -64,3 +64,16 @@ def test_a_controller_that_holds_too_high_is_named_after_its_first_days() -> Non
 def test_a_battery_that_mains_hold_too_high_is_named_too() -> None:
     made = Made(supply=FLOATED, over_from=20.0)
     assert causes([shown(made)], 21.5) == ["overcharge"]
+
+
+def test_a_controller_that_never_floats_a_full_battery_is_told_by_its_hours() -> None:
+    made = Made(over_from=20.0, over_v=14.6)
+    sites = [shown(made), *neighbours(made)]
+    assert causes(sites, 19.9) == []
+    assert causes(sites, 21.9) == ["overcharge"]
+
+
+def test_a_day_of_absorption_after_a_dull_week_is_no_overcharge() -> None:
+    made = Made(sky=(1.0,) * 14 + (0.12,) * 7 + (1.0,) * 9, panel_a=0.6)
+    sites = [shown(made), *neighbours(made)]
+    assert [causes(sites, day) for day in (21.9, 22.9, 23.9, 25.9)] == [[]] * 4
