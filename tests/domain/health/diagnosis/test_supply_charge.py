@@ -128,3 +128,11 @@ def test_sound_sites_are_left_alone_in_any_noise(where: Where, seed: int) -> Non
     made = replace(made, panel_a=4.0 if where is NORTH else 1.2)
     sites = [shown(made), *neighbours(made, 2)]
     assert [causes(sites, day) for day in (15.3, 21.6, 29.9)] == [[]] * 3
+
+
+def test_a_small_panel_in_a_dark_autumn_is_more_load_than_sun_and_no_broken_part() -> None:
+    made = Made(where=NORTH, sky=MIXED)
+    found = named([shown(made), *neighbours(replace(made, panel_a=4.0))], 29.9)
+    assert [one.cause for one in found] == ["more-load-than-sun"]
+    assert found[0].confidence is Confidence.POSSIBLE
+    assert "load disconnect (11.5\u00a0V) in" in text_of(found[0].says)

@@ -11,6 +11,7 @@ from tallymast.domain.health.diagnosis.causes.supply_facts import (
     BATTERY_CAUTIONS,
     Powered,
     battery_words,
+    count_words,
     is_charged,
     powered,
 )
@@ -28,6 +29,7 @@ _GAP: Final = 5  # nights between the two
 _LEAST: Final = 7  # nights of the weeks before
 _LEAST_V_H: Final = 0.003  # of a 12 V pack: a sound battery falls about so fast
 _MORE_V_H: Final = 0.008
+_ONE_NIGHT: Final = 3.0  # a single night must differ so many times more
 _LOWER_H: Final = 2.4  # three tenths of eight hours
 _GOOD: Final = 0.6  # of a good day's lift
 _HELD_V: Final = 13.3  # of a 12 V pack: a controller that floats it holds it higher
@@ -108,12 +110,13 @@ def _falls(found: Powered) -> _Falls | None:
     falls = [(day.day, day.fall_v_h or 0.0) for day in nights]
     late = [fall for day, fall in falls if day > found.today - _GAP][-_LATE:]
     before = [fall for day, fall in falls if day <= found.today - _GAP]
-    if len(late) < 2 or len(before) < _LEAST:
+    if not late or len(before) < _LEAST:
         return None
     base = before[: max(_LEAST, len(before) // 2)]  # a slow wear has none in the later half
     usual, now = float(np.median(base)), float(np.median(late))
     spread = float(np.quantile(base, 0.9) - np.quantile(base, 0.1))
-    if now - usual < max(_MORE_V_H + found.clues.step_v / 8, spread):
+    doubt = 1.0 if len(late) > 1 else _ONE_NIGHT
+    if now - usual < doubt * max(_MORE_V_H + found.clues.step_v / 8, spread):
         return None
     if not _ends_lower(nights, len(late), len(base), _LOWER_H * (now - usual)):
         return None
@@ -218,9 +221,9 @@ def _rests(found: Powered, falls: _Falls | None) -> tuple[Said, ...]:
     if falls is not None:
         said.append(
             Said(
-                "{} nights of late against {} nights before, all after full days.",
-                f"{falls.nights}",
-                f"{falls.before}",
+                "{} of late against {} before, all after good days.",
+                count_words(falls.nights, "night"),
+                count_words(falls.before, "night"),
             )
         )
         said.append(

@@ -10,6 +10,7 @@ from tallymast.domain.health.diagnosis.causes.supply_facts import (
     PANEL_CAUTION,
     Others,
     Powered,
+    count_words,
     days_words,
     how_long,
     powered,
@@ -176,19 +177,15 @@ def _rests(found: Powered, run: _Run, others: Others, sunny: int) -> tuple[Said,
         Said(
             "{} above dawn at most on {}; usual is {}.",
             found.volts(max(lift, 0.0)),
-            _count(len(run.days), "day"),
+            count_words(len(run.days), "day"),
             "not known" if usual is None else found.volts(usual),
         )
     ]
     if sunny:
         text = "{} near it charged as usual on {} of these days."
-        said.append(Said(text, _count(others.count, "other site"), f"{sunny}"))
+        said.append(Said(text, count_words(others.count, "other site"), f"{sunny}"))
     elif not others.count:
         said.append(Said("No other site on the sun near it shows the weather."))
     before = len(run.before)
-    said.append(Said("Compared with {} of its own.", _count(before, "earlier day")))
+    said.append(Said("Compared with {} of its own.", count_words(before, "earlier day")))
     return tuple(said)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
