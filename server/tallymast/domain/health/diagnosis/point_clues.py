@@ -126,13 +126,18 @@ def _numbers(site: Site) -> list[Point]:
 
 
 def _gone(site: Site, record: SiteRecord, contact: ContactHours, now_ms: int) -> tuple[Gone, ...]:
-    """Return the points without a value in the newest hours, while the site answers."""
+    """Return the points without a value in the newest hours, while the site answers.
+
+    Only where something may take it away: a current loop, or registers that are refused.
+    """
     newest = contact.at_ms >= now_ms - _GONE_H * HOUR_MS
     cells = contact.cells[newest]
     if not len(cells) or cells[:, 0].sum() - cells[:, 2].sum() < 2:
         return ()
     found = []
     for point in _numbers(site):
+        if not point.loop and not contact.refused:
+            continue  # nothing takes its value away
         back_h = _GONE_H if point.poll is PollClass.SLOW else 1
         times, values = record.readings(point.tag, now_ms - back_h * HOUR_MS, now_ms)
         if len(times) >= 2 and np.isnan(values[-2:]).all():

@@ -1,7 +1,7 @@
 """What the causes about a supply share: words, cautions, charts, and whether others had sun."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -168,13 +168,20 @@ class Others:
             _shares(other) for other in around.sites if _is_like(one, other, lithium=lithium)
         ]
         self.count = len(self._all)
+        self._had: dict[int, float | None] = {}
 
     def had(self, day: int) -> float | None:
         """Return the share of a good day's lift they had, None where none of them is known."""
-        known = [shares[day] for shares in self._all if day in shares]
-        if not known:
-            return None
-        return float(max(known) if len(known) < 3 else np.median(known))
+        if day not in self._had:
+            self._had[day] = _together([shares[day] for shares in self._all if day in shares])
+        return self._had[day]
+
+
+def _together(known: Sequence[float]) -> float | None:
+    """Return what most of them had; of one or two the most, for one may be ill itself."""
+    if not known:
+        return None
+    return float(max(known) if len(known) < 3 else np.median(known))
 
 
 def _shares(other: SiteEvidence) -> dict[int, float]:
