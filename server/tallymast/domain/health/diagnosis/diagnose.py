@@ -8,8 +8,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from tallymast.domain.health.diagnosis.causes import (  # noqa: F401  (they enter themselves)
+    battery,
     contact,
+    controller,
+    empty,
+    little_charge,
+    mains,
     points,
+    registers,
+    restarts,
     supply,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
