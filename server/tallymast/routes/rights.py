@@ -34,6 +34,8 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/sites/{key}/drive"): _S,
     ("GET", "/sites/{key}/drive.html"): _S,
     ("GET", "/sites/{key}/drive/desk-test"): _S,
+    ("GET", "/findings/{key}"): _S,
+    ("GET", "/findings/{key}/chart.json"): _S,
     ("GET", "/gateways"): _S,
     ("GET", "/gateways/{key}"): _S,
     ("GET", "/stream/gateways/{key}"): _S,

@@ -1,0 +1,283 @@
+"""Draws a finding's picture as a figure for the browser; colours are the page's own."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import tzinfo
+from html import escape
+from typing import Any, Final
+
+import numpy as np
+
+from tallymast.domain.thinning import kept
+from tallymast.routes.charts import local_times
+from tallymast.routes.evidence_picture import Drawn, Ints, Line, Pane, Picture
+
+DASHES: Final = ("solid", "dot", "dash", "dashdot")
+SYMBOLS: Final = ("circle", "square", "triangle-up", "diamond")
+PATTERNS: Final = ("", "/", ".", "x")
+ROLES: Final = ("main", "second", "third", "fourth")
+_HEIGHT, _TOP, _BOTTOM, _NOTE = 165, 10, 34, 15  # [px]: a pane, margins, a mark's words
+_BETWEEN: Final = 0.16  # of a pane's height lies between two
+_LONGEST: Final = 44  # letters of a mark's words
+_PLACES, _LEAST = 4500, 480  # ours: places of all lines together, and of each at least
+_MANY: Final = 40  # symbols on a line among others
+
+Json = dict[str, Any]
+
+
+def figure(picture: Picture, zone: tzinfo) -> str:
+    """Return a whole figure as JSON: panes over one shared axis, gaps as null."""
+    from plotly.io.json import to_json_plotly  # late: the first chart pays for it, not the start
+
+    panes = picture.panes
+    domains = _domains(len(panes))
+    traces, layout = [], _frame(picture, zone)
+    for n, (pane, domain) in enumerate(zip(panes, domains, strict=True), start=1):
+        number = "" if n == 1 else str(n)
+        several = len(pane.lines) > 1 and any(len(one.lines) > 1 for one in panes)
+        # The ends of a band first: what is drawn later lies over its ground.
+        lines = sorted(pane.lines, key=lambda line: line.drawn is not Drawn.EDGE)
+        traces += [trace(line, f"y{number}", picture, zone, several) for line in lines]
+        layout[f"yaxis{number}"] = _axis(pane, domain)
+        layout["shapes"] += [_level(value, f"y{number}") for value, _ in pane.levels]
+        layout["annotations"] += _level_words(pane, f"y{number}")
+        if len(panes) > 1:
+            layout["annotations"].append(_title(pane, domain[1]))
+    return str(to_json_plotly({"data": traces, "layout": layout}))
+
+
+def trace(line: Line, axis: str, picture: Picture, zone: tzinfo, several: bool) -> Json:
+    """Return one line as Plotly draws it.
+
+    Args:
+        line: what of.
+        axis: of values, ``y2``.
+        picture: to which it belongs.
+        zone: whose clock.
+        several: whether symbols have to tell it from others.
+
+    """
+    keep = kept(line.values, max(_PLACES // sum(len(one.lines) for one in picture.panes), _LEAST))
+    line = replace(line, at=line.at[keep], values=line.values[keep], of=_taken(line.of, keep))
+    gaps = np.isnan(line.values)
+    numbers = np.round(line.values, 3).tolist()
+    made: Json = {
+        "type": "bar" if line.drawn is Drawn.BARS else "scatter",
+        "name": escape(line.name, quote=False),
+        "x": _places(line, picture, zone),
+        "y": [None if gap else one for one, gap in zip(numbers, gaps.tolist(), strict=True)],
+        "xaxis": "x",
+        "yaxis": axis,
+        "meta": "edge" if line.drawn is Drawn.EDGE else ROLES[line.place],
+        **_looks(line, several),
+    }
+    if line.of is not None:
+        made["hovertext"] = [f"of {n}" for n in line.of.tolist()]
+    return made
+
+
+def _taken(of: Ints | None, keep: Ints) -> Ints | None:
+    return None if of is None else of[keep]
+
+
+def _places(line: Line, picture: Picture, zone: tzinfo) -> list[Any]:
+    if picture.by_hour:
+        return list(line.at.tolist())
+    return list(local_times(np.asarray(line.at, np.int64), zone)) if len(line.at) else []
+
+
+def _looks(line: Line, several: bool) -> Json:
+    marker: Json = {"symbol": SYMBOLS[line.place], "size": 3}
+    if line.drawn is Drawn.BARS:
+        return {"marker": {"pattern": {"shape": PATTERNS[line.place], "fillmode": "overlay"}}}
+    if line.drawn is Drawn.DOTS:
+        return {"mode": "markers", "marker": {**marker, "size": 8}}
+    if line.drawn is Drawn.EDGE:
+        return {"mode": "lines", "connectgaps": False, "line": {"dash": "solid"}}
+    if several:
+        marker |= {"size": 6, "maxdisplayed": _MANY}
+    shape = "hv" if line.drawn is Drawn.STEPS else "linear"
+    return {
+        "mode": "lines+markers",
+        "connectgaps": False,
+        "line": {"dash": DASHES[line.place], "shape": shape},
+        "marker": marker,
+    }
+
+
+# --- around the lines -----------------------------------------------------------------------
+
+
+def _frame(picture: Picture, zone: tzinfo) -> Json:
+    top = _TOP + _NOTE * (min(len(picture.marks), 3) + (len(picture.panes) > 1))
+    shapes, notes = _marks(picture, zone)
+    if picture.window is not None:
+        shapes += [_shade(*part) for part in _within_a_day(picture.window)]
+    return {
+        "height": _HEIGHT * max(len(picture.panes), 1) + top + _BOTTOM,
+        "margin": {"l": 56, "r": 14, "t": top, "b": _BOTTOM},
+        "showlegend": False,
+        "hovermode": "x unified",
+        "barmode": "stack",
+        "bargap": 0.15,
+        "xaxis": _along(picture, zone),
+        "shapes": shapes,
+        "annotations": notes,
+    }
+
+
+def _along(picture: Picture, zone: tzinfo) -> Json:
+    anchor = "y" if len(picture.panes) < 2 else f"y{len(picture.panes)}"
+    if not picture.by_hour:
+        span = local_times(picture.span, zone)
+        return {"type": "date", "range": span, "fixedrange": False, "anchor": anchor}
+    hours = (0, 6, 12, 18, 24)
+    return {
+        "type": "linear",
+        "range": [0, 24],
+        "fixedrange": True,
+        "anchor": anchor,
+        "tickvals": list(hours),
+        "ticktext": [f"{hour:02d}:00" for hour in hours],
+        "title": {"text": "hour of the local day"},
+    }
+
+
+def _axis(pane: Pane, domain: tuple[float, float]) -> Json:
+    made: Json = {
+        "title": {"text": escape(pane.unit, quote=False)},
+        "domain": list(domain),
+        "anchor": "x",
+        "fixedrange": True,
+        "rangemode": "tozero" if pane.from_zero else "normal",
+    }
+    if pane.unit == "%":
+        made["autorangeoptions"] = {"maxallowed": 100.5}
+    if pane.words:
+        words = [escape(word, quote=False) for word in pane.words]
+        made |= {"tickvals": [0, 1], "ticktext": words, "range": [-0.1, 1.1]}
+    return made
+
+
+def _domains(count: int) -> list[tuple[float, float]]:
+    """Return each pane's lower and upper end, the topmost first."""
+    high = 1 / (count + _BETWEEN * (count - 1)) if count else 1.0
+    step = high * (1 + _BETWEEN)
+    return [(max(1 - n * step - high, 0.0), 1 - n * step) for n in range(count)]
+
+
+def _marks(picture: Picture, zone: tzinfo) -> tuple[list[Json], list[Json]]:
+    """Return an upright line for each mark inside the span, and its words above the panes."""
+    begin, end = picture.span
+    inside = [(ms, words) for ms, words in picture.marks if begin <= ms <= end]
+    shapes, notes = [], []
+    for n, (ms, words) in enumerate([] if picture.by_hour else inside):
+        (at,) = local_times([ms], zone)
+        shapes.append(_upright(at))
+        is_left = ms < (begin + end) / 2
+        notes.append(_note(at, _short(words), is_left, 1 + _NOTE * (n % 3)))
+    return shapes, notes
+
+
+def _short(words: str) -> str:
+    text = words if len(words) <= _LONGEST else f"{words[: _LONGEST - 1]}…"
+    return escape(text, quote=False)
+
+
+def _upright(at: str) -> Json:
+    return {
+        "name": "mark",
+        "type": "line",
+        "xref": "x",
+        "x0": at,
+        "x1": at,
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "line": {"width": 1.5, "dash": "dot"},
+    }
+
+
+def _note(at: str, words: str, is_left: bool, shift: int) -> Json:
+    return {
+        "name": "mark",
+        "text": words,
+        "xref": "x",
+        "x": at,
+        "xanchor": "left" if is_left else "right",
+        "yref": "paper",
+        "y": 1,
+        "yanchor": "bottom",
+        "yshift": shift,
+        "showarrow": False,
+        "font": {"size": 11},
+    }
+
+
+def _level(value: float, axis: str) -> Json:
+    return {
+        "name": "level",
+        "type": "line",
+        "xref": "paper",
+        "x0": 0,
+        "x1": 1,
+        "yref": axis,
+        "y0": value,
+        "y1": value,
+        "line": {"width": 1, "dash": "dash"},
+    }
+
+
+def _level_words(pane: Pane, axis: str) -> list[Json]:
+    return [
+        {
+            "name": "level",
+            "text": escape(words, quote=False),
+            "xref": "paper",
+            "x": 0.005 if n % 2 else 0.25,  # two levels that lie close do not share a place
+            "xanchor": "left",
+            "yref": axis,
+            "y": value,
+            "yanchor": "middle",
+            "borderpad": 1,
+            "showarrow": False,
+            "font": {"size": 11},
+        }
+        for n, (value, words) in enumerate(pane.levels)
+    ]
+
+
+def _title(pane: Pane, top: float) -> Json:
+    return {
+        "name": "title",
+        "text": escape(pane.title, quote=False),
+        "xref": "paper",
+        "x": 0,
+        "xanchor": "left",
+        "yref": "paper",
+        "y": top,
+        "yanchor": "bottom",
+        "showarrow": False,
+        "font": {"size": 12},
+    }
+
+
+def _shade(begin: float, end: float) -> Json:
+    return {
+        "name": "window",
+        "type": "rect",
+        "layer": "below",
+        "xref": "x",
+        "x0": begin,
+        "x1": end,
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "line": {"width": 0},
+    }
+
+
+def _within_a_day(window: tuple[float, float]) -> Sequence[tuple[float, float]]:
+    """Return a window of hours as parts of one day: one that passes midnight has two."""
+    begin, end = window
+    return [(begin, end)] if begin <= end else [(0.0, end), (begin, 24.0)]

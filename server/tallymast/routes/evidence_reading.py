@@ -1,0 +1,70 @@
+"""Reads what a finding's chart shows, and gives it as a figure or a small drawing."""
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from markupsafe import Markup
+from sqlalchemy import Connection
+
+from tallymast.domain.health.diagnosis.model import Diagnosis, Shown
+from tallymast.routes.evidence_contact import contact_picture, day_picture, garbled_picture
+from tallymast.routes.evidence_picture import Picture, Wanted, wanted
+from tallymast.routes.evidence_points import (
+    counts_picture,
+    point_picture,
+    signal_picture,
+    volts_picture,
+)
+from tallymast.routes.evidence_spark import spark
+from tallymast.routes.services import NetworkView
+
+_READ: Final[Mapping[Shown, Callable[[Connection, Wanted], Picture]]] = {
+    Shown.VOLTS: volts_picture,
+    Shown.CONTACT: contact_picture,
+    Shown.SIGNAL: signal_picture,
+    Shown.DAY: day_picture,
+    Shown.GARBLED: garbled_picture,
+    Shown.POINT: point_picture,
+    Shown.COUNTS: counts_picture,
+}
+
+
+def read_picture(
+    conn: Connection, network: NetworkView, one: Diagnosis, now_ms: int
+) -> tuple[Picture, Wanted]:
+    """Return what a finding's chart shows.
+
+    Args:
+        conn: a reading connection.
+        network: where its sites are.
+        one: the finding.
+        now_ms: now; of a finding that is over, when it ended.
+
+    """
+    what = wanted(network, one, now_ms)
+    return _READ[one.chart.shown](conn, what), what
+
+
+def evidence_spark(conn: Connection, network: NetworkView, one: Diagnosis, now_ms: int) -> Markup:
+    """Return a finding's chart as one small SVG of 300 × 60; empty where there is nothing to draw.
+
+    Args:
+        conn: a reading connection.
+        network: where its sites are.
+        one: the finding.
+        now_ms: the end of the chart.
+
+    """
+    picture, _ = read_picture(conn, network, one, now_ms)
+    return spark(picture, spark_words(picture))
+
+
+def spark_words(picture: Picture) -> str:
+    """Return what a picture shows as one line, for who does not see it."""
+    told = [
+        f"{one.name}: before {one.before}; since {one.since}"
+        if one.before
+        else f"{one.name}: {one.since}"
+        for one in picture.told
+    ]
+    return ". ".join([picture.caption, *told])
