@@ -78,12 +78,13 @@ def _answered_pane(what: Wanted, known: Contacts) -> Pane:
     return Pane("Answered at all", "%", tuple(lines))
 
 
-def contact_told(what: Wanted, known: Contacts) -> tuple[Told, ...]:
-    """Return both shares of each site in words."""
+def contact_told(what: Wanted, known: Contacts, *, at_all: bool = True) -> tuple[Told, ...]:
+    """Return the shares of each site in words, where wanted also of polls answered at all."""
     told = []
     for plan, series in known:
         whose = f"{plan.site.name}: answered" if what.are_several else "Answered"
-        for word, parts in (("at the first try", series.first_try), ("at all", series.answered)):
+        shares = [("at the first try", series.first_try), ("at all", series.answered)]
+        for word, parts in shares if at_all else shares[:1]:
             told.append(share_told(f"{whose} {word}", series, parts, what.since_ms))
     return tuple(told)
 

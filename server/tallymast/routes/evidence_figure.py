@@ -10,7 +10,7 @@ import numpy as np
 
 from tallymast.domain.thinning import kept
 from tallymast.routes.charts import local_times
-from tallymast.routes.evidence_picture import Drawn, Ints, Line, Pane, Picture
+from tallymast.routes.evidence_picture import Drawn, Floats, Ints, Line, Pane, Picture
 
 DASHES: Final = ("solid", "dot", "dash", "dashdot")
 SYMBOLS: Final = ("circle", "square", "triangle-up", "diamond")
@@ -18,9 +18,11 @@ PATTERNS: Final = ("", "/", ".", "x")
 ROLES: Final = ("main", "second", "third", "fourth")
 _HEIGHT, _TOP, _BOTTOM, _NOTE = 165, 10, 34, 15  # [px]: a pane, margins, a mark's words
 _BETWEEN: Final = 0.16  # of a pane's height lies between two
-_LONGEST: Final = 44  # letters of a mark's words
+_LONGEST: Final = 26  # letters of a mark's words
 _PLACES, _LEAST = 4500, 480  # ours: places of all lines together, and of each at least
-_MANY: Final = 40  # symbols on a line among others
+_LEAST_REACH: Final = 5.0  # ours: so much of an axis is shown, that a trifle looks like one
+_MANY: Final = 24  # ours: symbols on a line among others
+_FEW: Final = 150  # ours: of so few values each has a dot
 
 Json = dict[str, Any]
 
@@ -34,11 +36,11 @@ def figure(picture: Picture, zone: tzinfo) -> str:
     traces, layout = [], _frame(picture, zone)
     for n, (pane, domain) in enumerate(zip(panes, domains, strict=True), start=1):
         number = "" if n == 1 else str(n)
-        several = len(pane.lines) > 1 and any(len(one.lines) > 1 for one in panes)
+        several = needs_symbols(pane)
         # The ends of a band first: what is drawn later lies over its ground.
         lines = sorted(pane.lines, key=lambda line: line.drawn is not Drawn.EDGE)
         traces += [trace(line, f"y{number}", picture, zone, several) for line in lines]
-        layout[f"yaxis{number}"] = _axis(pane, domain)
+        layout[f"yaxis{number}"] = {**_axis(pane, domain), **_reach(pane, panes)}
         layout["shapes"] += [_level(value, f"y{number}") for value, _ in pane.levels]
         layout["annotations"] += _level_words(pane, f"y{number}")
         if len(panes) > 1:
@@ -87,22 +89,35 @@ def _places(line: Line, picture: Picture, zone: tzinfo) -> list[Any]:
 
 
 def _looks(line: Line, several: bool) -> Json:
-    marker: Json = {"symbol": SYMBOLS[line.place], "size": 3}
     if line.drawn is Drawn.BARS:
         return {"marker": {"pattern": {"shape": PATTERNS[line.place], "fillmode": "overlay"}}}
     if line.drawn is Drawn.DOTS:
-        return {"mode": "markers", "marker": {**marker, "size": 8}}
+        return {"mode": "markers", "marker": {"symbol": "circle", "size": 8}}
     if line.drawn is Drawn.EDGE:
         return {"mode": "lines", "connectgaps": False, "line": {"dash": "solid"}}
-    if several:
-        marker |= {"size": 6, "maxdisplayed": _MANY}
     shape = "hv" if line.drawn is Drawn.STEPS else "linear"
     return {
         "mode": "lines+markers",
         "connectgaps": False,
         "line": {"dash": DASHES[line.place], "shape": shape},
-        "marker": marker,
+        "marker": {"symbol": SYMBOLS[line.place], "size": _sizes(line.values, several)},
     }
+
+
+def needs_symbols(pane: Pane) -> bool:
+    """Whether dashes alone do not tell a pane's lines apart."""
+    return sum(line.drawn in (Drawn.LINE, Drawn.STEPS) for line in pane.lines) > 2
+
+
+def _sizes(values: Floats, several: bool) -> list[int]:
+    """Return how large each value's symbol is, 0 for none; a value without neighbours has one."""
+    sizes = np.full(len(values), 3 if len(values) <= _FEW else 0)
+    if several:
+        sizes[:: max(len(values) // _MANY, 1)] = 7
+    gaps = np.concatenate([[True], np.isnan(values), [True]])
+    sizes[gaps[:-2] & gaps[2:]] = 5
+    found: list[int] = sizes.tolist()
+    return found
 
 
 # --- around the lines -----------------------------------------------------------------------
@@ -149,14 +164,22 @@ def _axis(pane: Pane, domain: tuple[float, float]) -> Json:
         "domain": list(domain),
         "anchor": "x",
         "fixedrange": True,
-        "rangemode": "tozero" if pane.from_zero else "normal",
     }
-    if pane.unit == "%":
-        made["autorangeoptions"] = {"maxallowed": 100.5}
     if pane.words:
         words = [escape(word, quote=False) for word in pane.words]
-        made |= {"tickvals": [0, 1], "ticktext": words, "range": [-0.1, 1.1]}
+        made |= {"tickvals": [0, 1], "ticktext": words}
     return made
+
+
+def _reach(pane: Pane, panes: Sequence[Pane]) -> Json:
+    """Return how far an axis reaches; those that begin at 0 share one scale, to be compared."""
+    if pane.words:
+        return {"range": [-0.1, 1.1]}
+    if not pane.from_zero:
+        return {"autorangeoptions": {"maxallowed": 100.5}} if pane.unit == "%" else {}
+    values = [line.values for one in panes for line in one.lines if one.unit == pane.unit]
+    most = float(np.nanmax(np.concatenate([[_LEAST_REACH], *values])))
+    return {"range": [0, min(1.08 * most, 100.5) if pane.unit == "%" else 1.08 * most]}
 
 
 def _domains(count: int) -> list[tuple[float, float]]:

@@ -146,8 +146,9 @@ def signal_picture(conn: Connection, what: Wanted) -> Picture:
     known = contacts(conn, what)
     panes = [Pane("Signal", unit, tuple(lines), what.chart.levels)] if lines else []
     panes.append(first_try_pane(what, known))
+    told += contact_told(what, known, at_all=not what.are_several)
     caption = "Signal by hour, and the share answered at the first try"
-    return _picture(caption, what, panes, [*told, *contact_told(what, known)], missing)
+    return _picture(caption, what, panes, told, missing)
 
 
 # --- one point, totals ----------------------------------------------------------------------
@@ -268,7 +269,7 @@ def _middle_told(what: Wanted, name: str, point: Point, spans: SpanSeries) -> To
         name,
         spans.at_ms,
         what.since_ms,
-        lambda part: middle_words(point, spans.mean[part], spans.n[part]),
+        lambda part: middle_words(point, spans.mean[part], spans.n[part], "of hourly means "),
     )
 
 

@@ -31,13 +31,13 @@ def parted(name: str, at_ms: Ints, since_ms: int | None, say: Callable[[_Part], 
     return Told(name, say(at_ms < since_ms), say(at_ms >= since_ms))
 
 
-def middle_words(point: Point, values: Floats, counts: Ints) -> str:
-    """Return ``median −79 dBm, 1 440 readings``."""
+def middle_words(point: Point, values: Floats, counts: Ints, whose: str = "") -> str:
+    """Return ``median −79 dBm, 1 440 readings``; ``whose`` says of what the median is."""
     known = values[~np.isnan(values)]
     if not len(known):
         return "no reading"
     words = value_with_unit(float(np.median(known)), point)
-    return f"median {words}, {_readings(counts)}"
+    return f"median {whose}{words}, {_readings(counts)}"
 
 
 def night_words(point: Point, volts: Floats) -> str:
@@ -54,7 +54,8 @@ def lowest_words(point: Point, spans: SpanSeries, part: _Part) -> str:
     if np.isnan(least).all():
         return "no reading"
     lowest = value_with_unit(float(np.nanmin(least)), point)
-    return f"lowest {lowest}, {middle_words(point, spans.mean[part], spans.n[part])}"
+    middle = middle_words(point, spans.mean[part], spans.n[part], "of hourly means ")
+    return f"lowest {lowest}, {middle}"
 
 
 def moved_words(point: Point, first: Floats, last: Floats, counts: Ints) -> str:
@@ -70,9 +71,17 @@ def share_told(name: str, series: ContactSeries, parts: Ints, since_ms: int | No
     """Return a share of polls before and since, with the polls it is of and its interval."""
 
     def say(part: _Part) -> str:
-        return share_words(share_of(parts[part], series.asked[part]))
+        return polls_words(parts[part], series.asked[part])
 
     return parted(name, series.at_ms, since_ms, say)
+
+
+def polls_words(parts: Ints, asked: Ints) -> str:
+    """Return a share of polls with what it is of and its interval; ``none of 1 440 polls``."""
+    known = share_of(parts, asked)
+    if known.whole and not known.part:
+        return f"none of {number(known.whole)} {'poll' if known.whole == 1 else 'polls'}"
+    return share_words(known).replace(" %", "\u00a0%")
 
 
 def worst_hour_words(day: tuple[HourOfDay, ...]) -> str:

@@ -10,10 +10,11 @@ from sqlalchemy import Connection
 from tallymast.domain.health.diagnosis.model import Confidence, Diagnosis, Said
 from tallymast.domain.model import Gateway, Site
 from tallymast.routes.cause_words import cause_words
+from tallymast.routes.evidence_figure import needs_symbols
 from tallymast.routes.evidence_picture import Drawn, Line, Picture, Told, Wanted
 from tallymast.routes.evidence_reading import read_picture, spark_words
 from tallymast.routes.evidence_spark import spark
-from tallymast.routes.formats import Clock, lasting
+from tallymast.routes.formats import MINUS, Clock, lasting
 from tallymast.routes.rows import Mark
 from tallymast.routes.services import NetworkView
 
@@ -22,23 +23,18 @@ CONFIDENCE_MARKS: Final[Mapping[Confidence, Mark]] = {
     Confidence.LIKELY: Mark(Confidence.LIKELY.value, "half", "calm"),
     Confidence.POSSIBLE: Mark(Confidence.POSSIBLE.value, "ring", "calm"),
 }
-_LINES: Final = (
-    "solid, round dots",
-    "dotted, squares",
-    "dashed, triangles",
-    "dash and dot, diamonds",
-)
+_DASHES: Final = ("solid", "dotted", "dashed", "dash and dot")
+_SYMBOLS: Final = ("round dots", "squares", "triangles", "diamonds")
 _BARS: Final = ("filled bars", "hatched bars", "dotted bars", "crossed bars")
 
 
 @dataclass(frozen=True, slots=True)
 class KeyLine:
-    """How one line of a chart is drawn, and whose it is."""
+    """How one line of a chart is drawn, in words and as a kind, and whose it is."""
 
     looks: str
     name: str
-    place: int
-    is_bar: bool
+    kind: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +203,7 @@ def _levels(picture: Picture) -> Iterable[str]:
     for pane in picture.panes:
         for value, words in pane.levels:
             unit = f"\u00a0{pane.unit}" if pane.unit else ""
-            yield f"{words} {value:g}{unit}".replace("-", "\u2212", value < 0)
+            yield f"{words} {f'{value:g}'.replace('-', MINUS)}{unit}"
 
 
 def key_of(picture: Picture) -> tuple[KeyLine, ...]:
@@ -215,17 +211,19 @@ def key_of(picture: Picture) -> tuple[KeyLine, ...]:
     if all(len(pane.lines) < 2 for pane in picture.panes):
         return ()
     found = {
-        (line.name, line.drawn, line.place): _key_line(line)
+        (line.name, line.drawn, line.place): _key_line(line, needs_symbols(pane))
         for pane in picture.panes
         for line in pane.lines
     }
     return tuple(found.values())
 
 
-def _key_line(line: Line) -> KeyLine:
+def _key_line(line: Line, with_symbol: bool) -> KeyLine:
+    dash = _DASHES[line.place]
+    usual = f"{dash}, {_SYMBOLS[line.place]}" if with_symbol else f"{dash} line"
     looks = {
         Drawn.BARS: _BARS[line.place],
         Drawn.DOTS: "large dots",
         Drawn.EDGE: "faint line",
-    }.get(line.drawn, _LINES[line.place])
-    return KeyLine(looks, line.name, line.place, line.drawn is Drawn.BARS)
+    }.get(line.drawn, usual)
+    return KeyLine(looks, line.name, f"{line.drawn} s{line.place}")

@@ -1,5 +1,5 @@
-// Draws charts of a site or of a finding when they come into view, in the page's own colours. All charts of a page
-// share one span, one zoom and one cursor.
+// Draws charts of a site or of a finding when they come into view, in the page's own colours. All
+// charts of a page share one span, one zoom and one cursor.
 (() => {
   "use strict";
   const script = document.currentScript;
@@ -55,7 +55,9 @@
       if (!/^[xy]axis\d*$/.test(axis)) continue;
       Object.assign(figure.layout[axis], { gridcolor: grid, linecolor: grid, zerolinecolor: grid });
     }
-    for (const trace of figure.data) dressTrace(trace, trace.meta === "edge" ? grid : colour(COLOURS[trace.meta]), grid);
+    for (const trace of figure.data) {
+      dressTrace(trace, trace.meta === "edge" ? grid : colour(COLOURS[trace.meta]), grid);
+    }
     for (const shape of figure.layout.shapes ?? []) {
       if (shape.name === "window") shape.fillcolor = grid;
       else shape.line.color = colour(shape.name === "mark" ? "--ink" : "--watch");
@@ -175,6 +177,7 @@
       if (!answer.ok) throw new Error("the server did not answer");
       const figure = await answer.json();
       const wholeSpan = [...figure.layout.xaxis.range];
+      if (chart.clientWidth < 480) figure.layout.xaxis.nticks = 3; // turned words cannot be read
       dress(figure);
       const library = await plotly();
       if (chart.dataset.shown !== span) return;
