@@ -33,6 +33,7 @@ FREE = {
     "demo_rounds",
     "exporting",
     "judging",
+    "finding_keeper",
     "beginnings",
     "rounds",
     "accounts",

@@ -46,6 +46,7 @@ SENTENCES: Final = {
     "polls.keep": "{actor} decided that polls are kept {words}.",
     "record.export": "{actor} exported {n} of {subject}, {period}, {how}, as {format}.",
     "round.handover": "{actor} told the next shift: {text}",
+    "finding.word": "{actor} said of “{title}” at {subject}: {said}",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -56,7 +57,8 @@ class Act:
 
     Args:
         action: a key of ``SENTENCES``.
-        subject_kind: account, session, token, request, site, gateway, record, audit or network.
+        subject_kind: account, session, token, request, site, gateway, finding, record, audit
+            or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

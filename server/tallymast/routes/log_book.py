@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.model import SitePlan
+from tallymast.routes.finding_rows import verdict_words
 from tallymast.routes.formats import lasting, plural
 from tallymast.routes.outage_rows import CAUSES, outages_of
 from tallymast.routes.services import Services
 from tallymast.storage import episodes, notes
+from tallymast.storage.finding_words import FindingWord, words_of_site
 
 LOOK_BACK_MS = 90 * 86_400_000
 KINDS = {
@@ -24,9 +26,19 @@ KINDS = {
     "repair": "Repair",
     "observation": "Observation",
     "handover": "Hand-over",
+    "finding": "Word on a finding",
 }
 # What a reader may choose from, in this order.
-CHOICES = ("visit", "repair", "observation", "handover", "maintenance", "outage", "gateway")
+CHOICES = (
+    "visit",
+    "repair",
+    "observation",
+    "handover",
+    "finding",
+    "maintenance",
+    "outage",
+    "gateway",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +63,7 @@ def read_log(given: Services, plan: SitePlan) -> tuple[Entry, ...]:
     with given.database.reading() as connection:
         held = episodes.between(connection, now_ms - LOOK_BACK_MS, now_ms + 1)
         written = notes.of_site(connection, plan.site_id)
+        said = words_of_site(connection, plan.site_id, now_ms - LOOK_BACK_MS)
         silent = outages_of(connection, plan, health, (now_ms - LOOK_BACK_MS, now_ms))
     entries = [
         _held(one)
@@ -59,6 +72,7 @@ def read_log(given: Services, plan: SitePlan) -> tuple[Entry, ...]:
     ]
     entries += [_outage(one, now_ms) for one in silent]
     entries += [_note(one) for one in written]
+    entries += [_said(one, title) for one, title in said]
     return tuple(sorted(entries, key=lambda entry: -entry.at_ms))
 
 
@@ -72,6 +86,11 @@ def _outage(one: Outage, now_ms: int) -> Entry:
     cause = f"; {CAUSES[one.cause]}" if CAUSES[one.cause] else ""
     text = f"{plural(one.missed, 'poll')} missed, {lasting(one.lasted_ms(now_ms))}{cause}."
     return Entry(one.from_ms, one.to_ms, one.to_ms is None, KINDS["outage"], text, "", "outage")
+
+
+def _said(one: FindingWord, title: str) -> Entry:
+    text = f"{title}: {verdict_words(one)}. {one.text}".strip()
+    return Entry(one.at_ms, None, False, KINDS["finding"], text, one.actor, "finding")
 
 
 def _note(one: notes.Note) -> Entry:

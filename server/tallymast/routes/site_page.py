@@ -24,6 +24,7 @@ from tallymast.routes.api.notes import add_note
 from tallymast.routes.board import Board
 from tallymast.routes.charts import SPANS
 from tallymast.routes.day import NOTHING, Days
+from tallymast.routes.finding_rows import lines_of_site
 from tallymast.routes.formats import Clock
 from tallymast.routes.log_book import CHOICES, KINDS, read_log
 from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
@@ -221,6 +222,7 @@ def site_page(
             "logged": logged,
             "log_choices": CHOICES,
             "log_kinds": KINDS,
+            **_past_findings(given, plan, show.clock()),
             "outages": _outages(given, plan, days_back),
             "outage_days": days_back,
             "act": open_act(given, plan),
@@ -287,6 +289,12 @@ def _accepted(request: Request, key: str, job: Job, given: Services, show: Scree
 def _supply_said(site: Site, judged: SupplyHealth | None, clock: Clock) -> Markup | None:
     """Return what the nights say of a supply, None where it has none or was not judged yet."""
     return supply_words(site, judged, clock) if judged is not None else None
+
+
+def _past_findings(given: Services, plan: SitePlan, clock: Clock) -> dict[str, object]:
+    """Return the site's last findings, as its page lists them."""
+    with given.database.reading() as connection:
+        return {"past": lines_of_site(connection, plan.site_id, given.network(), clock)}
 
 
 def _outages(given: Services, plan: SitePlan, days: int) -> tuple[OutageLine, ...]:

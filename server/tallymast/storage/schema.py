@@ -40,7 +40,7 @@ metadata = MetaData(
 _KEYED: Final[dict[str, Any]] = {"sqlite_with_rowid": False}
 
 # Rows of these are only ever added; a trigger holds that in each dialect.
-APPEND_ONLY: Final = ("revision", "note", "audit")
+APPEND_ONLY: Final = ("revision", "note", "audit", "handover", "finding_word")
 
 
 # --- the network ----------------------------------------------------------------------
@@ -394,6 +394,47 @@ handover = Table(  # what one shift tells the next; it only grows
     Column("actor", Word, nullable=False),
     Column("text", Text, nullable=False),
     Index(None, "at_ms"),
+)
+finding = Table(  # a cause that was named: a row a site it accuses, or one for its gateway
+    "finding",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id")),  # null: the gateway itself
+    Column("gateway_id", Id, ForeignKey("gateway.id"), nullable=False),
+    Column("cause", Word, nullable=False),
+    Column("tag", Word, nullable=False),  # of the point it is about, else empty
+    Column("title", Text, nullable=False),
+    Column("since_ms", Ms, nullable=False),
+    Column("named_ms", Ms, nullable=False),  # for the first time
+    Column("last_ms", Ms, nullable=False),  # for the last time, as far as it was written
+    Column("until_ms", Ms),  # null: it still stands
+    Column("rank", Integer, nullable=False),
+    Column("confidence", SmallInteger, nullable=False),
+    Column("evidence", Text, nullable=False),  # the whole diagnosis as written
+    Column("shared", Text, nullable=False),  # ids of the other sites it accuses
+    Column("judged_ms", Ms, nullable=False),  # when the evidence was written
+    Index(None, "site_id", "id"),
+    Index(
+        "uq_finding_site_id_cause_tag_open",
+        "site_id",
+        "cause",
+        "tag",
+        unique=True,
+        sqlite_where=text("until_ms IS NULL"),
+        postgresql_where=text("until_ms IS NULL"),
+    ),
+)
+finding_word = Table(  # what visitors said of findings; it only grows, the newest word counts
+    "finding_word",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("finding_id", Id, ForeignKey("finding.id"), nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("verdict", Word, nullable=False),
+    Column("cause_found", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Index(None, "finding_id"),
 )
 job = Table(
     "job",

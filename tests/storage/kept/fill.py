@@ -4,6 +4,9 @@ from sqlalchemy import Connection
 
 from tallymast.domain import network_file
 from tallymast.domain.audit import Act
+from tallymast.domain.health.diagnosis.experience import Verdict
+from tallymast.domain.health.diagnosis.lasting import Step, places
+from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.model import (
     GatewayState,
     GatewayStatus,
@@ -14,14 +17,18 @@ from tallymast.domain.model import (
     WireLine,
 )
 from tallymast.domain.people import Role
+from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
     audit,
     episodes,
+    finding_words,
+    findings,
     hours,
     jobs,
     network,
     notes,
     people,
+    rounds,
     schema,
     setting,
     states,
@@ -45,6 +52,7 @@ def fill(database: Database) -> None:
         first, other = (site.site_id for gateway in plan.gateways for site in gateway.sites)
         _states(conn, plan)
         _judgement(conn, first, other)
+        _findings(conn, first)
         _people(conn)
         mark_hours(conn, [(first, DAY_0)])
 
@@ -100,8 +108,32 @@ def _judgement(conn: Connection, site_id: int, other: int) -> None:
     notes.add(conn, site_id, text="Gauge 2.84 m", replaces_id=old.id, **said)  # type: ignore[arg-type]
     asked = jobs.ask(conn, "poll", site_id=site_id, actor="local", at_ms=NOW_MS)
     jobs.update(conn, asked.id, JobState.DONE, 1.0, "Answered.", NOW_MS + 1)
+    line = KeptLine("silent-1", "Heron Gate: silent since 07:05.", act=True, sites=("heron-gate",))
+    said = KeptRound(20_520, NOW_MS, "1 of 2 sites needs nobody", "Contact", "", (line,))
+    rounds.keep(conn, said)
+    rounds.hand_over(conn, at_ms=NOW_MS, actor="local", text="Fuses are in the blue van.")
     setting.keep(conn, "begun", str(DAY_0))
     insert_many(conn, schema.night, [(site_id, 20_520, 12.1, DAY_0, 12.25, 13.5, DAY_0 + 9, 48)])
+
+
+def _findings(conn: Connection, site_id: int) -> None:
+    told = Diagnosis(
+        cause="antenna",
+        title="Antenna or connector",
+        about=About.CONTACT,
+        gateway_id=1,
+        site_ids=(site_id,),
+        since_ms=DAY_0,
+        score=5.0,
+        says=Said("signal fell 19 dB at {}", At(DAY_0)),
+        advice=Said("Bring both."),
+        decides=Said("Reflected power at the radio."),
+        chart=ChartOf(Shown.SIGNAL, DAY_0),
+    )
+    held = findings.keep(conn, Step({}, places([told]), {}, ()), NOW_MS)
+    (number,) = (one.id for one in held.values())
+    said = Verdict.CONFIRMED
+    finding_words.word(conn, number, at_ms=NOW_MS, actor="local", verdict=said, found="connector")
 
 
 def _people(conn: Connection) -> None:
