@@ -1,6 +1,7 @@
 """Reads what a finding's chart shows, and gives it as a figure or a small drawing."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Final
 
 from markupsafe import Markup
@@ -18,6 +19,7 @@ from tallymast.routes.evidence_points import (
 from tallymast.routes.evidence_spark import spark
 from tallymast.routes.services import NetworkView
 
+DAY_MS: Final = 86_400_000
 _READ: Final[Mapping[Shown, Callable[[Connection, Wanted], Picture]]] = {
     Shown.VOLTS: volts_picture,
     Shown.CONTACT: contact_picture,
@@ -30,17 +32,22 @@ _READ: Final[Mapping[Shown, Callable[[Connection, Wanted], Picture]]] = {
 
 
 def read_picture(
-    conn: Connection, network: NetworkView, one: Diagnosis, now_ms: int
+    conn: Connection, network: NetworkView, one: Diagnosis, now_ms: int, ended_ms: int | None = None
 ) -> tuple[Picture, Wanted]:
-    """Return what a finding's chart shows.
+    """Return what a finding's chart shows, of one that is over also the day after.
 
     Args:
         conn: a reading connection.
         network: where its sites are.
         one: the finding.
-        now_ms: now; of a finding that is over, when it ended.
+        now_ms: now.
+        ended_ms: when it was named last; None: it is named now.
 
     """
+    if ended_ms is not None:
+        marks = (*one.chart.marks, (ended_ms, "named last"))
+        one = replace(one, chart=replace(one.chart, marks=marks))
+        now_ms = min(now_ms, ended_ms + DAY_MS)
     what = wanted(network, one, now_ms)
     return _READ[one.chart.shown](conn, what), what
 

@@ -80,7 +80,7 @@ class EvidenceView:
         touched: sites that only suffer from it.
         since: since when.
         lasts: how long.
-        ended: when it was named no more; None: it is named now.
+        ended: when it was named last; None: it is named now.
         says: what is so.
         rests_on: further numbers.
         decides: the check that decides.
@@ -127,11 +127,11 @@ def evidence_view(
         one: the finding.
         clock: of the page.
         address: where its chart's figure is answered.
-        ended_ms: when it was named no more; None: it is named now.
+        ended_ms: when it was named last; None: it is named now.
 
     """
     end_ms = clock.now_ms if ended_ms is None else ended_ms
-    picture, what = read_picture(conn, network, one, end_ms)
+    picture, what = read_picture(conn, network, one, clock.now_ms, ended_ms)
     known = {plan.site_id: plan.site for plan in network.sites}
     gateways = {plan.gateway_id: plan.gateway for plan in network.gateways}
     return EvidenceView(

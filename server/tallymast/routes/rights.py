@@ -36,6 +36,8 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/sites/{key}/drive/desk-test"): _S,
     ("GET", "/findings/{key}"): _S,
     ("GET", "/findings/{key}/chart.json"): _S,
+    ("GET", "/findings/past/{number}"): _S,
+    ("GET", "/findings/past/{number}/chart.json"): _S,
     ("GET", "/gateways"): _S,
     ("GET", "/gateways/{key}"): _S,
     ("GET", "/stream/gateways/{key}"): _S,
