@@ -75,12 +75,12 @@ def test_on_paper_and_without_scripts_it_is_drawn_by_the_server(
 ) -> None:
     address = f"/findings/{evidence.named[0].key}"
     still = open_finding(address, scripts=False)
-    expect(still.locator(".still svg")).to_be_visible()
+    expect(still.locator(".still svg").first).to_be_visible()
     expect(still.locator(".told")).to_contain_text("81")
     page = open_finding(address)
     expect(page.locator(".chart .main-svg").first).to_be_visible(timeout=15_000)
     page.emulate_media(media="print")
     expect(page.locator(".chart")).to_be_hidden()
-    expect(page.locator(".still svg")).to_be_visible()
+    expect(page.locator(".still svg").first).to_be_visible()
     expect(page.get_by_role("button")).to_have_count(0)
     assert pages_of(page.pdf(prefer_css_page_size=True)) <= 2

@@ -236,6 +236,25 @@ def test_there_is_no_small_drawing_of_nothing(evidence: Evidence) -> None:
         assert evidence_spark(conn, evidence.world.view, one, NOW_MS) == ""
 
 
+def test_a_small_drawing_may_be_of_one_of_the_sites(evidence: Evidence) -> None:
+    evidence.polls(1, [(NOW_MS - HOUR, GOOD, station())])
+    evidence.polls(2, [(NOW_MS - HOUR, GOOD, station(dbm=-91))])
+    one = evidence.name(shown(Shown.SIGNAL), (1, 2))
+    with evidence.world.database.reading() as conn:
+        drawn = str(evidence_spark(conn, evidence.world.view, one, NOW_MS, evidence.id(2)))
+    assert "\u221291" in drawn
+    assert "\u221280" not in drawn
+
+
+def test_levels_of_several_sites_say_whose_they_are(evidence: Evidence) -> None:
+    page = evidence.page(evidence.name(shown(Shown.VOLTS), (1, 2)))
+    assert "load disconnect 11.6\u00a0V; load back 12.7\u00a0V" in page  # both have the same
+    chart = shown(Shown.POINT, tags=("LVL", "VBAT"))
+    page = evidence.page(evidence.name(chart, cause="loop"))
+    assert "Level, low limit 1\u00a0m" in page
+    assert "Supply voltage, load disconnect 11.6\u00a0V" in page
+
+
 def test_names_are_escaped_in_the_small_drawing(evidence: Evidence) -> None:
     evidence.polls(2, [(NOW_MS - HOUR, GOOD, station())])
     one = evidence.name(shown(Shown.SIGNAL), (2, 1))

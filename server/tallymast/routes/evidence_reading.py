@@ -16,7 +16,7 @@ from tallymast.routes.evidence_points import (
     signal_picture,
     volts_picture,
 )
-from tallymast.routes.evidence_spark import spark
+from tallymast.routes.evidence_spark import sparks
 from tallymast.routes.services import NetworkView
 
 DAY_MS: Final = 86_400_000
@@ -52,18 +52,26 @@ def read_picture(
     return _READ[one.chart.shown](conn, what), what
 
 
-def evidence_spark(conn: Connection, network: NetworkView, one: Diagnosis, now_ms: int) -> Markup:
+def evidence_spark(
+    conn: Connection, network: NetworkView, one: Diagnosis, now_ms: int, site_id: int | None = None
+) -> Markup:
     """Return a finding's chart as one small SVG of 300 × 60; empty where there is nothing to draw.
+
+    Of several panes the first that shows anything.
 
     Args:
         conn: a reading connection.
         network: where its sites are.
         one: the finding.
         now_ms: the end of the chart.
+        site_id: of the sites it accuses only this one; None: all.
 
     """
+    if site_id is not None:
+        one = replace(one, site_ids=(site_id,))
     picture, _ = read_picture(conn, network, one, now_ms)
-    return spark(picture, spark_words(picture))
+    drawn = sparks(picture, spark_words(picture))
+    return drawn[0][1] if drawn else Markup("")
 
 
 def spark_words(picture: Picture) -> str:

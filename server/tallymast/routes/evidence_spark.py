@@ -1,6 +1,6 @@
 """Draws a finding's picture small, into the page itself: for paper, and where no script runs.
 
-The main pane only, its lines told apart by dash; levels and marks as on the large one.
+A drawing for each pane, its lines told apart by dash; levels and marks as on the large one.
 """
 
 from typing import Final
@@ -19,17 +19,22 @@ _LEAST_INK: Final = 1.0  # Ours: one poll among many is still seen.
 _NOTHING: Final = Markup("")
 
 
-def spark(picture: Picture, words: str) -> Markup:
-    """Return the drawing as one SVG element; empty where there is nothing to draw.
+def sparks(picture: Picture, words: str = "") -> tuple[tuple[str, Markup], ...]:
+    """Return each pane that shows anything: its title, and its drawing as one SVG element.
 
     Args:
         picture: what of.
-        words: the same for who does not see it.
+        words: the same for who does not see it; empty where that stands beside it.
 
     """
-    pane = next((one for one in picture.panes if _known(one)), None)
-    if pane is None:
-        return _NOTHING
+    return tuple(
+        (pane.title, _spark(picture, pane, words or f"{picture.caption}: {pane.title}"))
+        for pane in picture.panes
+        if _known(pane)
+    )
+
+
+def _spark(picture: Picture, pane: Pane, words: str) -> Markup:
     low, high = _scale(pane)
     begin, end = (0.0, 24.0) if picture.by_hour else map(float, picture.span)
     parts = [_words_of_scale(pane, low, high)]

@@ -12,8 +12,8 @@ from tallymast.domain.model import Gateway, Site
 from tallymast.routes.cause_words import cause_words
 from tallymast.routes.evidence_figure import needs_symbols
 from tallymast.routes.evidence_picture import Drawn, Line, Picture, Told, Wanted
-from tallymast.routes.evidence_reading import read_picture, spark_words
-from tallymast.routes.evidence_spark import spark
+from tallymast.routes.evidence_reading import read_picture
+from tallymast.routes.evidence_spark import sparks
 from tallymast.routes.formats import MINUS, Clock, lasting
 from tallymast.routes.rows import Mark
 from tallymast.routes.services import NetworkView
@@ -51,7 +51,7 @@ class ChartView:
         marks: instants that are marked, and what happened.
         levels: what values are held against.
         missing: sentences about what cannot be drawn.
-        still: the chart as it stands on paper.
+        still: the chart as it stands on paper: each pane with its title.
 
     """
 
@@ -64,7 +64,7 @@ class ChartView:
     marks: tuple[tuple[Markup, str], ...]
     levels: tuple[str, ...]
     missing: tuple[str, ...]
-    still: Markup
+    still: tuple[tuple[str, Markup], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +182,7 @@ def _chart_view(picture: Picture, what: Wanted, clock: Clock, address: str) -> C
         tuple((clock.at(ms), words) for ms, words in picture.marks if begin <= ms <= end),
         tuple(dict.fromkeys(_levels(picture))),
         picture.missing,
-        spark(picture, spark_words(picture)),
+        sparks(picture),
     )
 
 
@@ -200,10 +200,12 @@ def _heads(picture: Picture, clock: Clock) -> tuple[Markup, Markup]:
 
 
 def _levels(picture: Picture) -> Iterable[str]:
+    several = len({pane.levels for pane in picture.panes if pane.levels}) > 1
     for pane in picture.panes:
+        whose = f"{pane.title}, " if several else ""
         for value, words in pane.levels:
             unit = f"\u00a0{pane.unit}" if pane.unit else ""
-            yield f"{words} {f'{value:g}'.replace('-', MINUS)}{unit}"
+            yield f"{whose}{words} {f'{value:g}'.replace('-', MINUS)}{unit}"
 
 
 def key_of(picture: Picture) -> tuple[KeyLine, ...]:
