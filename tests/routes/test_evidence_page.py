@@ -228,6 +228,8 @@ def test_a_gap_stays_a_gap_in_the_small_drawing_and_its_mark_stands_in_place(
     assert line.count("M") == 2
     # Half of eight hours along 40..297.
     assert 'class="mark-at" d="M168.5 ' in drawn
+    texts = [one.text for one in ElementTree.fromstring(drawn).iter("text")]
+    assert texts[-2:] == ["02:00", "10:00"]  # what the axis begins and ends with
 
 
 def test_there_is_no_small_drawing_of_nothing(evidence: Evidence) -> None:

@@ -69,8 +69,8 @@ def evidence_spark(
     """
     if site_id is not None:
         one = replace(one, site_ids=(site_id,))
-    picture, _ = read_picture(conn, network, one, now_ms)
-    drawn = sparks(picture, spark_words(picture))
+    picture, what = read_picture(conn, network, one, now_ms)
+    drawn = sparks(picture, what.zone, spark_words(picture))
     return drawn[0][1] if drawn else Markup("")
 
 

@@ -3,41 +3,60 @@
 A drawing for each pane, its lines told apart by dash; levels and marks as on the large one.
 """
 
+from datetime import datetime, tzinfo
 from typing import Final
 
 import numpy as np
 from markupsafe import Markup, escape
 
+from tallymast.domain.local_times import local_time
 from tallymast.domain.thinning import kept
 from tallymast.routes.evidence_picture import Drawn, Floats, Ints, Line, Pane, Picture
-from tallymast.routes.formats import number
+from tallymast.routes.formats import MONTHS, number
 
 WIDTH, HEIGHT = 300, 60
-_LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 297.0, 4.0, 56.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 297.0, 4.0, 47.0
 _MOST: Final = 240  # places of a line; more are not to be seen
 _LEAST_INK: Final = 1.0  # Ours: one poll among many is still seen.
 _NOTHING: Final = Markup("")
 
 
-def sparks(picture: Picture, words: str = "") -> tuple[tuple[str, Markup], ...]:
+def sparks(picture: Picture, zone: tzinfo, words: str = "") -> tuple[tuple[str, Markup], ...]:
     """Return each pane that shows anything: its title, and its drawing as one SVG element.
 
     Args:
         picture: what of.
+        zone: whose clock.
         words: the same for who does not see it; empty where that stands beside it.
 
     """
+    ends = _ends(picture, zone)
     return tuple(
-        (pane.title, _spark(picture, pane, words or f"{picture.caption}: {pane.title}"))
+        (pane.title, _spark(picture, pane, ends, words or f"{picture.caption}: {pane.title}"))
         for pane in picture.panes
         if _known(pane)
     )
 
 
-def _spark(picture: Picture, pane: Pane, words: str) -> Markup:
+def _ends(picture: Picture, zone: tzinfo) -> Markup:
+    """Return what the axis begins and ends with: days, or hours of the day."""
+    if picture.by_hour:
+        words = ("00:00", "24:00")
+    else:
+        first, last = (local_time(ms, zone) for ms in picture.span)
+        words = (_end(first, first.date() == last.date()), _end(last, first.date() == last.date()))
+    text = Markup('<text x="{}" y="58" text-anchor="{}">{}</text>')
+    return text.format(_LEFT, "start", words[0]) + text.format(_RIGHT, "end", words[1])
+
+
+def _end(at: datetime, same_day: bool) -> str:
+    return f"{at:%H:%M}" if same_day else f"{at.day} {MONTHS[at.month - 1]}"
+
+
+def _spark(picture: Picture, pane: Pane, ends: Markup, words: str) -> Markup:
     low, high = _scale(pane)
     begin, end = (0.0, 24.0) if picture.by_hour else map(float, picture.span)
-    parts = [_words_of_scale(pane, low, high)]
+    parts = [_words_of_scale(pane, low, high), ends]
     if picture.window is not None:
         parts.append(_window(picture.window, begin, end))
     parts += [_level(value, low, high) for value, _ in pane.levels if low <= value <= high]
@@ -137,7 +156,7 @@ def _words_of_scale(pane: Pane, low: float, high: float) -> Markup:
     upper, lower = f"{number(high, decimals)}{unit}", number(low, decimals)
     if pane.words:
         upper, lower = pane.words[1], pane.words[0]
-    return Markup('<path class="base" d="M40 56H297"/>') + _NOTHING.join(
+    return Markup('<path class="base" d="M40 47H297"/>') + _NOTHING.join(
         (text.format(_TOP + 6, escape(upper)), text.format(_BOTTOM, escape(lower)))
     )
 
@@ -147,14 +166,14 @@ def _level(value: float, low: float, high: float) -> Markup:
 
 
 def _mark(x: float) -> Markup:
-    return Markup('<path class="mark-at" d="M{} 2V56"/>').format(x)
+    return Markup('<path class="mark-at" d="M{} 2V47"/>').format(x)
 
 
 def _window(window: tuple[float, float], begin: float, end: float) -> Markup:
     first, last = window
     parts = [(first, last)] if first <= last else [(begin, last), (first, end)]
     path = "".join(
-        f"M{_x(one, begin, end):g} 4H{_x(then, begin, end):g}V56H{_x(one, begin, end):g}z"
+        f"M{_x(one, begin, end):g} 4H{_x(then, begin, end):g}V47H{_x(one, begin, end):g}z"
         for one, then in parts
     )
     return Markup('<path class="window" d="{}"/>').format(path)

@@ -182,7 +182,7 @@ def _chart_view(picture: Picture, what: Wanted, clock: Clock, address: str) -> C
         tuple((clock.at(ms), words) for ms, words in picture.marks if begin <= ms <= end),
         tuple(dict.fromkeys(_levels(picture))),
         picture.missing,
-        sparks(picture),
+        sparks(picture, what.zone),
     )
 
 
