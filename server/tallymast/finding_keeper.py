@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Final
 
 from tallymast.domain.health.diagnosis.evidence import SiteEvidence
 from tallymast.domain.health.diagnosis.experience import NO_EXPERIENCE, Experience
@@ -10,6 +11,8 @@ from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.model import GatewayPlan
 from tallymast.storage import finding_words, findings
 from tallymast.storage.engine import Database
+
+UNREAD: Final = -1
 
 
 class FindingKeeper:
@@ -26,10 +29,10 @@ class FindingKeeper:
         self._database = database
         self._held: Mapping[Key, Held] = {}
         self._is_sure = False  # whether that is what is stored
-        self._experience, self._newest_word = NO_EXPERIENCE, 0
+        self._experience, self._newest_word = NO_EXPERIENCE, UNREAD
 
     def experience(self) -> Experience:
-        """Return what visitors said so far; read again when somebody said something.
+        """Return what visitors said so far; read again when anything of it changed.
 
         Raises:
             StorageError: the database refused.
@@ -71,6 +74,7 @@ class FindingKeeper:
         with self._database.writing() as connection:
             held = findings.keep(connection, wanted, now_ms)
         self._held, self._is_sure = held, True
+        self._newest_word = UNREAD  # which findings still stand is part of experience
         return True
 
     def _before(self) -> Mapping[Key, Held]:

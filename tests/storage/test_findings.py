@@ -279,7 +279,7 @@ def test_a_word_is_never_changed_or_taken_away(either: Mast) -> None:
             conn.execute(text(statement))
 
 
-def test_experience_is_read_again_only_when_somebody_said_something(mast: Mast) -> None:
+def test_experience_is_read_again_only_when_something_of_it_changed(mast: Mast) -> None:
     mast.look(T0, antenna(1), antenna(2, tag="LVL"))
     assert mast.keeper.experience().words == ()
     mast.say(1, Verdict.OTHER, T0 + 1, "fuse")
@@ -291,6 +291,8 @@ def test_experience_is_read_again_only_when_somebody_said_something(mast: Mast) 
     ]
     assert all(one.is_open for one in found.words)
     assert mast.keeper.experience() is found
+    mast.looks(T0 + MINUTE, T0 + 40 * MINUTE, antenna(2, tag="LVL"))  # the other one is over
+    assert [one.is_open for one in mast.keeper.experience().words] == [True, False]
 
 
 def test_pages_and_filters_give_each_finding_once(either: Mast) -> None:
