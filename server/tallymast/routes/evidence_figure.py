@@ -10,7 +10,15 @@ import numpy as np
 
 from tallymast.domain.thinning import kept
 from tallymast.routes.charts import local_times
-from tallymast.routes.evidence_picture import Drawn, Floats, Ints, Line, Pane, Picture
+from tallymast.routes.evidence_picture import (
+    Drawn,
+    Floats,
+    Ints,
+    Line,
+    Pane,
+    Picture,
+    most_from_zero,
+)
 
 DASHES: Final = ("solid", "dot", "dash", "dashdot")
 SYMBOLS: Final = ("circle", "square", "triangle-up", "diamond")
@@ -20,7 +28,6 @@ _HEIGHT, _TOP, _BOTTOM, _NOTE = 165, 10, 34, 15  # [px]: a pane, margins, a mark
 _BETWEEN: Final = 0.16  # of a pane's height lies between two
 _LONGEST: Final = 26  # letters of a mark's words
 _PLACES, _LEAST = 4500, 480  # ours: places of all lines together, and of each at least
-_LEAST_REACH: Final = 5.0  # ours: so much of an axis is shown, that a trifle looks like one
 _MANY: Final = 24  # ours: symbols on a line among others
 _FEW: Final = 150  # ours: of so few values each has a dot
 
@@ -172,13 +179,12 @@ def _axis(pane: Pane, domain: tuple[float, float]) -> Json:
 
 
 def _reach(pane: Pane, panes: Sequence[Pane]) -> Json:
-    """Return how far an axis reaches; those that begin at 0 share one scale, to be compared."""
+    """Return how far an axis reaches."""
     if pane.words:
         return {"range": [-0.1, 1.1]}
     if not pane.from_zero:
         return {"autorangeoptions": {"maxallowed": 100.5}} if pane.unit == "%" else {}
-    values = [line.values for one in panes for line in one.lines if one.unit == pane.unit]
-    most = float(np.nanmax(np.concatenate([[_LEAST_REACH], *values])))
+    most = most_from_zero(panes)
     return {"range": [0, min(1.08 * most, 100.5) if pane.unit == "%" else 1.08 * most]}
 
 

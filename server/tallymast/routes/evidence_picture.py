@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 
 MOST_SITES: Final = 4  # ours: as many lines as dash and symbol tell apart
 LONGEST_MS: Final = 366 * 24 * HOUR_MS
+LEAST_REACH: Final = 5.0  # ours: so much of a scale is shown, that a trifle looks like one
 _GAP: Final = 1.5  # hours further apart than so many have a gap between them
 
 
@@ -188,6 +189,12 @@ def _behind(network: NetworkView, gateway_id: int) -> Sequence[int]:
         for plan in gateway.sites
         if plan.is_polled
     ]
+
+
+def most_from_zero(panes: Sequence[Pane]) -> float:
+    """Return the upper end of scales that begin at 0; they share one, to be compared."""
+    values = [line.values for pane in panes if pane.from_zero for line in pane.lines]
+    return float(np.nanmax(np.concatenate([[LEAST_REACH], *values])))
 
 
 def breaks(at_ms: Ints) -> Ints:

@@ -11,7 +11,15 @@ from markupsafe import Markup, escape
 
 from tallymast.domain.local_times import local_time
 from tallymast.domain.thinning import kept
-from tallymast.routes.evidence_picture import Drawn, Floats, Ints, Line, Pane, Picture
+from tallymast.routes.evidence_picture import (
+    Drawn,
+    Floats,
+    Ints,
+    Line,
+    Pane,
+    Picture,
+    most_from_zero,
+)
 from tallymast.routes.formats import MONTHS, number
 
 WIDTH, HEIGHT = 300, 60
@@ -54,7 +62,7 @@ def _end(at: datetime, same_day: bool) -> str:
 
 
 def _spark(picture: Picture, pane: Pane, ends: Markup, words: str) -> Markup:
-    low, high = _scale(pane)
+    low, high = _scale(pane) if not pane.from_zero else (0.0, most_from_zero(picture.panes))
     begin, end = (0.0, 24.0) if picture.by_hour else map(float, picture.span)
     parts = [_words_of_scale(pane, low, high), ends]
     if picture.window is not None:
@@ -79,8 +87,6 @@ def _scale(pane: Pane) -> tuple[float, float]:
     room = max(high - low, 0.02 * max(abs(high), 1.0))
     near = [value for value, _ in pane.levels if low - room <= value <= high + room]
     low, high = min(low, *near, low), max(high, *near, high)
-    if pane.from_zero:
-        low = 0.0
     return low, max(high, low + room)
 
 
