@@ -10,6 +10,7 @@ import numpy as np
 
 from tallymast.domain.thinning import kept
 from tallymast.routes.charts import local_times
+from tallymast.routes.evidence_marks import NOTE, Json, level, level_words, marks, title, window
 from tallymast.routes.evidence_picture import (
     Drawn,
     Floats,
@@ -24,14 +25,11 @@ DASHES: Final = ("solid", "dot", "dash", "dashdot")
 SYMBOLS: Final = ("circle", "square", "triangle-up", "diamond")
 PATTERNS: Final = ("", "/", ".", "x")
 ROLES: Final = ("main", "second", "third", "fourth")
-_HEIGHT, _TOP, _BOTTOM, _NOTE = 165, 10, 34, 15  # [px]: a pane, margins, a mark's words
+_HEIGHT, _TOP, _BOTTOM = 165, 10, 34  # [px]: a pane, margins
 _BETWEEN: Final = 0.16  # of a pane's height lies between two
-_LONGEST: Final = 26  # letters of a mark's words
 _PLACES, _LEAST = 4500, 480  # ours: places of all lines together, and of each at least
 _MANY: Final = 24  # ours: symbols on a line among others
 _FEW: Final = 150  # ours: of so few values each has a dot
-
-Json = dict[str, Any]
 
 
 def figure(picture: Picture, zone: tzinfo) -> str:
@@ -48,10 +46,10 @@ def figure(picture: Picture, zone: tzinfo) -> str:
         lines = sorted(pane.lines, key=lambda line: line.drawn is not Drawn.EDGE)
         traces += [trace(line, f"y{number}", picture, zone, several) for line in lines]
         layout[f"yaxis{number}"] = {**_axis(pane, domain), **_reach(pane, panes)}
-        layout["shapes"] += [_level(value, f"y{number}") for value, _ in pane.levels]
-        layout["annotations"] += _level_words(pane, f"y{number}")
+        layout["shapes"] += [level(value, f"y{number}") for value, _ in pane.levels]
+        layout["annotations"] += level_words(pane, f"y{number}")
         if len(panes) > 1:
-            layout["annotations"].append(_title(pane, domain[1]))
+            layout["annotations"].append(title(pane, domain[1]))
     return str(to_json_plotly({"data": traces, "layout": layout}))
 
 
@@ -81,7 +79,8 @@ def trace(line: Line, axis: str, picture: Picture, zone: tzinfo, several: bool) 
         **_looks(line, several),
     }
     if line.of is not None:
-        made["hovertext"] = [f"of {n}" for n in line.of.tolist()]
+        words = "over {} days" if picture.by_hour else "of {}"
+        made["hovertext"] = [words.format(n) for n in line.of.tolist()]
     return made
 
 
@@ -131,10 +130,10 @@ def _sizes(values: Floats, several: bool) -> list[int]:
 
 
 def _frame(picture: Picture, zone: tzinfo) -> Json:
-    top = _TOP + _NOTE * (min(len(picture.marks), 3) + (len(picture.panes) > 1))
-    shapes, notes = _marks(picture, zone)
+    top = _TOP + NOTE * (min(len(picture.marks), 3) + (len(picture.panes) > 1))
+    shapes, notes = marks(picture, zone)
     if picture.window is not None:
-        shapes += [_shade(*part) for part in _within_a_day(picture.window)]
+        shapes += window(picture.window)
     return {
         "height": _HEIGHT * max(len(picture.panes), 1) + top + _BOTTOM,
         "margin": {"l": 56, "r": 14, "t": top, "b": _BOTTOM},
@@ -193,120 +192,3 @@ def _domains(count: int) -> list[tuple[float, float]]:
     high = 1 / (count + _BETWEEN * (count - 1)) if count else 1.0
     step = high * (1 + _BETWEEN)
     return [(max(1 - n * step - high, 0.0), 1 - n * step) for n in range(count)]
-
-
-def _marks(picture: Picture, zone: tzinfo) -> tuple[list[Json], list[Json]]:
-    """Return an upright line for each mark inside the span, and its words above the panes."""
-    begin, end = picture.span
-    inside = [(ms, words) for ms, words in picture.marks if begin <= ms <= end]
-    shapes, notes = [], []
-    for n, (ms, words) in enumerate([] if picture.by_hour else inside):
-        (at,) = local_times([ms], zone)
-        shapes.append(_upright(at))
-        is_left = ms < (begin + end) / 2
-        notes.append(_note(at, _short(words), is_left, 1 + _NOTE * (n % 3)))
-    return shapes, notes
-
-
-def _short(words: str) -> str:
-    text = words if len(words) <= _LONGEST else f"{words[: _LONGEST - 1]}…"
-    return escape(text, quote=False)
-
-
-def _upright(at: str) -> Json:
-    return {
-        "name": "mark",
-        "type": "line",
-        "xref": "x",
-        "x0": at,
-        "x1": at,
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1,
-        "line": {"width": 1.5, "dash": "dot"},
-    }
-
-
-def _note(at: str, words: str, is_left: bool, shift: int) -> Json:
-    return {
-        "name": "mark",
-        "text": words,
-        "xref": "x",
-        "x": at,
-        "xanchor": "left" if is_left else "right",
-        "yref": "paper",
-        "y": 1,
-        "yanchor": "bottom",
-        "yshift": shift,
-        "showarrow": False,
-        "font": {"size": 11},
-    }
-
-
-def _level(value: float, axis: str) -> Json:
-    return {
-        "name": "level",
-        "type": "line",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "yref": axis,
-        "y0": value,
-        "y1": value,
-        "line": {"width": 1, "dash": "dash"},
-    }
-
-
-def _level_words(pane: Pane, axis: str) -> list[Json]:
-    return [
-        {
-            "name": "level",
-            "text": escape(words, quote=False),
-            "xref": "paper",
-            "x": 0.005 if n % 2 else 0.25,  # two levels that lie close do not share a place
-            "xanchor": "left",
-            "yref": axis,
-            "y": value,
-            "yanchor": "middle",
-            "borderpad": 1,
-            "showarrow": False,
-            "font": {"size": 11},
-        }
-        for n, (value, words) in enumerate(pane.levels)
-    ]
-
-
-def _title(pane: Pane, top: float) -> Json:
-    return {
-        "name": "title",
-        "text": escape(pane.title, quote=False),
-        "xref": "paper",
-        "x": 0,
-        "xanchor": "left",
-        "yref": "paper",
-        "y": top,
-        "yanchor": "bottom",
-        "showarrow": False,
-        "font": {"size": 12},
-    }
-
-
-def _shade(begin: float, end: float) -> Json:
-    return {
-        "name": "window",
-        "type": "rect",
-        "layer": "below",
-        "xref": "x",
-        "x0": begin,
-        "x1": end,
-        "yref": "paper",
-        "y0": 0,
-        "y1": 1,
-        "line": {"width": 0},
-    }
-
-
-def _within_a_day(window: tuple[float, float]) -> Sequence[tuple[float, float]]:
-    """Return a window of hours as parts of one day: one that passes midnight has two."""
-    begin, end = window
-    return [(begin, end)] if begin <= end else [(0.0, end), (begin, 24.0)]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from tallymast.domain.health.diagnosis.model import ChartOf, Diagnosis
 from tallymast.domain.model import SitePlan
 from tallymast.domain.record.rollups import HOUR_MS
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import NetworkView
 
@@ -200,3 +201,31 @@ def most_from_zero(panes: Sequence[Pane]) -> float:
 def breaks(at_ms: Ints) -> Ints:
     """Return the places before which hours are missing, for ``numpy.insert``."""
     return np.flatnonzero(np.diff(at_ms) > _GAP * HOUR_MS) + 1
+
+
+# --- what pictures share --------------------------------------------------------------------
+
+
+def hour_line(name: str, spans: SpanSeries, values: Floats, place: int = 0) -> Line:
+    """Return a line of values by hour, each at its hour's middle."""
+    return Line(name, spans.at_ms + HOUR_MS // 2, values, place=place, of=spans.n)
+
+
+def no_point(plan: SitePlan, what: str) -> str:
+    """Return the sentence about a site that has not what is to be drawn."""
+    return f"{plan.site.name} has no {what} point."
+
+
+def over_time(
+    caption: str, what: Wanted, panes: list[Pane], told: list[Told], missing: list[str]
+) -> Picture:
+    """Return the picture of panes over time, with the finding's own marks."""
+    return Picture(
+        caption,
+        tuple(panes),
+        what.span,
+        tuple(told),
+        what.parts,
+        what.chart.marks,
+        missing=tuple(missing),
+    )

@@ -1,4 +1,4 @@
-"""Pictures of points: the supply, the signal, one point's readings, totals and restarts."""
+"""Pictures of points: the signal, one point's readings, totals and restarts."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -7,10 +7,7 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection
 
-from tallymast.domain.health.nights import Night, day_number, day_of, sunrise_ms
-from tallymast.domain.health.supply.limits import limits_of
-from tallymast.domain.local_times import local_time
-from tallymast.domain.model import Point, PointKind, Site, SitePlan, Supply
+from tallymast.domain.model import Point, PointKind, SitePlan
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.thinning import thin
@@ -26,107 +23,21 @@ from tallymast.routes.evidence_picture import (
     Picture,
     Told,
     Wanted,
+    hour_line,
+    no_point,
+    over_time,
 )
 from tallymast.routes.evidence_told import (
-    lowest_words,
     middle_words,
     moved_words,
-    night_words,
     parted,
 )
-from tallymast.storage.nights import load_nights
 from tallymast.storage.readings import raw_series
 from tallymast.storage.span_readings import hour_series
 
 RAW_UP_TO_MS: Final = 3 * 24 * HOUR_MS  # ours: every reading of so long a span; else hours
 _MOST_PANES: Final = 4
 _MOST_RESTARTS: Final = 6  # marks that can be told apart
-
-
-def volts_picture(conn: Connection, what: Wanted) -> Picture:
-    """Return the supply by hour, its nights before dawn, and what its voltages are held against."""
-    panes, told, missing = [], [], []
-    nights = load_nights(conn, *_days(what))
-    for plan in what.sites:
-        point = plan.site.point_of(PointKind.SUPPLY_VOLTAGE)
-        if point is None:
-            missing.append(_no_point(plan, "supply voltage"))
-            continue
-        spans = hour_series(conn, plan.site_id, point.tag, *what.span)
-        lines = (
-            _hours("hourly mean", spans, spans.mean),
-            _hours("lowest of the hour", spans, spans.least, place=1),
-            _dawns(what, plan, nights.get(plan.site_id, [])),
-        )
-        title = plan.site.name if what.are_several else "Supply voltage"
-        levels = (*supply_levels(plan.site.supply), *what.chart.levels)
-        panes.append(Pane(title, point.unit, lines, levels))
-        told += _volts_told(what, title, point, spans, lines[2])
-    caption = "Supply voltage by hour, and before each dawn"
-    return _picture(caption, what, panes, told, missing)
-
-
-def supply_levels(supply: Supply | None) -> tuple[tuple[float, str], ...]:
-    """Return the voltages a supply is held against; usual ones of its chemistry are called so."""
-    if supply is None:
-        return ()
-    usual = limits_of(supply)
-    found = [
-        (supply.disconnect_v, "load disconnect"),
-        (supply.reconnect_v, "load back"),
-        (usual.absorption_v[0] if usual else None, "usual absorption"),
-    ]
-    return tuple((volts, words) for volts, words in found if volts is not None)
-
-
-def _volts_told(
-    what: Wanted, title: str, point: Point, spans: SpanSeries, dawns: Line
-) -> list[Told]:
-    by_hour = parted(
-        title, spans.at_ms, what.since_ms, lambda part: lowest_words(point, spans, part)
-    )
-    at_ms = np.asarray(dawns.at, np.int64)
-    before_dawn = f"{title}, before dawn" if what.are_several else "Before dawn"
-    by_night = parted(
-        before_dawn, at_ms, what.since_ms, lambda part: night_words(point, dawns.values[part])
-    )
-    return [by_hour, by_night]
-
-
-def _days(what: Wanted) -> tuple[int, int]:
-    first, last = (day_number(local_time(ms, what.zone).date()) for ms in what.span)
-    return first, last
-
-
-def _dawns(what: Wanted, plan: SitePlan, nights: list[Night]) -> Line:
-    """Return the volts before dawn, each an hour before the sun rose."""
-    known = [(_dawn_ms(what, plan.site, night), night.predawn_v) for night in nights]
-    inside = [
-        (ms, volts)
-        for ms, volts in known
-        if volts is not None and what.span[0] <= ms < what.span[1]
-    ]
-    return Line(
-        "before dawn",
-        np.array([ms for ms, _ in inside], np.int64),
-        np.array([volts for _, volts in inside], np.float64),
-        Drawn.DOTS,
-        2,
-    )
-
-
-def _dawn_ms(what: Wanted, site: Site, night: Night) -> int:
-    if site.latitude is None or site.longitude is None:
-        return night.day * 24 * HOUR_MS + 5 * HOUR_MS - _offset_ms(what, night)
-    return sunrise_ms(day_of(night.day), site.latitude, site.longitude, what.zone) - HOUR_MS
-
-
-def _offset_ms(what: Wanted, night: Night) -> int:
-    offset = local_time(night.day * 24 * HOUR_MS, what.zone).utcoffset()
-    return round(offset.total_seconds() * 1000) if offset else 0
-
-
-# --- the signal -----------------------------------------------------------------------------
 
 
 def signal_picture(conn: Connection, what: Wanted) -> Picture:
@@ -136,19 +47,19 @@ def signal_picture(conn: Connection, what: Wanted) -> Picture:
     for place, plan in enumerate(what.sites):
         point = plan.site.point_of(PointKind.SIGNAL)
         if point is None:
-            missing.append(_no_point(plan, "signal"))
+            missing.append(no_point(plan, "signal"))
             continue
         spans = hour_series(conn, plan.site_id, point.tag, *what.span)
         name = plan.site.name if what.are_several else "Signal"
         unit = spans.unit or point.unit or unit
-        lines.append(_hours(name, spans, spans.mean, place=place))
+        lines.append(hour_line(name, spans, spans.mean, place=place))
         told.append(_middle_told(what, name, point, spans))
     known = contacts(conn, what)
     panes = [Pane("Signal", unit, tuple(lines), what.chart.levels)] if lines else []
     panes.append(first_try_pane(what, known))
     told += contact_told(what, known, at_all=not what.are_several)
     caption = "Signal by hour, and the share answered at the first try"
-    return _picture(caption, what, panes, told, missing)
+    return over_time(caption, what, panes, told, missing)
 
 
 # --- one point, totals ----------------------------------------------------------------------
@@ -164,7 +75,7 @@ def point_picture(conn: Connection, what: Wanted) -> Picture:
         told.append(words)
         if last_ms is not None and all(abs(last_ms - ms) > HOUR_MS for ms, _ in marks):
             marks.append((last_ms, "last good value"))
-    whole = _picture("Readings; gaps are polls without a value", what, panes, told, missing)
+    whole = over_time("Readings; gaps are polls without a value", what, panes, told, missing)
     return replace(whole, marks=tuple(marks))
 
 
@@ -190,9 +101,9 @@ def _readings(
     if what.span[1] - what.span[0] > RAW_UP_TO_MS:
         spans = hour_series(conn, plan.site_id, point.tag, *what.span)
         lines: tuple[Line, ...] = (
-            _hours("hourly mean", spans, spans.mean),
-            replace(_hours("highest", spans, spans.most), drawn=Drawn.EDGE),
-            replace(_hours("lowest", spans, spans.least), drawn=Drawn.EDGE),
+            hour_line("hourly mean", spans, spans.mean),
+            replace(hour_line("highest", spans, spans.most), drawn=Drawn.EDGE),
+            replace(hour_line("lowest", spans, spans.least), drawn=Drawn.EDGE),
         )
         last = _last_good(spans.at_ms + HOUR_MS, spans.mean, what.span[1], 2 * HOUR_MS)
         told = _middle_told(what, title, point, spans)
@@ -225,16 +136,16 @@ def counts_picture(conn: Connection, what: Wanted) -> Picture:
     for plan in what.sites:
         points = _counted(what, plan)
         if not points:
-            missing.append(_no_point(plan, "total or restart counter"))
+            missing.append(no_point(plan, "total or restart counter"))
         for point in points:
             spans = hour_series(conn, plan.site_id, point.tag, *what.span)
             title = f"{plan.site.name}, {point.name}" if what.are_several else point.name
-            line = replace(_hours(title, spans, spans.last), drawn=Drawn.STEPS)
+            line = replace(hour_line(title, spans, spans.last), drawn=Drawn.STEPS)
             panes.append(Pane(title, point.unit or "count", (line,)))
             told.append(_moved_told(what, title, point, spans))
             if point.kind is PointKind.COUNTER:
                 marks += _restarts(spans, marks)
-    whole = _picture("Counts by hour", what, panes[:_MOST_PANES], told, missing)
+    whole = over_time("Counts by hour", what, panes[:_MOST_PANES], told, missing)
     return replace(whole, marks=tuple(marks))
 
 
@@ -257,13 +168,6 @@ def _restarts(spans: SpanSeries, marks: list[tuple[int, str]]) -> list[tuple[int
     return [(ms, "restart") for ms in fresh[-_MOST_RESTARTS:]]
 
 
-# --- what several share ---------------------------------------------------------------------
-
-
-def _hours(name: str, spans: SpanSeries, values: Floats, place: int = 0) -> Line:
-    return Line(name, spans.at_ms + HOUR_MS // 2, values, place=place, of=spans.n)
-
-
 def _middle_told(what: Wanted, name: str, point: Point, spans: SpanSeries) -> Told:
     return parted(
         name,
@@ -279,22 +183,4 @@ def _moved_told(what: Wanted, name: str, point: Point, spans: SpanSeries) -> Tol
         spans.at_ms,
         what.since_ms,
         lambda part: moved_words(point, spans.first[part], spans.last[part], spans.n[part]),
-    )
-
-
-def _no_point(plan: SitePlan, what: str) -> str:
-    return f"{plan.site.name} has no {what} point."
-
-
-def _picture(
-    caption: str, what: Wanted, panes: list[Pane], told: list[Told], missing: list[str]
-) -> Picture:
-    return Picture(
-        caption,
-        tuple(panes),
-        what.span,
-        tuple(told),
-        what.parts,
-        what.chart.marks,
-        missing=tuple(missing),
     )

@@ -14,9 +14,9 @@ from tallymast.routes.evidence_points import (
     counts_picture,
     point_picture,
     signal_picture,
-    volts_picture,
 )
 from tallymast.routes.evidence_spark import sparks
+from tallymast.routes.evidence_supply import volts_picture
 from tallymast.routes.services import NetworkView
 
 DAY_MS: Final = 86_400_000
