@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, literal, select
 
 from tallymast.domain.model import Outcome, PollFlag
 from tallymast.domain.record.rollups import HOUR_MS, add_answers, answer_quantile_ms
@@ -39,10 +39,16 @@ class ContactSeries:
         return len(self.at_ms)
 
 
-def hour_contact(conn: Connection, site_id: int, from_ms: int, to_ms: int) -> ContactSeries:
-    """Return a site's contact by the clock hours that begin in a span, the open ones too."""
+def hour_contact(
+    conn: Connection, site_id: int, from_ms: int, to_ms: int, *, times: bool = True
+) -> ContactSeries:
+    """Return a site's contact by the clock hours that begin in a span, the open ones too.
+
+    Without ``times`` the closed hours' answer times, which take long to add up, are NaN.
+    """
+    answers = _hour.c.answers if times else literal(b"")
     query = (
-        select(_hour.c.hour_ms, *(_hour.c[name] for name in _COUNTS))
+        select(_hour.c.hour_ms, *(_hour.c[name] for name in _COUNTS[:-1]), answers)
         .where(_hour.c.site_id == site_id, _hour.c.hour_ms >= from_ms, _hour.c.hour_ms < to_ms)
         .order_by(_hour.c.hour_ms)
     )
@@ -66,7 +72,8 @@ _Span = tuple[int, int, int, int, float]  # begin, asked, first try, answered, p
 
 def _closed(row: Sequence[Any]) -> _Span:
     at_ms, asked, first_try, retried, answers = row
-    return at_ms, asked, first_try, first_try + retried, _p95(add_answers(bytes(answers)))
+    late = _p95(add_answers(bytes(answers))) if answers else np.nan
+    return at_ms, asked, first_try, first_try + retried, late
 
 
 def _p95(answers: Mapping[int, int]) -> float:

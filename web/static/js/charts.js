@@ -1,5 +1,5 @@
-// Draws a site's charts when they come into view, in the page's own colours. All charts of a page
-// share one span, one zoom and one cursor.
+// Draws charts of a site or of a finding when they come into view, in the page's own colours. All
+// charts of a page share one span, one zoom and one cursor.
 (() => {
   "use strict";
   const script = document.currentScript;
@@ -13,6 +13,7 @@
     displayModeBar: false,
     doubleClick: false,
   };
+  const COLOURS = { main: "--chart-1", second: "--chart-2", third: "--chart-3", fourth: "--chart-4" };
   let library = null;
   let zoom = null; // [from, to] as the axis writes them; null: the whole span
 
@@ -29,36 +30,49 @@
 
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
+  // A figure may bring dashes and symbols of its own; colours are the page's.
+  function dressTrace(trace, tone, grid) {
+    if (trace.type === "bar") {
+      trace.marker = { ...trace.marker, color: tone };
+      return;
+    }
+    trace.line = { ...trace.line, color: tone, width: trace.meta === "edge" ? 1 : 1.5 };
+    if (trace.meta === "second") trace.line.dash ??= "dot";
+    if (trace.mode.includes("markers")) trace.marker = { size: 4, ...trace.marker, color: tone };
+    if (trace.name === "lowest") {
+      trace.fill = "tonexty";
+      trace.fillcolor = grid;
+    }
+  }
+
   function dress(figure) {
-    const ink = colour("--soft"), grid = colour("--chart-grid"), main = colour("--chart-1");
+    const ink = colour("--soft"), grid = colour("--chart-grid");
     figure.layout.paper_bgcolor = "rgba(0,0,0,0)";
     figure.layout.plot_bgcolor = "rgba(0,0,0,0)";
     figure.layout.font = { color: ink, family: getComputedStyle(document.body).fontFamily, size: 12 };
     figure.layout.hoverlabel = { bgcolor: colour("--raised"), font: { color: colour("--ink") } };
-    for (const axis of ["xaxis", "yaxis"]) {
+    for (const axis of Object.keys(figure.layout)) {
+      if (!/^[xy]axis\d*$/.test(axis)) continue;
       Object.assign(figure.layout[axis], { gridcolor: grid, linecolor: grid, zerolinecolor: grid });
     }
     for (const trace of figure.data) {
-      const edge = trace.meta === "edge", second = trace.meta === "second";
-      trace.line = { color: edge ? grid : second ? colour("--chart-2") : main, width: edge ? 1 : 1.5 };
-      if (second) trace.line.dash = "dot";
-      if (trace.mode.includes("markers")) trace.marker = { size: 4, color: trace.line.color };
-      if (trace.name === "lowest") {
-        trace.fill = "tonexty";
-        trace.fillcolor = grid;
-      }
+      dressTrace(trace, trace.meta === "edge" ? grid : colour(COLOURS[trace.meta]), grid);
     }
-    for (const shape of figure.layout.shapes ?? []) shape.line.color = colour("--watch");
+    for (const shape of figure.layout.shapes ?? []) {
+      if (shape.name === "window") shape.fillcolor = grid;
+      else shape.line.color = colour(shape.name === "mark" ? "--ink" : "--watch");
+    }
     for (const note of figure.layout.annotations ?? []) {
-      note.font = { ...note.font, color: colour("--watch") };
-      note.bgcolor = colour("--ground");
+      const isPlain = note.name === "mark" || note.name === "title";
+      note.font = { ...note.font, color: colour(isPlain ? "--ink" : "--watch") };
+      if (!isPlain) note.bgcolor = colour("--ground");
     }
     if (zoom) figure.layout.xaxis.range = [...zoom];
     return figure;
   }
 
   function chosen() {
-    return spans.querySelector("input:checked").value;
+    return spans?.querySelector("input:checked").value ?? "whole";
   }
 
   function say(chart, text) {
@@ -135,7 +149,7 @@
   // --- drawing
 
   function keep(chart, figure, span) {
-    const main = figure.data.find((trace) => trace.meta === "main");
+    const main = figure.data.find((trace) => trace.meta === "main") ?? figure.data[0];
     chart.times = main.x.map(instant);
     chart.values = main.y;
     chart.wholeSpan = span;
@@ -148,15 +162,22 @@
     chart.shown = true;
   }
 
+  function addressOf(chart, span) {
+    const address = chart.dataset.chart;
+    if (!spans) return address; // it has one span, and knows it
+    return `${address}${address.includes("?") ? "&" : "?"}span=${encodeURIComponent(span)}`;
+  }
+
   async function draw(chart) {
     const span = chosen();
     if (chart.dataset.shown === span) return;
     chart.dataset.shown = span;
     try {
-      const answer = await fetch(`${chart.dataset.chart}${chart.dataset.chart.includes("?") ? "&" : "?"}span=${encodeURIComponent(span)}`);
+      const answer = await fetch(addressOf(chart, span));
       if (!answer.ok) throw new Error("the server did not answer");
       const figure = await answer.json();
       const wholeSpan = [...figure.layout.xaxis.range];
+      if (chart.clientWidth < 480) figure.layout.xaxis.nticks = 3; // turned words cannot be read
       dress(figure);
       const library = await plotly();
       if (chart.dataset.shown !== span) return;
@@ -191,13 +212,14 @@
   }
 
   document.querySelector(".charts-off")?.remove();
-  spans.hidden = false;
-  spans.addEventListener("change", () => {
+  document.body.classList.add("charted");
+  if (spans) spans.hidden = false;
+  spans?.addEventListener("change", () => {
     zoom = null;
     whole.hidden = true;
     for (const chart of inView) draw(chart);
   });
-  whole.addEventListener("click", () => zoomTo(null));
+  whole?.addEventListener("click", () => zoomTo(null));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
   setInterval(() => {
     const reading = zoom !== null || charts.some((chart) => chart.matches(":hover"));
