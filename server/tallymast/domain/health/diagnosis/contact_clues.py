@@ -2,10 +2,17 @@
 
 from dataclasses import dataclass
 from datetime import tzinfo
+from typing import Final
 
 from tallymast.domain.health.comms.model import CommHealth
+from tallymast.domain.health.diagnosis.garbled_clues import Garbled, garbled_of
+from tallymast.domain.health.diagnosis.loss_clues import Loss, loss_of
+from tallymast.domain.health.diagnosis.signal_clues import SignalClues, signal_clues, signal_hours
 from tallymast.domain.health.record import SiteRecord
 from tallymast.domain.model import Site
+
+LEAST_DAYS: Final = 7.0  # common practice, no published source
+LEAST_POLLS: Final = 100  # likewise
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,15 +21,40 @@ class ContactClues:
 
     Attributes:
         days: of record.
+        polls: asked in them.
+        loss: polls that get lost and did not before.
+        signal: None where no point reports it.
+        garbled: answers that come garbled.
 
     """
 
     days: float = 0.0
+    polls: int = 0
+    loss: Loss | None = None
+    signal: SignalClues | None = None
+    garbled: Garbled | None = None
+
+    @property
+    def is_enough(self) -> bool:
+        """Whether there is enough to have habits that could change."""
+        return self.days >= LEAST_DAYS and self.polls >= LEAST_POLLS
 
 
 def contact_clues(
     site: Site, record: SiteRecord, comm: CommHealth, *, now_ms: int, zone: tzinfo
 ) -> ContactClues | None:
     """Return what contact and signal tell, None where nobody asked the site."""
-    del site, now_ms, zone
-    return None if record.contact is None else ContactClues(comm.days)
+    contact = record.contact
+    if contact is None or not len(contact.at_ms):
+        return None
+    polls = int(contact.cells[:, 0].sum())
+    if comm.days < LEAST_DAYS or polls < LEAST_POLLS:
+        return ContactClues(comm.days, polls)
+    hours = signal_hours(site, record, now_ms)
+    return ContactClues(
+        comm.days,
+        polls,
+        loss_of(contact, comm.change, comm.outages, hours, now_ms=now_ms, zone=zone),
+        None if hours is None else signal_clues(site, record, hours, comm.signal, now_ms),
+        garbled_of(contact, now_ms),
+    )

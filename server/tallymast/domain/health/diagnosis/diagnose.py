@@ -8,8 +8,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from tallymast.domain.health.diagnosis.causes import (  # noqa: F401  (they enter themselves)
+    antenna,
     contact,
+    garbled,
+    interference,
     points,
+    silence,
     supply,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence

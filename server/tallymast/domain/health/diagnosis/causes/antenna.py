@@ -1,0 +1,332 @@
+"""Causes that show in the signal: it fell in one step, or it sinks from week to week."""
+
+from collections.abc import Sequence
+
+from tallymast.domain.health.comms.model import ContactChange, SignalStep
+from tallymast.domain.health.diagnosis.contact_clues import ContactClues
+from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
+from tallymast.domain.health.diagnosis.model import (
+    About,
+    At,
+    ChartOf,
+    Diagnosis,
+    Said,
+    Shown,
+    TimeOf,
+)
+from tallymast.domain.health.diagnosis.registry import a_cause
+from tallymast.domain.health.diagnosis.signal_clues import Fade, SignalClues, median_of
+from tallymast.domain.health.diagnosis.spoken import TOWER, decibel, of_hundred, percent, some
+
+HOUR_MS = 3_600_000
+_DAY_MS = 24 * HOUR_MS
+_TOGETHER_MS = 3 * HOUR_MS  # ours: steps of one cause, known to the poll, seen one after another
+_MOST_SHARE = 0.6  # ours: of a mast's sites; so many do not break at once
+_LEAST_TOGETHER = 3
+_DECIDES = Said(
+    "Forward and reflected power at the radio: much reflected is antenna or feedline, "
+    "little of both is the radio."
+)
+_BRING = ("antenna", "connectors", "surge arrester", "wattmeter")
+INTERFERENCE_TITLE = "Somebody else's transmitter, or a noise source at the station"
+
+
+@a_cause
+def antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name a damaged antenna, connector or feedline: the signal fell in one step and stayed."""
+    signal = _signal(one)
+    step = signal.step if signal else None
+    if signal is None or step is None or _of_a_carrier(one, step, around):
+        return None
+    others = [other for other in around.behind(one.gateway_id) if other is not one]
+    known = [other for other in others if _signal(other) is not None]
+    likewise = [other for other in known if _fell_with(other, step)]
+    if _are_most(len(likewise) + 1, len(known) + 1):
+        return None
+    fall = step.before_dbm - step.after_dbm
+    touched = tuple(other.site_id for other in around.carried(one) if _fell_with(other, step))
+    change = _change(one)
+    return Diagnosis(
+        cause="antenna",
+        title="Antenna, connector or surge arrester",
+        about=About.CONTACT,
+        gateway_id=one.gateway_id,
+        site_ids=(one.site_id,),
+        since_ms=step.to_ms,
+        score=_step_score(one, signal, step) - 1.5 * (len(likewise) - len(touched)),
+        says=Said(
+            "signal fell {} between {} and {}" + _contact_words(change),
+            decibel(fall),
+            At(step.from_ms),
+            TimeOf(step.to_ms),
+        ),
+        advice=Said("Antenna, connector or surge arrester; bring all three and a wattmeter."),
+        decides=_DECIDES,
+        chart=ChartOf(
+            Shown.SIGNAL,
+            step.from_ms - 2 * _DAY_MS,
+            marks=((step.to_ms, f"fell {fall:.0f} dB"),),
+            levels=((step.before_dbm, "before"), (step.after_dbm, "since")),
+        ),
+        rests_on=(*_step_numbers(signal, step, change), *_of_others(len(known), len(likewise))),
+        desk=(
+            "Twenty polls now: does the signal still stand where it fell to?",
+            "Was somebody at the site, or a storm, at that hour?",
+        ),
+        bring=_BRING,
+        cautions=TOWER,
+        touched=touched,
+    )
+
+
+@a_cause
+def mast_antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name the gateway's own antenna: the signal of most of its sites fell in the same hours."""
+    signal = _signal(one)
+    step = signal.step if signal else None
+    if step is None:
+        return None
+    known = [other for other in around.behind(one.gateway_id) if _signal(other) is not None]
+    fallen = [other for other in known if _fell_with(other, step)]
+    if not _are_most(len(fallen), len(known)):
+        return None
+    falls = [other.step.before_dbm - other.step.after_dbm for other in _stepped(fallen)]
+    return Diagnosis(
+        cause="mast-antenna",
+        title="Antenna, feedline or radio at the mast",
+        about=About.CONTACT,
+        gateway_id=one.gateway_id,
+        site_ids=(),
+        since_ms=step.to_ms,
+        score=min(3.0 + len(fallen), 9.0),
+        says=Said(
+            f"the signal of {len(fallen)} of {len(known)} sites fell together by "
+            f"{decibel(median_of(falls) or 0.0)} about {{}}",
+            At(step.to_ms),
+        ),
+        advice=Said(
+            "Most sites of one mast at once: antenna, feedline or radio at the mast, no site's own."
+        ),
+        decides=_DECIDES,
+        chart=ChartOf(Shown.SIGNAL, step.from_ms - 2 * _DAY_MS),
+        desk=("Look at one near and one far site: did both fall alike?",),
+        bring=_BRING,
+        cautions=TOWER,
+        touched=tuple(other.site_id for other in fallen),
+    )
+
+
+@a_cause
+def fading(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name what lets a signal sink from week to week: leaves, water, an antenna that slips."""
+    signal = _signal(one)
+    fade = signal.fade if signal else None
+    if signal is None or fade is None or fade.high_db >= 0.0 or fade.is_sudden:
+        return None
+    if signal.step is not None or signal.drift_db > -0.5 * fade.fall_db:
+        return None
+    sank_too = _others_sank(one, around)
+    own = fade.fall_db - max(sank_too, 0.0)
+    change = _change(one)
+    score = min(1.0 + 0.7 * (own - 3.5), 0.5 + fade.evidence / 3.0, 8.0)
+    return Diagnosis(
+        cause="fading",
+        title="Leaves in the path, water in the feedline, or an antenna that slips",
+        about=About.CONTACT,
+        gateway_id=one.gateway_id,
+        site_ids=(one.site_id,),
+        since_ms=fade.since_ms,
+        score=score + (0.7 if change is not None else 0.0),
+        says=Said(
+            f"signal sank {decibel(fade.fall_db)} since {{}}, from day to day, not at once"
+            + _contact_words(change),
+            At(fade.since_ms),
+        ),
+        advice=Said(
+            "Leaves, water in the feedline or an antenna that slips: reflected power decides; "
+            "look along the path."
+        ),
+        decides=Said(
+            "Reflected power at the radio: much is water in feedline or connector; little, with "
+            "the path grown over or the antenna turned, is the path."
+        ),
+        chart=ChartOf(
+            Shown.SIGNAL,
+            fade.since_ms - 7 * _DAY_MS,
+            marks=((fade.since_ms, "begins to sink"),),
+            levels=((signal.usual_dbm, "usual"),),
+        ),
+        rests_on=_fade_numbers(fade, sank_too),
+        desk=("Compare with last year's signal of the same season, where it is known.",),
+        bring=("wattmeter", "connectors", "sealing tape", "compass for the antenna's bearing"),
+        cautions=TOWER,
+    )
+
+
+@a_cause
+def weaker_path(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name antenna or path where no signal is reported, or it fell by less than a clear step."""
+    del around
+    clues = one.health.clues.contact
+    if clues is None or one.moment.is_silent or clues.garbled is not None:
+        return None
+    score = _unclear_score(one, clues)
+    loss = clues.loss
+    if loss is None or score <= 0.0:
+        return None
+    unknown = clues.signal is None
+    return Diagnosis(
+        cause="antenna",
+        title="Antenna, feedline or something in the path",
+        about=About.CONTACT,
+        gateway_id=one.gateway_id,
+        site_ids=(one.site_id,),
+        since_ms=loss.since_ms,
+        score=score,
+        says=Said(
+            "single polls get lost at all hours since {}: first-try {} → {} % of {}, "
+            + ("no signal is reported" if unknown else "signal somewhat lower"),
+            At(loss.since_ms),
+            percent(loss.before_asked - loss.before_late, loss.before_asked),
+            percent(loss.asked - loss.late, loss.asked),
+            some(loss.asked, "poll"),
+        ),
+        advice=Said("Antenna, feedline or the path; a wattmeter decides, then listen."),
+        decides=_DECIDES,
+        chart=ChartOf(Shown.CONTACT, loss.since_ms - 3 * _DAY_MS),
+        rests_on=(
+            Said("Retries deliver {} of 100.", percent(loss.asked - loss.missed, loss.asked)),
+        ),
+        desk=("Ask whether the radio at the mast shows the signal of this site.",),
+        bring=_BRING,
+        cautions=TOWER,
+        rivals=(INTERFERENCE_TITLE,) if unknown else (),
+    )
+
+
+# --- inside ---------------------------------------------------------------------------
+
+
+def _signal(one: SiteEvidence) -> SignalClues | None:
+    clues = one.health.clues.contact
+    return clues.signal if clues else None
+
+
+def _change(one: SiteEvidence) -> ContactChange | None:
+    return one.health.comm.change if one.health.comm else None
+
+
+def _stepped(sites: Sequence[SiteEvidence]) -> list["_Stepped"]:
+    found = [(signal.step, other) for other in sites if (signal := _signal(other)) is not None]
+    return [_Stepped(step, other) for step, other in found if step is not None]
+
+
+class _Stepped:
+    """A site whose signal stepped."""
+
+    def __init__(self, step: SignalStep, site: SiteEvidence) -> None:
+        self.step, self.site = step, site
+
+
+def _fell_with(other: SiteEvidence, step: SignalStep) -> bool:
+    """Whether another site's signal fell at the same time, by half as much at least."""
+    signal = _signal(other)
+    own = signal.step if signal else None
+    if own is None or abs(own.to_ms - step.to_ms) > _TOGETHER_MS:
+        return False
+    return own.before_dbm - own.after_dbm >= 0.5 * (step.before_dbm - step.after_dbm)
+
+
+def _are_most(fallen: int, known: int) -> bool:
+    return fallen >= _LEAST_TOGETHER and fallen >= _MOST_SHARE * known
+
+
+def _of_a_carrier(one: SiteEvidence, step: SignalStep, around: Around) -> bool:
+    return any(_fell_with(carrier, step) for carrier in around.carriers(one))
+
+
+def _step_score(one: SiteEvidence, signal: SignalClues, step: SignalStep) -> float:
+    """Ours: 6 dB just seen are 2, 10 dB an hour later nearly 4; it grows while the step holds."""
+    fall = step.before_dbm - step.after_dbm
+    held_h = (one.now_ms - step.to_ms) / HOUR_MS
+    clear = min(fall / max(signal.scatter_db, 1.0) - 4.0, 0.0)
+    worse = 1.0 if _change(one) is not None or one.moment.is_silent else 0.0
+    return min(1.7 + (fall - 6.0) / 2.5 + min(held_h / 6.0, 2.0) + clear + worse, 9.0)
+
+
+def _unclear_score(one: SiteEvidence, clues: ContactClues) -> float:
+    loss = clues.loss
+    if loss is None or loss.hours is not None or loss.lasts_h < 12:
+        return 0.0
+    whole = loss.lost_whole()
+    single = whole is not None and whole <= _whole_by_chance(one, loss.late / loss.asked)
+    if clues.signal is None:
+        usual = 2.4 if single else 1.5
+        return min(usual, loss.evidence - 11.0)
+    lower = -(loss.signal_db or 0.0)
+    is_lower = lower >= 3.0 and clues.signal.step is None
+    fades = clues.signal.fade is not None and not clues.signal.fade.is_sudden
+    return min(1.0 + 0.5 * lower, 3.5) if is_lower and not fades else 0.0
+
+
+def _whole_by_chance(one: SiteEvidence, late: float) -> float:
+    """Return how much of what is late is lost whole where retries fail independently, and some."""
+    return max(0.12, 1.5 * late**one.site.retries) if one.site.retries else 0.0
+
+
+def _contact_words(change: ContactChange | None) -> str:
+    if change is None or not change.before.whole or not change.after.whole:
+        return "; no more polls are lost than before"
+    before = percent(change.before.part, change.before.whole)
+    after = percent(change.after.part, change.after.whole)
+    return f"; first-try {before} → {after} %, retries still deliver {of_hundred(change.delivered)}"
+
+
+def _step_numbers(
+    signal: SignalClues, step: SignalStep, change: ContactChange | None
+) -> tuple[Said, ...]:
+    said = [
+        Said(
+            f"Signal {step.before_dbm:.0f} → {step.after_dbm:.0f} dBm; hours usually scatter by "
+            f"{signal.scatter_db:.1f} dB, over {some(signal.days, 'day')}."
+        )
+    ]
+    if change is not None:
+        said.append(
+            Said(
+                f"First-try of {some(change.before.whole, 'poll')} before and "
+                f"{some(change.after.whole, 'poll')} since {{}}.",
+                At(change.at_ms),
+            )
+        )
+    return tuple(said)
+
+
+def _of_others(known: int, likewise: int) -> tuple[Said, ...]:
+    if not known:
+        return ()
+    if not likewise:
+        return (
+            Said(f"The signal of {known} others of the mast did not fall then: not the mast's."),
+        )
+    return (Said(f"The signal of {likewise} of {known} others of the mast fell then too."),)
+
+
+def _others_sank(one: SiteEvidence, around: Around) -> float:
+    """Return by how much the others' signals sank on the median [dB]: season and weather."""
+    sank = [
+        -signal.drift_db
+        for other in around.sites
+        if other is not one and (signal := _signal(other)) is not None
+    ]
+    return (median_of(sank) or 0.0) if len(sank) >= 2 else 0.0
+
+
+def _fade_numbers(fade: Fade, sank_too: float) -> tuple[Said, ...]:
+    return (
+        Said(
+            f"Slope {fade.per_day_db:.2f} dB a day ({fade.low_db:.2f} to {fade.high_db:.2f}, "
+            f"95 %), over {some(fade.days, 'daily median')}."
+        ),
+        Said(f"The others moved by {-sank_too:.1f} dB on the median."),
+    )
