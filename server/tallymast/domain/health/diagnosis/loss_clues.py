@@ -29,9 +29,12 @@ _DAY_H: Final = 24
 _BASELINE_DAYS: Final = 7  # common practice, no published source
 _LIKE: Final = 0.4  # ours: so much of the rise makes a stretch or a day one of the bad ones
 _MISSING_DAYS: Final = 2
+_LEAST_ALWAYS_H: Final = 8  # ours: a loss of some hours may be one of certain hours
 _FEW_LATE: Final = 10
 _FEW_WORTH: Final = 3.0  # ours: polls that count for one where too few were lost to tell
 _PRIOR_DAYS: Final = 10
+_PART_H: Final = 4
+_PART_POLLS: Final = 24
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -53,6 +56,7 @@ class Loss:
         before_asked: likewise.
         before_missed: likewise.
         evidence: logarithm of the odds against the usual scatter, less nothing for trying.
+        again: the same without the worst day: what one storm did once does not count.
         signal_db: by how much the signal of those hours differs from before, None: not known.
 
     """
@@ -68,6 +72,7 @@ class Loss:
     before_asked: int
     before_missed: int
     evidence: float
+    again: float = 0.0
     signal_db: float | None = None
 
     @property
@@ -102,12 +107,15 @@ def loss_of(
         zone: whose clock people read.
 
     """
-    grid = _Grid.of(contact, outages, now_ms, zone)
+    grid = _Grid.of(_heard(contact, outages, now_ms), now_ms, zone)
     if grid is None:
         return None
+    always = None if change is None else _always(grid, change.at_ms)
     found = _daily(grid)
-    if found is None and change is not None:
-        found = _always(grid, change.at_ms)
+    if found is not None and grid.moved_ms and not _by_the_sun(contact, outages, now_ms, zone):
+        found = None
+    if always is not None and (found is None or always[0].lasts_h >= _LEAST_ALWAYS_H):
+        found = always
     if found is None:
         return None
     loss, inside, before = found
@@ -127,18 +135,23 @@ class _Grid:
     begins_ms: Ints
     minute: int  # of the local hour at which a clock hour begins
     whole: int  # hours from the begin on that are over
+    moved_ms: int  # how far the local clock was moved meanwhile
 
     @staticmethod
     def of(
-        contact: ContactHours, outages: Sequence[Outage], now_ms: int, zone: tzinfo
+        hours: tuple[Ints, Ints], now_ms: int, zone: tzinfo, *, by_sun: bool = False
     ) -> "_Grid | None":
-        used = (contact.cells[:, 0] > 0) & (contact.at_ms + HOUR_MS <= now_ms)
-        whole_lost = contact.cells[:, 2] >= contact.cells[:, 0]
-        used &= ~(whole_lost | _touched(contact.at_ms, outages, now_ms))
-        at_ms, cells = contact.at_ms[used], contact.cells[used].astype(np.float64)
+        """Return hours by the local clock, or by one that is never moved."""
+        at_ms, cells = hours
         if not len(at_ms):
             return None
-        local = (at_ms + offsets_ms(at_ms, zone)) // 60_000
+        offsets = offsets_ms(at_ms, zone)
+        if by_sun:
+            offsets = np.full_like(offsets, offsets[-1])
+        # Where a clock is moved by half an hour, hours before and after do not compare.
+        alike = (offsets - offsets[-1]) % HOUR_MS == 0
+        at_ms, cells, offsets = at_ms[alike], cells[alike].astype(np.float64), offsets[alike]
+        local = (at_ms + offsets) // 60_000
         place = local // 60
         first = int(place[0]) // _DAY_H * _DAY_H
         now_local = (now_ms + int(offsets_ms(np.array([now_ms]), zone)[0])) // (60 * 60_000)
@@ -151,12 +164,31 @@ class _Grid:
         np.add.at(rows[2], place, cells[:, 2])
         begins[place] = at_ms
         minute = int(local[-1] % 60)
-        return _Grid(rows[0], rows[1], rows[2], begins, minute, now_local - first)
+        moved = int(offsets.max() - offsets.min())
+        return _Grid(rows[0], rows[1], rows[2], begins, minute, now_local - first, moved)
 
     @property
     def days(self) -> int:
         """How many local days."""
         return len(self.late) // _DAY_H
+
+
+def _heard(contact: ContactHours, outages: Sequence[Outage], now_ms: int) -> tuple[Ints, Ints]:
+    """Return the hours that are over, without those of outages, and their polls."""
+    used = (contact.cells[:, 0] > contact.cells[:, 2]) & (contact.at_ms + HOUR_MS <= now_ms)
+    used &= ~_touched(contact.at_ms, outages, now_ms)
+    return contact.at_ms[used], contact.cells[used]
+
+
+def _by_the_sun(
+    contact: ContactHours, outages: Sequence[Outage], now_ms: int, zone: tzinfo
+) -> bool:
+    """Return whether certain hours stand out by a clock that was not moved, too.
+
+    What follows the sun, as fading at dawn does, changes its hour when the clock is moved.
+    """
+    grid = _Grid.of(_heard(contact, outages, now_ms), now_ms, zone, by_sun=True)
+    return grid is not None and _daily(grid) is not None
 
 
 def _touched(at_ms: Ints, outages: Sequence[Outage], now_ms: int) -> NDArray[np.bool_]:
@@ -189,9 +221,7 @@ def _daily(grid: _Grid) -> _Found | None:
     starts = np.arange(grid.days) * _DAY_H + best.hour
     late, asked = (_windows(row, best.length)[starts] for row in (grid.late, grid.asked))
     usual = late[: best.day].sum() / asked[: best.day].sum()
-    rise = late[best.day :].sum() / asked[best.day :].sum() - usual
-    bad = (asked >= 3) & (late - usual * asked >= _LIKE * rise * asked)
-    bad[: best.day] = False
+    bad = _bad_days(late, asked, usual, best.day)
     where = np.flatnonzero(bad)
     if not len(where):
         return None
@@ -201,6 +231,17 @@ def _daily(grid: _Grid) -> _Found | None:
     if since.sum() > _MISSING_DAYS or len(where) < 0.6 * polled:
         return None
     return _stretch_loss(grid, best, starts, bad)
+
+
+def _bad_days(late: Floats, asked: Floats, usual: float, first: int) -> NDArray[np.bool_]:
+    """Return the days, from one on, that rose like those that rose."""
+    bad = (asked >= 3) & (np.arange(len(late)) >= first)
+    beyond = late - usual * asked
+    rise = beyond[bad].sum() / max(asked[bad].sum(), 1.0)
+    for _ in range(2):
+        bad &= beyond >= _LIKE * rise * asked
+        rise = beyond[bad].sum() / max(asked[bad].sum(), 1.0)
+    return bad
 
 
 def _stretch_loss(
@@ -216,16 +257,35 @@ def _stretch_loss(
         return None
     worth = _worth(grid, before, best.length)
     counted = _counted(grid, inside, before)
-    first = int(np.flatnonzero(used & (np.arange(len(used)) >= starts[where[0]]))[0])
+    worst = max(where, key=lambda day: _late_on(grid, starts[day], best.length))
+    without = inside.copy()
+    without[starts[worst] : starts[worst] + best.length] = False
+    first, last = _ends(grid, starts[where], best.length, counted)
     loss = replace(
         counted,
         since_ms=int(grid.begins_ms[first]),
         hours=_minutes(grid, best, starts[where], counted.before_late / counted.before_asked),
-        lasts_h=int(starts[where[-1]] + best.length - starts[where[0]]),
+        lasts_h=last + 1 - first,
         days=len(where),
         evidence=counted.evidence / worth,
+        again=_counted(grid, without, before).evidence / worth,
     )
     return loss, inside, before
+
+
+def _late_on(grid: _Grid, start: int, length: int) -> float:
+    return float(grid.late[start : start + length].sum())
+
+
+def _ends(grid: _Grid, starts: Ints, length: int, counted: Loss) -> tuple[int, int]:
+    """Return the first and the last bad hour of the bad days."""
+    places = np.minimum((starts[:, None] + np.arange(length)).ravel(), len(grid.late) - 1)
+    places = places[grid.asked[places] > 0]
+    usual = counted.before_late / max(counted.before_asked, 1)
+    beyond = grid.late[places] - usual * grid.asked[places]
+    bad = places[beyond >= _LIKE * counted.rise * grid.asked[places]]
+    ends = bad if len(bad) else places
+    return int(ends[0]), int(ends[-1])
 
 
 def _best_stretch(grid: _Grid) -> _Stretch | None:
@@ -320,6 +380,8 @@ def _counted(grid: _Grid, inside: NDArray[np.bool_], before: NDArray[np.bool_]) 
     rows = (grid.late, grid.asked, grid.missed)
     late, asked, missed = (int(row[inside].sum()) for row in rows)
     was_late, was_asked, was_missed = (int(row[before].sum()) for row in rows)
+    if not asked or late * was_asked <= was_late * asked:
+        return Loss(0, None, 0, 0, late, asked, missed, was_late, was_asked, was_missed, 0.0)
     part = np.array([late, was_late, late + was_late], np.float64)
     whole = np.array([asked, was_asked, asked + was_asked], np.float64)
     likelihood = log_likelihood(part, whole)
@@ -358,7 +420,11 @@ def _always(grid: _Grid, since_ms: int) -> _Found | None:
     parts = np.array_split(where, min(4, len(where)))
     beyond = grid.late - usual * grid.asked
     rises = [float(beyond[part].sum() / grid.asked[part].sum()) for part in parts]
-    if rise < LEAST_RISE / 2 or min(rises) < _LIKE * rise:
+    if (
+        rise < LEAST_RISE / 2
+        or min(rises) < _LIKE * rise
+        or not _all_day(where, beyond, grid, rise)
+    ):
         return None
     worth = design_effect(grid.late[before], grid.asked[before])
     lasts_h = int(where[-1] - where[0]) + 1
@@ -368,8 +434,20 @@ def _always(grid: _Grid, since_ms: int) -> _Found | None:
         lasts_h=lasts_h,
         days=-(-lasts_h // _DAY_H),
         evidence=counted.evidence / worth,
+        again=counted.evidence / worth,
     )
     return loss, inside, before
+
+
+def _all_day(where: Ints, beyond: Floats, grid: _Grid, rise: float) -> bool:
+    """Return whether every part of the local day rose, of those with enough polls."""
+    part_of = where % _DAY_H // _PART_H
+    for part in range(_DAY_H // _PART_H):
+        hours = where[part_of == part]
+        asked = grid.asked[hours].sum()
+        if asked >= _PART_POLLS and beyond[hours].sum() < _LIKE * rise * asked:
+            return False
+    return True
 
 
 def _moved(

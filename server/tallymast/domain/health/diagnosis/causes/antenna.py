@@ -166,9 +166,10 @@ def fading(one: SiteEvidence, around: Around) -> Diagnosis | None:
 @a_cause
 def weaker_path(one: SiteEvidence, around: Around) -> Diagnosis | None:
     """Name antenna or path where no signal is reported, or it fell by less than a clear step."""
-    del around
     clues = one.health.clues.contact
     if clues is None or one.moment.is_silent or clues.garbled is not None:
+        return None
+    if _others_lose(one, around):
         return None
     score = _unclear_score(one, clues)
     loss = clues.loss
@@ -252,6 +253,23 @@ def _step_score(one: SiteEvidence, signal: SignalClues, step: SignalStep) -> flo
     clear = min(fall / max(signal.scatter_db, 1.0) - 4.0, 0.0)
     worse = 1.0 if _change(one) is not None or one.moment.is_silent else 0.0
     return min(1.7 + (fall - 6.0) / 2.5 + min(held_h / 6.0, 2.0) + clear + worse, 9.0)
+
+
+def _others_lose(one: SiteEvidence, around: Around) -> bool:
+    """Whether two others began to lose polls at about the same time: then it is shared."""
+    clues = one.health.clues.contact
+    own = clues.loss if clues else None
+    losses = [
+        theirs.loss
+        for other in around.sites
+        if other is not one and (theirs := other.health.clues.contact) is not None
+    ]
+    alike = [
+        loss
+        for loss in losses
+        if loss is not None and own is not None and abs(loss.since_ms - own.since_ms) <= _DAY_MS / 2
+    ]
+    return len(alike) >= 2
 
 
 def _unclear_score(one: SiteEvidence, clues: ContactClues) -> float:

@@ -14,10 +14,13 @@ from tallymast.domain.health.diagnosis.spoken import clock, count_of, direction,
 
 _DAY_MS = 86_400_000
 _STEADY_DB = 3.0  # ours: less is weather
-_JOINS = 9.0  # ours: evidence that suffices beside another's
+_AGAIN = 5.0  # ours: what chance finds on another day at hours that one day chose
+_JOINS = 8.0  # ours: evidence that suffices beside another's
 _SAME_HOURS = 0.4  # ours: of the hours of either
 _SAME_DAYS_MS = 3 * _DAY_MS
 _SAME_TIME_MS = _DAY_MS // 2
+_WEATHER = 6.0  # ours: evidence that counts where many share it
+_MANY = 0.3  # ours: of the others; so many are not hit by one transmitter in one direction
 _MOST = 0.6  # ours: of a mast's sites; so many have one cause at the mast
 _LEAST_OF_MOST = 3
 _DECIDES = Said(
@@ -164,12 +167,26 @@ def _quarters(hours: tuple[int, int]) -> set[int]:
 
 
 def _is_weather(group: _Group, around: Around) -> bool:
-    """Whether most sites of the other gateways are hit at the same time, too."""
-    gateway_id = group.hits[0].site.gateway_id
-    others = [one for one in around.sites if one.gateway_id != gateway_id]
+    """Whether many of the other sites began to lose polls at the same time, too.
+
+    About a mast the other masts' sites are asked, else all others.
+    """
+    gateway_id, since_ms = group.hits[0].site.gateway_id, group.first.since_ms
+    others = [
+        one
+        for one in around.sites
+        if one.site_id not in group.site_ids
+        and not (group.is_mast and one.gateway_id == gateway_id)
+    ]
     losses = [clues.loss for one in others if (clues := one.health.clues.contact) is not None]
-    alike = [one for one in losses if one is not None and _is_alike(one, group.first)]
-    return len(losses) >= 2 and len(alike) >= 0.5 * len(losses)
+    alike = [
+        loss
+        for loss in losses
+        if loss is not None
+        and loss.evidence >= _WEATHER
+        and abs(loss.since_ms - since_ms) <= _DAY_MS
+    ]
+    return len(alike) >= 2 and len(alike) >= _MANY * len(losses)
 
 
 # --- how sure, and in which words -----------------------------------------------------
@@ -179,24 +196,26 @@ def _score(group: _Group) -> float:
     loss = group.first
     evidence = sum(hit.loss.evidence for hit in group.hits) - LOOKED
     score = min(evidence, _by_time(group))
+    if group.first.hours and max(hit.loss.days for hit in group.hits) > 1:
+        score = min(score, sum(hit.loss.again for hit in group.hits) - _AGAIN)
     lower = max((-(hit.loss.signal_db or 0.0) - 1.0 for hit in group.hits), default=0.0)
     score -= max(lower, 0.0)
     if loss.hours is None and len(group.hits) == 1 and group.hits[0].steady is None:
         score = min(score, 2.0)  # without a signal it may as well be the antenna
-    return score
+    return min(score, 9.0)
 
 
 def _by_time(group: _Group) -> float:
     """Return what a loss of so long may score: one bad morning is not a habit.
 
     Ours: three sites alike are possible on the first day, one alone on its second; about a mast,
-    which weather may be too, on the third.
+    which weather may be too, on the fourth.
     """
     loss, together = group.first, len(group.hits)
     lasts_h = max(hit.loss.lasts_h for hit in group.hits)
     days = max(hit.loss.days for hit in group.hits) if loss.hours else 1 + lasts_h // 24
     if group.is_mast:
-        return 2.0 + days if lasts_h >= 48 else 0.0
+        return days - 1.0 if lasts_h >= 72 else 0.0
     if together == 1:
         is_habit = days >= 2 and lasts_h >= 25 if loss.hours else lasts_h >= 12
         return 1.0 + days if is_habit else 0.0
