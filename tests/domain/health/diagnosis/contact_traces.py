@@ -137,9 +137,7 @@ def record_of(trace: Trace, seed: int, now_ms: int = NOW) -> tuple[HeldRecord, n
     columns = (np.ones(len(at)), ~failed[0], ~answered)
     cells = np.stack([np.bincount(place, one, len(hour)) for one in columns], axis=1)
     spoiled_at = np.bincount(place, is_garbled, len(hour)).astype(int)
-    garbled_hours = {
-        int(h) * HOUR: int(n) for h, n in zip(hour, spoiled_at, strict=True) if n
-    }
+    garbled_hours = {int(h) * HOUR: int(n) for h, n in zip(hour, spoiled_at, strict=True) if n}
     outages = outages_of(1, at, answered, miss_limit=3)
     known = {k: n for k, n in garbled_hours.items() if k >= now_ms - 14 * DAY}
     series = {"SIG": (at, signal_of(trace, rng, at, answered))} if trace.signal else {}
@@ -223,7 +221,9 @@ def evidence(
     return SiteEvidence(number, site, gateway_number, gateway, now_ms, moment, health)
 
 
-def network(traces: Sequence[Trace], seed: int, zone: str = "UTC", **how: int) -> list[SiteEvidence]:
+def network(
+    traces: Sequence[Trace], seed: int, zone: str = "UTC", **how: int
+) -> list[SiteEvidence]:
     """Sites all round one mast, 360/n degrees apart."""
     return [
         evidence(a_site(n, n * 360 / len(traces), trace), trace, seed * 1000 + n, zone=zone, **how)

@@ -21,6 +21,8 @@ LEAST_FADE_DAYS: Final = 10  # Ours: a week of weather is no slope
 _LEAST_FADE_DB: Final = 3.0  # Ours: less is weather
 _LEAST_HOURS: Final = 4  # Ours: known hours that make a day's median
 _LEAST_SLOPE_DAYS: Final = 4  # Ours: what falls sooner is a step
+_HELD_HOURS: Final = 24
+_DIP_HOURS: Final = 2
 _MAD: Final = 1.4826  # standard deviation by median absolute deviation, of a normal scatter
 _LEAST_SIGMA_DB: Final = 0.6  # Ours: meters count in whole dB, some in threes
 _AUTOCORRELATED: Final = 2.5  # Ours: weather makes days alike; so many are worth one
@@ -67,6 +69,7 @@ class SignalClues:
         newest_dbm: median of the newest 24 hours.
         scatter_db: usual scatter of hours about their day's median (standard deviation).
         step: a step down that still holds, with the readings between which it fell.
+        margin_db: by how much it lies, since the step, below the lowest that was usual before.
         fade: a slope.
 
     """
@@ -76,6 +79,7 @@ class SignalClues:
     newest_dbm: float
     scatter_db: float
     step: SignalStep | None = None
+    margin_db: float = 0.0
     fade: Fade | None = None
 
     @property
@@ -113,7 +117,8 @@ def signal_clues(
     if step is not None and step.after_dbm >= step.before_dbm:
         step = None
     fade = fade_of(ago, medians, now_ms)
-    return SignalClues(len(ago), usual, float(medians[-1]), scatter, step, fade)
+    margin = 0.0 if step is None else margin_of(hours, step)
+    return SignalClues(len(ago), usual, float(medians[-1]), scatter, step, margin, fade)
 
 
 def fade_of(ago: Ints, medians: Floats, now_ms: int) -> Fade | None:
@@ -151,6 +156,24 @@ def fade_of(ago: Ints, medians: Floats, now_ms: int) -> Fade | None:
         evidence,
         sudden.unrest <= 1.2 * slope.unrest + sigma**2,
     )
+
+
+def margin_of(hours: SpanSeries, step: SignalStep) -> float:
+    """Return by how much a signal lies since a step below the lowest that was usual before [dB].
+
+    Dawn, clouds and rain make dips of some hours, and on a far path deep ones. Ours: the median
+    since the step against the lowest two hours of the fortnight before; once it has held for a
+    day, against the lowest day.
+    """
+    known = ~np.isnan(hours.mean)
+    at_ms, levels = hours.at_ms[known], hours.mean[known]
+    before = levels[(at_ms + HOUR_MS <= step.from_ms) & (at_ms >= step.from_ms - 14 * DAY_MS)]
+    since = levels[at_ms > step.to_ms - HOUR_MS // 2]
+    length = _HELD_HOURS if len(since) >= _HELD_HOURS else _DIP_HOURS
+    if not len(since) or len(before) < max(_HELD_HOURS, length):
+        return 0.0
+    rows = np.lib.stride_tricks.sliding_window_view(before, length)
+    return float(np.median(rows, axis=1).min() - np.median(since[-_HELD_HOURS:]))
 
 
 # --- inside ---------------------------------------------------------------------------

@@ -247,12 +247,10 @@ def _of_a_carrier(one: SiteEvidence, step: SignalStep, around: Around) -> bool:
 
 
 def _step_score(one: SiteEvidence, signal: SignalClues, step: SignalStep) -> float:
-    """Ours: 6 dB just seen are 2, 10 dB an hour later nearly 4; it grows while the step holds."""
-    fall = step.before_dbm - step.after_dbm
+    """Ours: 3 dB below the lowest ever are about worth a word; it grows while the step holds."""
     held_h = (one.now_ms - step.to_ms) / HOUR_MS
-    clear = min(fall / max(signal.scatter_db, 1.0) - 4.0, 0.0)
     worse = 1.0 if _change(one) is not None or one.moment.is_silent else 0.0
-    return min(1.7 + (fall - 6.0) / 2.5 + min(held_h / 6.0, 2.0) + clear + worse, 9.0)
+    return min(0.7 * (signal.margin_db - 1.0) + min(held_h / 12.0, 2.0) + worse, 9.0)
 
 
 def _others_lose(one: SiteEvidence, around: Around) -> bool:

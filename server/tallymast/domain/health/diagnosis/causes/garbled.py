@@ -9,7 +9,7 @@ from tallymast.domain.health.diagnosis.spoken import ELECTRIC, percent, some
 _DAY_MS = 86_400_000
 _MOST = 0.5  # ours: of a mast's sites
 _LEAST_SITES = 3
-_COLLIDES = 0.45  # ours: two stations talk into each other nearly always, noise comes and goes
+_COLLIDES = 0.35  # ours: two stations talk into each other nearly always, noise comes and goes
 _DUPLICATE = "Two stations on one unit address"
 _NOISE = "Noise on the serial line at the station"
 
