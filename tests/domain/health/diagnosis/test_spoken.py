@@ -8,8 +8,16 @@ from tallymast.domain.health.diagnosis.spoken import direction, percent, some
 @pytest.mark.parametrize(
     ("bearing", "word"),
     # The sixteen winds stand 22.5° apart, north at 0°.
-    [(0, "north"), (359, "north"), (22.5, "north-north-east"), (90, "east"), (135, "south-east")]
-    + [(202.5, "south-south-west"), (247.5, "west-south-west"), (337.5, "north-north-west")],
+    [
+        (0, "north"),
+        (359, "north"),
+        (22.5, "north-north-east"),
+        (90, "east"),
+        (135, "south-east"),
+        (202.5, "south-south-west"),
+        (247.5, "west-south-west"),
+        (337.5, "north-north-west"),
+    ],
 )
 def test_a_bearing_is_said_as_a_wind(bearing: float, word: str) -> None:
     assert direction(bearing) == word

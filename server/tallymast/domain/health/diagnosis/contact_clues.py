@@ -48,13 +48,14 @@ def contact_clues(
     if contact is None or not len(contact.at_ms):
         return None
     polls = int(contact.cells[:, 0].sum())
+    garbled = garbled_of(contact, now_ms) if polls >= LEAST_POLLS else None
     if comm.days < LEAST_DAYS or polls < LEAST_POLLS:
-        return ContactClues(comm.days, polls)
+        return ContactClues(comm.days, polls, garbled=garbled)
     hours = signal_hours(site, record, now_ms)
     return ContactClues(
         comm.days,
         polls,
         loss_of(contact, comm.change, comm.outages, hours, now_ms=now_ms, zone=zone),
         None if hours is None else signal_clues(site, record, hours, comm.signal, now_ms),
-        garbled_of(contact, now_ms),
+        garbled,
     )

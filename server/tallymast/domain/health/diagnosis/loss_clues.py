@@ -33,6 +33,7 @@ _LEAST_ALWAYS_H: Final = 8  # ours: a loss of some hours may be one of certain h
 _FEW_LATE: Final = 10
 _FEW_WORTH: Final = 3.0  # ours: polls that count for one where too few were lost to tell
 _PRIOR_DAYS: Final = 10
+_TRIM: Final = 0.25  # ours: an hour that is hit for a quarter of it
 _PART_H: Final = 4
 _PART_POLLS: Final = 24
 
@@ -107,13 +108,14 @@ def loss_of(
         zone: whose clock people read.
 
     """
-    grid = _Grid.of(_heard(contact, outages, now_ms), now_ms, zone)
+    heard = _heard(contact, outages, now_ms)
+    grid = _Grid.of(heard, now_ms, zone)
     if grid is None:
         return None
     always = None if change is None else _always(grid, change.at_ms)
     found = _daily(grid)
-    if found is not None and grid.moved_ms and not _by_the_sun(contact, outages, now_ms, zone):
-        found = None
+    if found is not None and grid.moved_ms:
+        found = _by_both_clocks(found, _Grid.of(heard, now_ms, zone, by_sun=True))
     if always is not None and (found is None or always[0].lasts_h >= _LEAST_ALWAYS_H):
         found = always
     if found is None:
@@ -180,15 +182,17 @@ def _heard(contact: ContactHours, outages: Sequence[Outage], now_ms: int) -> tup
     return contact.at_ms[used], contact.cells[used]
 
 
-def _by_the_sun(
-    contact: ContactHours, outages: Sequence[Outage], now_ms: int, zone: tzinfo
-) -> bool:
-    """Return whether certain hours stand out by a clock that was not moved, too.
+def _by_both_clocks(found: "_Found", by_sun: _Grid | None) -> "_Found | None":
+    """Return certain hours only as surely as they stand out by a clock that was not moved.
 
     What follows the sun, as fading at dawn does, changes its hour when the clock is moved.
     """
-    grid = _Grid.of(_heard(contact, outages, now_ms), now_ms, zone, by_sun=True)
-    return grid is not None and _daily(grid) is not None
+    other = None if by_sun is None else _daily(by_sun)
+    if other is None:
+        return None
+    loss, inside, before = found
+    evidence = min(loss.evidence, other[0].evidence)
+    return replace(loss, evidence=evidence, again=min(loss.again, other[0].again)), inside, before
 
 
 def _touched(at_ms: Ints, outages: Sequence[Outage], now_ms: int) -> NDArray[np.bool_]:
@@ -230,7 +234,8 @@ def _daily(grid: _Grid) -> _Found | None:
     polled = int((asked[where[0] : where[-1] + 1] >= 3).sum())
     if since.sum() > _MISSING_DAYS or len(where) < 0.6 * polled:
         return None
-    return _stretch_loss(grid, best, starts, bad)
+    best = _trimmed(grid, best, starts[where], usual)
+    return _stretch_loss(grid, best, np.arange(grid.days) * _DAY_H + best.hour, bad)
 
 
 def _bad_days(late: Floats, asked: Floats, usual: float, first: int) -> NDArray[np.bool_]:
@@ -271,6 +276,16 @@ def _stretch_loss(
         again=_counted(grid, without, before).evidence / worth,
     )
     return loss, inside, before
+
+
+def _trimmed(grid: _Grid, best: _Stretch, starts: Ints, usual: float) -> _Stretch:
+    """Return the hours without those at either end that did not rise, or were not asked in."""
+    places = np.minimum(starts[:, None] + np.arange(best.length), len(grid.late) - 1)
+    asked = grid.asked[places].sum(axis=0)
+    rise = (grid.late[places].sum(axis=0) - usual * asked) / np.maximum(asked, 1.0)
+    stays = np.flatnonzero((asked > 0) & (rise >= _TRIM * rise.max()))
+    first, last = int(stays[0]), int(stays[-1])
+    return _Stretch(best.day, best.hour + first, last + 1 - first)  # may begin on the next day
 
 
 def _late_on(grid: _Grid, start: int, length: int) -> float:

@@ -146,6 +146,8 @@ def silent_alone(one: SiteEvidence, around: Around) -> Diagnosis | None:
     clues, comm = one.health.clues.contact, one.health.comm
     weak = clues is not None and clues.signal is not None and clues.signal.step is not None
     habit = comm.returns if comm else None
+    if clues is not None and clues.garbled is not None:
+        return None  # it answers, but wrong
     score = min(3.0 + lasts_min / 20.0, 6.5)
     return Diagnosis(
         cause="silent",
