@@ -17,7 +17,7 @@ from tests.domain.health.diagnosis.contact_traces import (
 )
 
 from tallymast.domain.health.diagnosis.evidence import SiteEvidence
-from tallymast.domain.health.diagnosis.loss_clues import Loss
+from tallymast.domain.health.diagnosis.lost_hours import Loss
 
 MORNING = (300, 450)  # 05:00 to 07:30
 

@@ -10,9 +10,11 @@ from dataclasses import replace
 from tallymast.domain.health.diagnosis.causes import (  # noqa: F401  (they enter themselves)
     antenna,
     contact,
+    fading,
     garbled,
     interference,
     points,
+    shared_silence,
     silence,
     supply,
 )

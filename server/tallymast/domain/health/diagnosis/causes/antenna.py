@@ -1,4 +1,4 @@
-"""Causes that show in the signal: it fell in one step, or it sinks from week to week."""
+"""Causes of a weaker path: the signal fell in one step, or polls get lost one by one."""
 
 from collections.abc import Sequence
 
@@ -15,7 +15,7 @@ from tallymast.domain.health.diagnosis.model import (
     TimeOf,
 )
 from tallymast.domain.health.diagnosis.registry import a_cause
-from tallymast.domain.health.diagnosis.signal_clues import Fade, SignalClues, median_of
+from tallymast.domain.health.diagnosis.signal_clues import SignalClues, median_of
 from tallymast.domain.health.diagnosis.spoken import TOWER, decibel, of_hundred, percent, some
 
 HOUR_MS = 3_600_000
@@ -34,18 +34,18 @@ INTERFERENCE_TITLE = "Somebody else's transmitter, or a noise source at the stat
 @a_cause
 def antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
     """Name a damaged antenna, connector or feedline: the signal fell in one step and stayed."""
-    signal = _signal(one)
+    signal = signal_of(one)
     step = signal.step if signal else None
     if signal is None or step is None or _of_a_carrier(one, step, around):
         return None
     others = [other for other in around.behind(one.gateway_id) if other is not one]
-    known = [other for other in others if _signal(other) is not None]
+    known = [other for other in others if signal_of(other) is not None]
     likewise = [other for other in known if _fell_with(other, step)]
     if _are_most(len(likewise) + 1, len(known) + 1):
         return None
     fall = step.before_dbm - step.after_dbm
     touched = tuple(other.site_id for other in around.carried(one) if _fell_with(other, step))
-    change = _change(one)
+    change = change_of(one)
     return Diagnosis(
         cause="antenna",
         title="Antenna, connector or surge arrester",
@@ -55,7 +55,7 @@ def antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
         since_ms=step.to_ms,
         score=_step_score(one, signal, step) - 1.5 * (len(likewise) - len(touched)),
         says=Said(
-            "signal fell {} between {} and {}" + _contact_words(change),
+            "signal fell {} between {} and {}" + contact_words(change),
             decibel(fall),
             At(step.from_ms),
             TimeOf(step.to_ms),
@@ -82,11 +82,11 @@ def antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
 @a_cause
 def mast_antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
     """Name the gateway's own antenna: the signal of most of its sites fell in the same hours."""
-    signal = _signal(one)
+    signal = signal_of(one)
     step = signal.step if signal else None
     if step is None:
         return None
-    known = [other for other in around.behind(one.gateway_id) if _signal(other) is not None]
+    known = [other for other in around.behind(one.gateway_id) if signal_of(other) is not None]
     fallen = [other for other in known if _fell_with(other, step)]
     if not _are_most(len(fallen), len(known)):
         return None
@@ -113,53 +113,6 @@ def mast_antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
         bring=_BRING,
         cautions=TOWER,
         touched=tuple(other.site_id for other in fallen),
-    )
-
-
-@a_cause
-def fading(one: SiteEvidence, around: Around) -> Diagnosis | None:
-    """Name what lets a signal sink from week to week: leaves, water, an antenna that slips."""
-    signal = _signal(one)
-    fade = signal.fade if signal else None
-    if signal is None or fade is None or fade.high_db >= 0.0 or fade.is_sudden:
-        return None
-    if signal.step is not None or signal.drift_db > -0.5 * fade.fall_db:
-        return None
-    sank_too = _others_sank(one, around)
-    own = fade.fall_db - max(sank_too, 0.0)
-    change = _change(one)
-    score = min(1.0 + 0.7 * (own - 3.5), 0.5 + fade.evidence / 3.0, 8.0)
-    return Diagnosis(
-        cause="fading",
-        title="Leaves in the path, water in the feedline, or an antenna that slips",
-        about=About.CONTACT,
-        gateway_id=one.gateway_id,
-        site_ids=(one.site_id,),
-        since_ms=fade.since_ms,
-        score=score + (0.7 if change is not None else 0.0),
-        says=Said(
-            f"signal sank {decibel(fade.fall_db)} since {{}}, from day to day, not at once"
-            + _contact_words(change),
-            At(fade.since_ms),
-        ),
-        advice=Said(
-            "Leaves, water in the feedline or an antenna that slips: reflected power decides; "
-            "look along the path."
-        ),
-        decides=Said(
-            "Reflected power at the radio: much is water in feedline or connector; little, with "
-            "the path grown over or the antenna turned, is the path."
-        ),
-        chart=ChartOf(
-            Shown.SIGNAL,
-            fade.since_ms - 7 * _DAY_MS,
-            marks=((fade.since_ms, "begins to sink"),),
-            levels=((signal.usual_dbm, "usual"),),
-        ),
-        rests_on=_fade_numbers(fade, sank_too),
-        desk=("Compare with last year's signal of the same season, where it is known.",),
-        bring=("wattmeter", "connectors", "sealing tape", "compass for the antenna's bearing"),
-        cautions=TOWER,
     )
 
 
@@ -208,17 +161,19 @@ def weaker_path(one: SiteEvidence, around: Around) -> Diagnosis | None:
 # --- inside ---------------------------------------------------------------------------
 
 
-def _signal(one: SiteEvidence) -> SignalClues | None:
+def signal_of(one: SiteEvidence) -> SignalClues | None:
+    """Return what a site's signal tells."""
     clues = one.health.clues.contact
     return clues.signal if clues else None
 
 
-def _change(one: SiteEvidence) -> ContactChange | None:
+def change_of(one: SiteEvidence) -> ContactChange | None:
+    """Return how a site's first-try share changed."""
     return one.health.comm.change if one.health.comm else None
 
 
 def _stepped(sites: Sequence[SiteEvidence]) -> list["_Stepped"]:
-    found = [(signal.step, other) for other in sites if (signal := _signal(other)) is not None]
+    found = [(signal.step, other) for other in sites if (signal := signal_of(other)) is not None]
     return [_Stepped(step, other) for step, other in found if step is not None]
 
 
@@ -231,7 +186,7 @@ class _Stepped:
 
 def _fell_with(other: SiteEvidence, step: SignalStep) -> bool:
     """Whether another site's signal fell at the same time, by half as much at least."""
-    signal = _signal(other)
+    signal = signal_of(other)
     own = signal.step if signal else None
     if own is None or abs(own.to_ms - step.to_ms) > _TOGETHER_MS:
         return False
@@ -249,7 +204,7 @@ def _of_a_carrier(one: SiteEvidence, step: SignalStep, around: Around) -> bool:
 def _step_score(one: SiteEvidence, signal: SignalClues, step: SignalStep) -> float:
     """Ours: 3 dB below the lowest ever are about worth a word; it grows while the step holds."""
     held_h = (one.now_ms - step.to_ms) / HOUR_MS
-    worse = 1.0 if _change(one) is not None or one.moment.is_silent else 0.0
+    worse = 1.0 if change_of(one) is not None or one.moment.is_silent else 0.0
     return min(0.7 * (signal.margin_db - 1.0) + min(held_h / 12.0, 2.0) + worse, 9.0)
 
 
@@ -290,7 +245,8 @@ def _whole_by_chance(one: SiteEvidence, late: float) -> float:
     return max(0.12, 1.5 * late**one.site.retries) if one.site.retries else 0.0
 
 
-def _contact_words(change: ContactChange | None) -> str:
+def contact_words(change: ContactChange | None) -> str:
+    """Say what a change of the signal did to polls."""
     if change is None or not change.before.whole or not change.after.whole:
         return "; no more polls are lost than before"
     before = percent(change.before.part, change.before.whole)
@@ -326,23 +282,3 @@ def _of_others(known: int, likewise: int) -> tuple[Said, ...]:
             Said(f"The signal of {known} others of the mast did not fall then: not the mast's."),
         )
     return (Said(f"The signal of {likewise} of {known} others of the mast fell then too."),)
-
-
-def _others_sank(one: SiteEvidence, around: Around) -> float:
-    """Return by how much the others' signals sank on the median [dB]: season and weather."""
-    sank = [
-        -signal.drift_db
-        for other in around.sites
-        if other is not one and (signal := _signal(other)) is not None
-    ]
-    return (median_of(sank) or 0.0) if len(sank) >= 2 else 0.0
-
-
-def _fade_numbers(fade: Fade, sank_too: float) -> tuple[Said, ...]:
-    return (
-        Said(
-            f"Slope {fade.per_day_db:.2f} dB a day ({fade.low_db:.2f} to {fade.high_db:.2f}, "
-            f"95 %), over {some(fade.days, 'daily median')}."
-        ),
-        Said(f"The others moved by {-sank_too:.1f} dB on the median."),
-    )

@@ -6,8 +6,9 @@ from statistics import median
 
 from tallymast.domain.bearings import narrow_arc
 from tallymast.domain.health.diagnosis.causes.antenna import INTERFERENCE_TITLE
+from tallymast.domain.health.diagnosis.daily_loss import LOOKED
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
-from tallymast.domain.health.diagnosis.loss_clues import LOOKED, Loss
+from tallymast.domain.health.diagnosis.lost_hours import Loss
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import clock, count_of, direction, percent, some
