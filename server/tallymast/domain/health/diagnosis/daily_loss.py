@@ -24,6 +24,7 @@ from tallymast.domain.health.diagnosis.lost_hours import (
 )
 
 LOOKED: Final = 11.0  # ours: logarithm of how many stretches, first days and hours are tried
+SHARED: Final = 8.0  # ours: evidence that counts where others began to lose polls with it
 LEAST_RISE: Final = 0.04  # ours: less is lost everywhere now and then
 _LONGEST_H: Final = 18
 _BASELINE_DAYS: Final = 7  # common practice, no published source

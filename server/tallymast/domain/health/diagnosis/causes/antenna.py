@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from tallymast.domain.health.comms.model import ContactChange, SignalStep
 from tallymast.domain.health.diagnosis.contact_clues import ContactClues
+from tallymast.domain.health.diagnosis.daily_loss import SHARED
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import (
     About,
@@ -220,7 +221,10 @@ def _others_lose(one: SiteEvidence, around: Around) -> bool:
     alike = [
         loss
         for loss in losses
-        if loss is not None and own is not None and abs(loss.since_ms - own.since_ms) <= _DAY_MS / 2
+        if loss is not None
+        and own is not None
+        and loss.evidence >= SHARED
+        and abs(loss.since_ms - own.since_ms) <= _DAY_MS / 2
     ]
     return len(alike) >= 2
 

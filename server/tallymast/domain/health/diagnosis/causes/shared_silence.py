@@ -94,10 +94,12 @@ def gateway_mute(one: SiteEvidence, around: Around) -> Diagnosis | None:
 @a_cause
 def repeater(one: SiteEvidence, around: Around) -> Diagnosis | None:
     """Name a silent repeater behind which nobody is heard: start there."""
+    if not is_lost(one) or carrier_is_silent(one, around):
+        return None
     behind = around.carried(one)
     silent = [other for other in behind if other.moment.is_silent]
     heard = [other for other in behind if _was_heard(other, one.moment.since_ms)]
-    if not is_lost(one) or not silent or heard or carrier_is_silent(one, around):
+    if not silent or heard:
         return None
     return Diagnosis(
         cause="repeater",
