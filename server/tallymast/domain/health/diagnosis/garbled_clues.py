@@ -12,6 +12,7 @@ from tallymast.domain.record.rollups import HOUR_MS
 _RECENT_MS: Final = 3 * HOUR_MS  # ours: what was clean for longer is over
 _LEAST: Final = 3  # ours: two garbled answers may be chance
 _LEAST_SHARE: Final = 0.01
+_LEAST_POLLS: Final = 6
 _WORTH: Final = 2.0  # ours: garbled answers come in bursts
 
 
@@ -22,7 +23,8 @@ class Garbled:
     Attributes:
         since_ms: the hour in which they began.
         garbled: polls lost to them since.
-        late: polls since that had no good answer at the first try.
+        late: share of polls that had no good answer at the first try, after the hour in which it
+            began where that is over.
         asked: polls since.
         before: garbled in the fortnight before.
         before_asked: of so many.
@@ -32,7 +34,7 @@ class Garbled:
 
     since_ms: int
     garbled: int
-    late: int
+    late: float
     asked: int
     before: int
     before_asked: int
@@ -61,7 +63,10 @@ def garbled_of(contact: ContactHours, now_ms: int) -> Garbled | None:
     if before / n_was > garbled / n_now / 5:
         return None
     part = np.array([garbled, before, garbled + before], np.float64)
-    whole = np.array([max(n_now, garbled), n_was, max(n_now, garbled) + n_was], np.float64)
-    ratio = log_likelihood(part, whole)
+    wholes = np.array([max(n_now, garbled), n_was, max(n_now, garbled) + n_was], np.float64)
+    ratio = log_likelihood(part, wholes)
     evidence = float(ratio[0] + ratio[1] - ratio[2]) / _WORTH - 2.0
-    return Garbled(first, garbled, int(late[since].sum()), n_now, before, n_was, evidence)
+    after = since & (contact.at_ms > first)
+    whole = after if asked[after].sum() >= _LEAST_POLLS else since
+    share = float(late[whole].sum() / asked[whole].sum())
+    return Garbled(first, garbled, share, n_now, before, n_was, evidence)

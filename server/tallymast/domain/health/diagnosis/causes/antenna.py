@@ -24,6 +24,7 @@ _DAY_MS = 24 * HOUR_MS
 _TOGETHER_MS = 3 * HOUR_MS  # ours: steps of one cause, known to the poll, seen one after another
 _MOST_SHARE = 0.6  # ours: of a mast's sites; so many do not break at once
 _LEAST_TOGETHER = 3
+_HELD_H, _CLEAR_DB = 6, 6.0  # ours: a dip of some hours may be the deepest of a fortnight
 _DECIDES = Said(
     "Forward and reflected power at the radio: much reflected is antenna or feedline, "
     "little of both is the radio."
@@ -206,7 +207,8 @@ def _step_score(one: SiteEvidence, signal: SignalClues, step: SignalStep) -> flo
     """Ours: 3 dB below the lowest ever are about worth a word; it grows while the step holds."""
     held_h = (one.now_ms - step.to_ms) / HOUR_MS
     worse = 1.0 if change_of(one) is not None or one.moment.is_silent else 0.0
-    return min(0.7 * (signal.margin_db - 1.0) + min(held_h / 12.0, 2.0) + worse, 9.0)
+    young = 1.5 if held_h < _HELD_H and signal.margin_db < _CLEAR_DB else 0.0
+    return min(0.7 * (signal.margin_db - 1.0) + min(held_h / 12.0, 2.0) + worse - young, 9.0)
 
 
 def _others_lose(one: SiteEvidence, around: Around) -> bool:

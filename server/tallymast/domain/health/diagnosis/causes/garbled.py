@@ -4,7 +4,7 @@ from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.garbled_clues import Garbled
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
-from tallymast.domain.health.diagnosis.spoken import ELECTRIC, percent, some
+from tallymast.domain.health.diagnosis.spoken import ELECTRIC, some
 
 _DAY_MS = 86_400_000
 _MOST = 0.5  # ours: of a mast's sites
@@ -20,7 +20,7 @@ def duplicate_address(one: SiteEvidence, around: Around) -> Diagnosis | None:
     garbled = _garbled(one)
     if garbled is None or _is_the_gateways(one, around):
         return None
-    if garbled.late < _COLLIDES * garbled.asked:
+    if garbled.late < _COLLIDES:
         return None
     return Diagnosis(
         cause="duplicate-address",
@@ -57,7 +57,7 @@ def station_noise(one: SiteEvidence, around: Around) -> Diagnosis | None:
     garbled = _garbled(one)
     if garbled is None or _is_the_gateways(one, around):
         return None
-    if garbled.late >= _COLLIDES * garbled.asked:
+    if garbled.late >= _COLLIDES:
         return None
     return Diagnosis(
         cause="station-noise",
@@ -143,10 +143,7 @@ def _says(garbled: Garbled) -> Said:
 
 def _numbers(garbled: Garbled) -> tuple[Said, ...]:
     return (
-        Said(
-            f"{percent(garbled.late, max(garbled.asked, 1))} % of polls since had no good answer "
-            "at the first try."
-        ),
+        Said(f"{100 * garbled.late:.0f} % of polls since had no good answer at the first try."),
         Said("No such thing at the other sites of this gateway."),
     )
 
