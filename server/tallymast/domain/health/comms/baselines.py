@@ -79,7 +79,7 @@ def blocks_of(late: NDArray[np.integer[Any]], asked: NDArray[np.integer[Any]]) -
         asked: polls asked in the same hours, all above 0, one hour at least.
 
     """
-    hours = max(1, ceil(_BLOCK_POLLS / float(np.median(asked))))
+    hours = min(max(1, ceil(_BLOCK_POLLS / float(np.median(asked)))), len(asked))
     rest = len(asked) % hours
     x, n = (row[rest:].reshape(-1, hours).sum(axis=1).astype(np.float64) for row in (late, asked))
     return Blocks(hours, x, n)

@@ -8,15 +8,21 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from tallymast.domain.health.diagnosis.causes import (  # noqa: F401  (they enter themselves)
+    antenna,
     battery,
     contact,
     controller,
     empty,
+    fading,
+    garbled,
+    interference,
     little_charge,
     mains,
     points,
     registers,
     restarts,
+    shared_silence,
+    silence,
     supply,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence

@@ -1,58 +1,62 @@
-"""Causes of bad or lost contact."""
+"""What contact tells before anything is lost: answers become slow."""
 
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import (
+    SPOKEN,
     About,
     At,
     ChartOf,
     Diagnosis,
     Said,
     Shown,
-    TimeOf,
 )
 from tallymast.domain.health.diagnosis.registry import a_cause
+from tallymast.domain.health.diagnosis.spoken import NBSP, some
 
 _DAY_MS = 86_400_000
-_TOWER = (
-    "Climbing: fall protection and a second person; keep clear of power lines.",
-    "Switch the transmitter off before touching an antenna: RF exposure, burns.",
-)
+_LEAST_DAYS = 3  # ours: two may be weather
+_OTHERS = 0.3  # ours: of the others slower, too: then it is the channel that is full
 
 
 @a_cause
-def antenna(one: SiteEvidence, around: Around) -> Diagnosis | None:
-    """Name a damaged antenna, connector or feedline: the signal fell in one step and stayed."""
-    del around
-    comm = one.health.comm
-    step = comm.signal if comm else None
-    if step is None or step.after_dbm >= step.before_dbm:
+def slow_answers(one: SiteEvidence, around: Around) -> Diagnosis | None:
+    """Name weak contact at its beginning: the radio tries again by itself, answers take longer."""
+    comm, clues = one.health.comm, one.health.clues.contact
+    slow = comm.slow if comm else None
+    if comm is None or slow is None or clues is None or one.moment.is_silent:
         return None
-    fall = step.before_dbm - step.after_dbm
+    if one.now_ms - slow.since_ms < _LEAST_DAYS * _DAY_MS or _others_too(one, around):
+        return None
+    if comm.change or comm.signal or clues.loss or clues.garbled:
+        return None  # it is past its beginning: that has its own causes
     return Diagnosis(
-        cause="antenna",
-        title="Antenna, connector or surge arrester",
+        cause="slow-answers",
+        title="Weaker path or interference, at its beginning",
         about=About.CONTACT,
         gateway_id=one.gateway_id,
         site_ids=(one.site_id,),
-        since_ms=step.to_ms,
-        score=min(fall / 2.0, 9.0),
+        since_ms=slow.since_ms,
+        score=SPOKEN,
         says=Said(
-            "signal fell {} between {} and {}",
-            f"{fall:.0f}\u00a0dB",
-            At(step.from_ms),
-            TimeOf(step.to_ms),
+            f"late answers take {slow.before.p95_ms:.0f} → {slow.after.p95_ms:.0f}{NBSP}ms since "
+            "{}; nothing is lost yet",
+            At(slow.since_ms),
         ),
-        advice=Said("Antenna, connector or surge arrester; bring all three and a wattmeter."),
-        decides=Said(
-            "Forward and reflected power at the radio: much reflected is antenna or feedline, "
-            "little of both is the radio."
+        advice=Said("The radio tries more often by itself; watch it, no need to drive."),
+        decides=Said("Signal in the next days: sinking is the path, steady is interference."),
+        chart=ChartOf(Shown.CONTACT, slow.since_ms - 7 * _DAY_MS),
+        rests_on=(
+            Said(
+                f"95th percentile of {some(slow.before.n, 'answer')} before and "
+                f"{some(slow.after.n, 'answer')} since."
+            ),
         ),
-        chart=ChartOf(
-            Shown.SIGNAL,
-            step.from_ms - 2 * _DAY_MS,
-            marks=((step.to_ms, f"fell {fall:.0f} dB"),),
-        ),
-        desk=("Twenty polls now: does the signal still stand where it fell to?",),
-        bring=("antenna", "connectors", "surge arrester", "wattmeter"),
-        cautions=_TOWER,
+        desk=("Twenty polls now: does the radio report retries of its own?",),
     )
+
+
+def _others_too(one: SiteEvidence, around: Around) -> bool:
+    others = [other for other in around.behind(one.gateway_id) if other is not one]
+    comms = [other.health.comm for other in others if other.health.comm is not None]
+    slow = sum(comm.slow is not None for comm in comms)
+    return slow > 0 and slow >= _OTHERS * len(others)

@@ -1,0 +1,72 @@
+"""Answers that come garbled where none did before."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from tallymast.domain.health.comms.baselines import log_likelihood
+from tallymast.domain.health.record import ContactHours
+from tallymast.domain.record.rollups import HOUR_MS
+
+_RECENT_MS: Final = 3 * HOUR_MS  # ours: what was clean for longer is over
+_LEAST: Final = 3  # ours: two garbled answers may be chance
+_LEAST_SHARE: Final = 0.01
+_LEAST_POLLS: Final = 6
+_WORTH: Final = 2.0  # ours: garbled answers come in bursts
+
+
+@dataclass(frozen=True, slots=True)
+class Garbled:
+    """Garbled answers that still come.
+
+    Attributes:
+        since_ms: the hour in which they began.
+        garbled: polls lost to them since.
+        late: share of polls that had no good answer at the first try, after the hour in which it
+            began where that is over.
+        asked: polls since.
+        before: garbled in the fortnight before.
+        before_asked: of so many.
+        evidence: logarithm of the odds against the usual.
+
+    """
+
+    since_ms: int
+    garbled: int
+    late: float
+    asked: int
+    before: int
+    before_asked: int
+    evidence: float
+
+
+def garbled_of(contact: ContactHours, now_ms: int) -> Garbled | None:
+    """Return the garbled answers that came lately out of nothing, None where there are few."""
+    hours = sorted(hour for hour, count in contact.garbled.items() if count > 0)
+    if not hours or now_ms - hours[-1] > _RECENT_MS + HOUR_MS:
+        return None
+    first = hours[-1]
+    for hour in reversed(hours):
+        if first - hour > _RECENT_MS:
+            break
+        first = hour
+    asked, late = contact.cells[:, 0], contact.cells[:, 0] - contact.cells[:, 1]
+    since = contact.at_ms >= first
+    known = (contact.at_ms >= now_ms - 14 * 24 * HOUR_MS) & ~since
+    counts = [contact.garbled[hour] for hour in hours]
+    garbled = sum(n for hour, n in zip(hours, counts, strict=True) if hour >= first)
+    before = sum(counts) - garbled
+    n_now, n_was = int(asked[since].sum()), int(asked[known].sum())
+    if garbled < _LEAST or garbled < _LEAST_SHARE * n_now or not n_was:
+        return None
+    if before / n_was > garbled / n_now / 5:
+        return None
+    part = np.array([garbled, before, garbled + before], np.float64)
+    wholes = np.array([max(n_now, garbled), n_was, max(n_now, garbled) + n_was], np.float64)
+    ratio = log_likelihood(part, wholes)
+    evidence = float(ratio[0] + ratio[1] - ratio[2]) / _WORTH - 2.0
+    after = since & (contact.at_ms > first)
+    whole = after if asked[after].sum() >= _LEAST_POLLS else since
+    share = float(late[whole].sum() / asked[whole].sum())
+    return Garbled(first, garbled, share, n_now, before, n_was, evidence)
