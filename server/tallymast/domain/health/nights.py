@@ -7,6 +7,7 @@ apart, because it is mostly the sag of a transmitter or a solenoid.
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 
 import numpy as np
 from astral import Observer
@@ -53,6 +54,7 @@ def day_of(number: int) -> date:
     return _EPOCH + timedelta(days=number)
 
 
+@lru_cache(maxsize=8192)  # asked again at every look for the same weeks
 def sunrise_ms(day: date, latitude: float, longitude: float, zone: tzinfo) -> int:
     """Return when the sun rises on a local day [ms since 1970 UTC].
 

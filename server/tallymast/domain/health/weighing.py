@@ -128,7 +128,11 @@ def _supply_apart(scales: Scales, record: SiteRecord) -> list[Outage]:
         return found
     begin_ms = min(one.from_ms for one in long) - _ROUND_STEP_MS
     volts = record.hours(point.tag, begin_ms, scales.now_ms)
-    return [_named(scales, one, volts) if one in long else one for one in found]
+    is_long = [one.lasted_ms(scales.now_ms) >= _LONG_MS for one in found]
+    return [
+        _named(scales, one, volts) if named else one
+        for one, named in zip(found, is_long, strict=True)
+    ]
 
 
 def _named(scales: Scales, one: Outage, volts: SpanSeries) -> Outage:

@@ -67,6 +67,9 @@ def _row(began: Sequence[Began], now_ms: int) -> list[Began]:
     newest_ms = began[-1][1].from_ms
     # On the newest day it may have fallen silent more than once; each may be the one that returns.
     starts = [pair for pair in began if newest_ms - pair[1].from_ms < _DAY_MIN * 60_000]
+    days = (newest_ms - began[0][1].from_ms) // (_DAY_MIN * 60_000) + 2
+    if len(starts) > _MOST_A_DAY * days:
+        return []  # more than any row of days would allow: it comes and goes
     return max((_row_from(start, began) for start in starts), key=len)
 
 
