@@ -35,6 +35,8 @@ FREE = {
     "judging",
     "beginnings",
     "rounds",
+    "monthly",
+    "reporting",
     "accounts",
     "cli",
     "benches",

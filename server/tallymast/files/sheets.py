@@ -37,7 +37,7 @@ class Sheet:
     """One table.
 
     Attributes:
-        name: of the sheet, at most 31 characters, without ``[]:*?/\\``.
+        name: of the sheet, at most 31 letters and spaces.
         heads: of its columns, with their units; empty: the rows stand for themselves.
         rows: as long as the heads.
 
@@ -97,20 +97,31 @@ def _write(page: Any, sheet: Sheet, formats: tuple[Any, Any, Any]) -> None:
     first = 1 if sheet.heads else 0
     for line, row in enumerate(sheet.rows, first):
         for place, cell in enumerate(row):
-            if isinstance(cell, Instant):
-                page.write_number(line, place, cell.ms / _DAY_MS + _DAY_0, date)
-            elif isinstance(cell, str):
-                page.write_string(line, place, cell, wrapped if first == 0 and place else None)
-            elif cell is not None:
-                page.write_number(line, place, cell)
+            if isinstance(cell, str):
+                page.write_string(line, place, cell, wrapped if not sheet.heads and place else None)
+            else:
+                _write_number(page, line, place, cell, date)
+    _set_up(page, sheet)
+
+
+def _write_number(
+    page: Any, line: int, place: int, cell: Instant | float | None, date: Any
+) -> None:
+    if isinstance(cell, Instant):
+        page.write_number(line, place, cell.ms / _DAY_MS + _DAY_0, date)
+    elif cell is not None:
+        page.write_number(line, place, cell)
+
+
+def _set_up(page: Any, sheet: Sheet) -> None:
     for place in range(max((len(row) for row in (sheet.heads, *sheet.rows)), default=0)):
         page.set_column(place, place, _width(sheet, place))
     if sheet.heads:
         page.freeze_panes(1, 1)
         page.autofilter(0, 0, max(len(sheet.rows), 1), len(sheet.heads) - 1)
+        page.repeat_rows(0)
     page.set_landscape()
     page.fit_to_pages(1, 0)
-    page.repeat_rows(0)
 
 
 def _width(sheet: Sheet, place: int) -> int:

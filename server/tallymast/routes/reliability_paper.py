@@ -12,9 +12,8 @@ from tallymast.routes.inlined import inlined_styles, unlinked
 from tallymast.routes.paper_clock import PaperClock
 from tallymast.routes.reliability_crowds import crowds
 from tallymast.routes.reliability_grid import draw_grid
-from tallymast.routes.reliability_page import HEADS
 from tallymast.routes.reliability_report import Report
-from tallymast.routes.reliability_rows import ordered, row
+from tallymast.routes.reliability_rows import HEADS, ordered, row
 from tallymast.routes.reliability_words import (
     apart,
     common_lines,

@@ -61,6 +61,7 @@ def reliability_xlsx(given: Services, report: Report, findings: Sequence[str] = 
 
 _WHO = ("site", "name")
 _LASTED = ("lasted (s)", "polls missed")
+_TOGETHER = ("lasted (s)", "sites")
 _LOST = ("lost (s)", "lasts", "sites behind it, not charged")
 _POLLS = ("polls asked", "polls answered at first try", "polls missed")
 

@@ -1,4 +1,4 @@
-"""What a reliability report says besides the page: at a glance, coverage, terms, how it was made."""
+"""What a reliability report says besides the page: at a glance, coverage, terms, its making."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -110,10 +110,11 @@ def facts(report: Report) -> list[Fact]:
     return [
         Fact("Polls answered", _share(report.network), _share(report.network_before), moved),
         Fact("Sites asked", str(report.asked), str(sum(1 for one in before if one.counts.asked))),
-        Fact("Outages", *(_outages(some) for some in (now, before))),
+        Fact("Outages", _outages(now), _outages(before)),
         Fact(
             "Sites available, all together",
-            *(_available(some) for some in (now, before)),
+            _available(now),
+            _available(before),
             "of their time in service",
         ),
     ]
