@@ -131,8 +131,10 @@ def first_day_ms(conn: Connection) -> int | None:
 def is_closed(conn: Connection, end_ms: int) -> bool:
     """Whether nothing before an instant is still to be added up: no poll, no hour, no day."""
     hot = select(schema.poll.c.at_ms).where(schema.poll.c.at_ms < end_ms).limit(1)
-    open_ = select(_dirty.c.start_ms).where(_dirty.c.start_ms < end_ms).limit(1)
-    return conn.execute(hot).first() is None and conn.execute(open_).first() is None
+    waits = select(_dirty.c.start_ms).where(
+        _dirty.c.kind.in_(("hour", "day")), _dirty.c.start_ms < end_ms
+    )
+    return conn.execute(hot).first() is None and conn.execute(waits.limit(1)).first() is None
 
 
 def _name(contract: Contract) -> str:
