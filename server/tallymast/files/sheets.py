@@ -97,6 +97,8 @@ def _write(page: Any, sheet: Sheet, formats: tuple[Any, Any, Any]) -> None:
     first = 1 if sheet.heads else 0
     for line, row in enumerate(sheet.rows, first):
         for place, cell in enumerate(row):
+            if cell == "":
+                continue
             if isinstance(cell, str):
                 page.write_string(line, place, cell, wrapped if not sheet.heads and place else None)
             else:

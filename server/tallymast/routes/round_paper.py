@@ -25,6 +25,7 @@ from tallymast.routes.reliability_sheets import moment
 from tallymast.routes.report_words import made_sentence
 from tallymast.routes.screens import environment
 from tallymast.routes.services import Services
+from tallymast.routes.tape import QUARTER_MS
 from tallymast.storage import rounds
 from tallymast.storage.rounds import Handover
 
@@ -96,7 +97,7 @@ def read_papers(given: Services, kept: Sequence[KeptRound]) -> list[RoundPaper]:
         changed = None if before is None else changes(before, [line.key for line in one.lines])
         names = tuple((line, _names(given, line)) for line in one.lines)
         earlier = None if before is None else day_of(before.day)
-        days = read_days(given, one.at_ms)
+        days = read_days(given, one.at_ms // QUARTER_MS * QUARTER_MS - 1)  # whole quarters
         gateways = tuple(
             (gateway.gateway.name, _sites(gateway, days)) for gateway in given.network().gateways
         )
