@@ -337,7 +337,7 @@ def test_the_newest_round_with_its_day(world: World, client: TestClient) -> None
     text = parts.text
     assert "Morning round, Sunday 8 March 2026" in text
     assert "7 March" not in text.split("Worth watching")[0]
-    assert "Quill Tank: level < 1 m. Quill Tank" in text
+    assert "Quill Tank: level < 1 m. Since" in text  # its site is named in it
     assert "Since the round of Saturday 7 March: 0 new causes, 1 over, 1 as before." in text
     assert "Over: Osier Pond does not answer." in text
     assert "hatch <open> on purpose opal, Sat 7 Mar 20:00" in text

@@ -12,7 +12,7 @@ from tallymast.routes.formats import between, lasting, number, percent, plural
 from tallymast.routes.paper_clock import PaperClock
 from tallymast.routes.reliability_periods import Period, day_words
 from tallymast.routes.reliability_report import Loss, Report
-from tallymast.routes.reliability_rows import NOT_ASKED, TOO_FEW, change_figure, share_words
+from tallymast.routes.reliability_rows import NOT_ASKED, TOO_FEW, share_words
 from tallymast.routes.services import NetworkView, Services
 
 GAPS_NAMED: Final = 5
@@ -105,10 +105,8 @@ def made_sentence(given: Services, clock: PaperClock) -> str:
 def facts(report: Report) -> list[Fact]:
     """Return the network at a glance."""
     now, before = ([getattr(one, when) for one in report.sites] for when in ("now", "before"))
-    change = change_figure(report.change, report.period.before)
-    moved = change.words if report.change else ""
     return [
-        Fact("Polls answered", _share(report.network), _share(report.network_before), moved),
+        Fact("Polls answered", _share(report.network), _share(report.network_before)),
         Fact("Sites asked", str(report.asked), str(sum(1 for one in before if one.counts.asked))),
         Fact("Outages", _outages(now), _outages(before)),
         Fact(

@@ -48,13 +48,26 @@ class SiteLine:
 
 
 @dataclass(frozen=True, slots=True)
+class RoundLine:
+    """A line of a round, and the names of its sites as far as they still are."""
+
+    line: KeptLine
+    names: tuple[str, ...]
+
+    @property
+    def unsaid(self) -> str:
+        """The names that its sentence does not say."""
+        return ", ".join(name for name in self.names if name not in self.line.text)
+
+
+@dataclass(frozen=True, slots=True)
 class RoundPaper:
     """A kept round with what belongs to it.
 
     Attributes:
         day: of the round.
         kept: what was said.
-        lines: each line with the names of its sites as far as they still are.
+        lines: one a cause.
         before: the day of the round before, None without one.
         changed: what was new and over against it.
         handed: what was handed over since the round before (36 h at most), oldest first.
@@ -65,7 +78,7 @@ class RoundPaper:
 
     day: date
     kept: KeptRound
-    lines: tuple[tuple[KeptLine, str], ...]
+    lines: tuple[RoundLine, ...]
     before: date | None
     changed: Changes | None
     handed: tuple[Handover, ...]
@@ -95,14 +108,14 @@ def read_papers(given: Services, kept: Sequence[KeptRound]) -> list[RoundPaper]:
             before = rounds.newest_before(connection, one.day)
             handed, since = _handed(connection, one, before, is_last=one is kept[-1])
         changed = None if before is None else changes(before, [line.key for line in one.lines])
-        names = tuple((line, _names(given, line)) for line in one.lines)
+        lines = tuple(RoundLine(line, _names(given, line)) for line in one.lines)
         earlier = None if before is None else day_of(before.day)
         days = read_days(given, one.at_ms // QUARTER_MS * QUARTER_MS - 1)  # whole quarters
         gateways = tuple(
             (gateway.gateway.name, _sites(gateway, days)) for gateway in given.network().gateways
         )
         day = day_of(one.day)
-        found.append(RoundPaper(day, one, names, earlier, changed, handed, since, gateways))
+        found.append(RoundPaper(day, one, lines, earlier, changed, handed, since, gateways))
     return found
 
 
@@ -117,9 +130,9 @@ def _handed(
     return tuple(handed[::-1]), tuple(since[::-1]) if is_last else ()
 
 
-def _names(given: Services, line: KeptLine) -> str:
+def _names(given: Services, line: KeptLine) -> tuple[str, ...]:
     plans = [given.network().site(key) for key in line.sites]
-    return ", ".join(one.site.name for one in plans if one is not None)
+    return tuple(one.site.name for one in plans if one is not None)
 
 
 def _sites(gateway: GatewayPlan, days: object) -> tuple[SiteLine, ...]:
@@ -199,15 +212,15 @@ def _sentences(paper: RoundPaper) -> Iterator[tuple[int, str, str, Cell, Cell]]:
     """Yield when, part, text, sites and by whom."""
     kept = paper.kept
     yield kept.at_ms, "in short", kept.headline, None, None
-    for line, names in paper.lines:
-        part = "that day" if line.act else "worth watching"
-        yield kept.at_ms, part, line.text, names or None, None
+    for one in paper.lines:
+        part = "that day" if one.line.act else "worth watching"
+        yield kept.at_ms, part, one.line.text, ", ".join(one.names) or None, None
     for line in paper.changed.over if paper.changed else ():
         yield kept.at_ms, "over since the round before", line.text, None, None
     some = (("looked at", kept.looked_at), ("not known", kept.unknown))
     yield from ((kept.at_ms, part, text, None, None) for part, text in some if text)
     for part, notes in (("handed over", paper.handed), ("handed over since", paper.since)):
-        yield from ((one.at_ms, part, one.text, None, one.actor) for one in notes)
+        yield from ((note.at_ms, part, note.text, None, note.actor) for note in notes)
 
 
 def _contact(papers: Sequence[RoundPaper]) -> Sheet:
