@@ -14,20 +14,19 @@ from tallymast.domain.errors import DecodeError, StorageError
 from tallymast.domain.record.months import end_of, months_due, name_of
 from tallymast.files.report_shelf import ReportShelf
 from tallymast.routes.reliability_reading import contract_of
-from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.report_months import keep_month
 from tallymast.routes.services import Services
 from tallymast.storage import days
 
 log = logging.getLogger(__name__)
 
-LOOK_S: Final = 60.0
+LOOK_S: Final = 15.0
 TRY_AGAIN_MS: Final = 900_000  # after a month that could not be kept
 PATIENCE_MS: Final = 6 * 3_600_000  # ours: so long a month waits for its days to be added up
 
 
 class MonthKeeper(threading.Thread):
-    """Looks once a minute whether a month is to be told.
+    """Looks every few seconds whether a month is to be told; at most one a look.
 
     Args:
         given: the services.
@@ -43,7 +42,6 @@ class MonthKeeper(threading.Thread):
         self._given = given
         self._shelf = shelf
         self._may = may
-        self._made = Reports(given)
         self._empty: set[str] = set()  # months without a poll
         self._tried_ms: int | None = None
         self._ended = threading.Event()
@@ -64,8 +62,8 @@ class MonthKeeper(threading.Thread):
         if self.is_alive():
             self.join()
 
-    def look(self) -> list[str]:
-        """Keep the months that are due; return their names.
+    def look(self) -> str:
+        """Keep the oldest month that is due; return its name, empty where nothing was kept.
 
         Raises:
             StorageError: the record cannot be read.
@@ -73,16 +71,15 @@ class MonthKeeper(threading.Thread):
         """
         now_ms = self._given.now_ms()
         if not self._may() or self._given.judged_ms() is None or self._rests(now_ms):
-            return []
-        kept = []
+            return ""
         for month in self._due(now_ms):
             if self._ended.is_set() or not self._is_ready(month, now_ms):
-                break
+                return ""
             if self._keep(month, now_ms):
-                kept.append(name_of(month))
+                return name_of(month)
             if self.words:
-                break
-        return kept
+                return ""
+        return ""
 
     def _rests(self, now_ms: int) -> bool:
         """Whether the last try failed just now."""
@@ -108,7 +105,7 @@ class MonthKeeper(threading.Thread):
     def _keep(self, month: date, now_ms: int) -> bool:
         name = name_of(month)
         try:
-            told = keep_month(self._given, self._shelf, month, 1, self._made)
+            told = keep_month(self._given, self._shelf, month, 1)
         except StorageError as error:
             self._tried_ms = now_ms
             said = f"The report of {month:%B %Y} could not be kept and is tried again"

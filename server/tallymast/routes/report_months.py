@@ -13,11 +13,11 @@ from tallymast.domain.record.months import (
     name_of,
 )
 from tallymast.files.report_shelf import KeptReport, ReportShelf
+from tallymast.routes.reliability import read_report
 from tallymast.routes.reliability_paper import reliability_html
 from tallymast.routes.reliability_periods import month_period
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.reliability_sheets import reliability_xlsx
-from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.services import Services
 from tallymast.storage.days import first_day_ms
 
@@ -63,9 +63,7 @@ def _by_telling(one: KeptReport) -> tuple[int, str]:
     return one.number, one.kind
 
 
-def keep_month(
-    given: Services, shelf: ReportShelf, month: date, number: int, made: Reports
-) -> bool:
+def keep_month(given: Services, shelf: ReportShelf, month: date, number: int) -> bool:
     """Work out a month and keep it as HTML and XLSX.
 
     Args:
@@ -73,7 +71,6 @@ def keep_month(
         shelf: where it is kept.
         month: its first day; it is over.
         number: which telling of it.
-        made: works out reports.
 
     Returns:
         Whether there was anything to tell: a poll, or a gateway that was lost.
@@ -84,7 +81,7 @@ def keep_month(
     """
     network = given.network()
     period = month_period(month, contract_of(network), given.now_ms())
-    report = made.of(period, network.sites)
+    report = read_report(given, period, network.sites)
     if not report.network.whole and not report.losses:
         return False
     found = given.findings_between(period.from_ms, period.to_ms)

@@ -211,7 +211,6 @@ def kept_report(name: str, given: Given) -> Response:
 def keep_anew(
     given: Given,
     person: ThePerson,
-    made: TheReports,
     month: Annotated[str, Form(max_length=7)],
 ) -> Response:
     """Tell a month that is over anew and keep that beside what was told before."""
@@ -226,7 +225,7 @@ def keep_anew(
         raise Problem(422, f"{month} is not over, too long ago, or before the record begins.")
     with _in_turn():
         number = shelf.next_number(month)
-        keep_month(given, shelf, first, number, made)
+        keep_month(given, shelf, first, number)
     with given.database.writing() as connection:
         after = {"file": file_name(month, number, "html")}
         act = Act("report.keep", "record", "report", {}, after, f"{first:%B %Y}")
