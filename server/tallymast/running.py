@@ -206,13 +206,13 @@ def demo(settings: Settings) -> None:
         then = accounts.told(accounts.demo_people(database))
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
-            with beside.older_days(settings) as notice:
+            with beside.older_days(settings) as past:
                 parts = wiring.assemble(database, "all", addresses(), backups=backups_of(settings))
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
-                    given = wiring.services(parts, version("tallymast"), notice, door)
+                    given = wiring.services(parts, version("tallymast"), lambda: past.words, door)
                     shelf = ReportShelf(reports_of(settings))
-                    with _pages(parts, given, shelf, lambda: not notice()) as app:
+                    with _pages(parts, given, shelf, lambda: past.is_there) as app:
                         serving.serve(app, server_socket, then)
 
 
