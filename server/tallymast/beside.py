@@ -81,6 +81,7 @@ class OlderDays(threading.Thread):
         self.is_there = False
 
     def run(self) -> None:
+        """Read until the process ends."""
         assert self._process.stdout is not None
         for line in self._process.stdout:
             done, _, whole = line.strip().partition(" of ")
