@@ -32,9 +32,9 @@ from tallymast.routes.reliability_periods import (
     the_period,
 )
 from tallymast.routes.reliability_reading import contract_of
-from tallymast.routes.report_page import RELIABILITY, ROUND
+from tallymast.routes.reliability_sheets import RELIABILITY
 from tallymast.routes.report_words import title_words
-from tallymast.routes.round_paper import read_papers
+from tallymast.routes.round_paper import ROUND, read_papers
 from tallymast.routes.services import NetworkView, PollerCondition, Services
 from tallymast.storage import rounds
 from tallymast.storage.engine import Database

@@ -1,6 +1,7 @@
 """A period's reliability as a spreadsheet: what it is about, and a sheet for each kind of line."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final
 
 import numpy as np
 
@@ -8,7 +9,7 @@ from tallymast.domain.local_times import local_texts
 from tallymast.domain.zones import find_zone
 from tallymast.files.sheets import Cell, Instant, Sheet, xlsx_bytes
 from tallymast.routes.reliability_file import cells, heading, lines
-from tallymast.routes.reliability_paper import paper_clock
+from tallymast.routes.reliability_paper import paper_clock, reliability_html
 from tallymast.routes.reliability_report import Report
 from tallymast.routes.reliability_rows import ordered
 from tallymast.routes.reliability_words import (
@@ -59,6 +60,11 @@ def reliability_xlsx(given: Services, report: Report, findings: Sequence[str] = 
     return xlsx_bytes(sheets, f"{given.network().title}: reliability, {name}", given.now_ms())
 
 
+RELIABILITY: Final[dict[str, Callable[[Services, Report, Sequence[str]], bytes]]] = {
+    "html": reliability_html,
+    "csv": reliability_csv,
+    "xlsx": reliability_xlsx,
+}
 _WHO = ("site", "name")
 _LASTED = ("lasted (s)", "polls missed")
 _TOGETHER = ("lasted (s)", "sites")

@@ -3,7 +3,7 @@
 A report is small and made at once in memory; kept months lie in a folder of their own.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from threading import BoundedSemaphore
@@ -23,20 +23,12 @@ from tallymast.files.report_shelf import file_name
 from tallymast.files.writing import MEDIA
 from tallymast.routes.problems import Problem
 from tallymast.routes.reliability_page import sites_of
-from tallymast.routes.reliability_paper import reliability_html
 from tallymast.routes.reliability_periods import PERIODS, Wish, the_period
 from tallymast.routes.reliability_reading import contract_of
-from tallymast.routes.reliability_report import Report
-from tallymast.routes.reliability_sheets import reliability_csv, reliability_xlsx
+from tallymast.routes.reliability_sheets import RELIABILITY
 from tallymast.routes.reliability_shelf import TheReports
 from tallymast.routes.report_months import keep_month, months
-from tallymast.routes.round_paper import (
-    RoundPaper,
-    read_papers,
-    round_csv,
-    round_html,
-    round_xlsx,
-)
+from tallymast.routes.round_paper import ROUND, read_papers
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.who import Person, ThePerson, tell
@@ -53,17 +45,6 @@ FORMATS: Final[tuple[tuple[Format, str], ...]] = (
 _HTML: Final = "text/html; charset=utf-8"
 _making = BoundedSemaphore(2)  # ours: reports made at a time; pages need the machine as well
 _BUSY: Final = "Others are having reports made already; try again in a minute."
-
-RELIABILITY: Final[dict[str, Callable[[Services, Report, Sequence[str]], bytes]]] = {
-    "html": reliability_html,
-    "csv": reliability_csv,
-    "xlsx": reliability_xlsx,
-}
-ROUND: Final[dict[str, Callable[[Services, Sequence[RoundPaper]], bytes]]] = {
-    "html": round_html,
-    "csv": round_csv,
-    "xlsx": round_xlsx,
-}
 
 
 class RoundWish(BaseModel):

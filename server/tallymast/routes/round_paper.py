@@ -4,7 +4,7 @@ A round stands in the words of its day. Beside it is what the record says now of
 ended with it: each site's polls and its pre-dawn volts.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -195,6 +195,13 @@ def round_xlsx(given: Services, papers: Sequence[RoundPaper]) -> bytes:
     sheets = [Sheet("About", (), about), _said(given, papers), _contact(papers)]
     title = f"{given.network().title}: morning round, {_days(papers)}"
     return xlsx_bytes(sheets, title, given.now_ms())
+
+
+ROUND: Final[dict[str, Callable[[Services, Sequence[RoundPaper]], bytes]]] = {
+    "html": round_html,
+    "csv": round_csv,
+    "xlsx": round_xlsx,
+}
 
 
 def _said(given: Services, papers: Sequence[RoundPaper]) -> Sheet:
