@@ -38,6 +38,8 @@ FREE = {
     "finding_keeper",
     "beginnings",
     "rounds",
+    "monthly",
+    "reporting",
     "accounts",
     "cli",
     "benches",

@@ -46,7 +46,7 @@ def simulator(network: Path, *more: str) -> Iterator[Callable[[], dict[str, str]
 
 
 @contextmanager
-def older_days(settings: Settings) -> Iterator[Callable[[], str]]:
+def older_days(settings: Settings) -> Iterator["OlderDays"]:
     """Write the demo's older days in a process of its own; give what is to be said of it."""
     process = subprocess.Popen(
         [sys.executable, "-m", "tallymast", "demo-past", "--data-dir", str(settings.data_dir)],
@@ -55,25 +55,33 @@ def older_days(settings: Settings) -> Iterator[Callable[[], str]]:
         text=True,
         start_new_session=True,
     )
-    watch = _OlderDays(process)
+    watch = OlderDays(process)
     watch.start()
     try:
-        yield lambda: watch.words
+        yield watch
     finally:
         process.terminate()
         process.wait(timeout=10)
         watch.join()
 
 
-class _OlderDays(threading.Thread):
-    """Reads how far the older days are written."""
+class OlderDays(threading.Thread):
+    """Reads how far the older days are written.
+
+    Attributes:
+        words: what is to be said of it; empty when there is nothing.
+        is_there: whether all of them have been written.
+
+    """
 
     def __init__(self, process: subprocess.Popen[str]) -> None:
         super().__init__(name="older-days", daemon=True)
         self._process = process
         self.words = ""
+        self.is_there = False
 
     def run(self) -> None:
+        """Read until the process ends."""
         assert self._process.stdout is not None
         for line in self._process.stdout:
             done, _, whole = line.strip().partition(" of ")
@@ -83,6 +91,7 @@ class _OlderDays(threading.Thread):
                 else ""
             )
         self.words = ""
+        self.is_there = self._process.wait() == 0
 
 
 def _addresses(process: subprocess.Popen[str]) -> dict[str, str]:

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from tallymast import accounts, exporting, running
+from tallymast import accounts, exporting, reporting, running
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError, StorageError, TallymastError
 from tallymast.domain.people import Role
@@ -324,6 +324,37 @@ def export(
 def _parted(given: list[str] | None) -> list[str]:
     """Return what stands between commas, of an option that may be repeated."""
     return [one.strip() for text in given or () for one in text.split(",") if one.strip()]
+
+
+@app.command()
+def report(
+    what: Annotated[
+        Literal["round", "reliability"], typer.Argument(metavar="WHAT", show_default=False)
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="A new .html, .csv or .xlsx file.")
+    ],
+    begin: Annotated[
+        str,
+        typer.Option("--from", metavar="DAY|T", help="First day, or a time with its zone."),
+    ] = "",
+    end: Annotated[
+        str,
+        typer.Option("--to", metavar="DAY|T", help="Last day, included; or a time, not included."),
+    ] = "",
+    kind: Annotated[
+        Literal["html", "csv", "xlsx"] | None,
+        typer.Option("--format", help="By default what FILE ends with."),
+    ] = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Write a report to hand over: reliability of a period, or kept Morning rounds (round).
+
+    Without --from: the last whole calendar month, or the newest round. Days of reliability are
+    contract days, as the Reliability page counts them.
+    """
+    asked = reporting.Asked(what, out, begin, end, kind)
+    print(running.report(read_settings(data_dir=data_dir), asked), file=sys.stderr)
 
 
 # --- copies and measures --------------------------------------------------------------

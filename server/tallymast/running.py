@@ -7,6 +7,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -14,18 +15,29 @@ from pathlib import Path
 import typer
 from fastapi import FastAPI
 
-from tallymast import accounts, beside, demonstration, exporting, serving, wall, wiring
+from tallymast import (
+    accounts,
+    beside,
+    demonstration,
+    exporting,
+    reporting,
+    serving,
+    wall,
+    wiring,
+)
 from tallymast.demo_findings import keep_findings
 from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
 from tallymast.domain.zones import find_zone
+from tallymast.files.report_shelf import ReportShelf
+from tallymast.monthly import MonthKeeper
 from tallymast.rounds import RoundKeeper
 from tallymast.routes.app import create_app
 from tallymast.routes.round_words import round_to_keep
 from tallymast.routes.services import NetworkView, Services
-from tallymast.settings import Settings, backups_of
+from tallymast.settings import Settings, backups_of, reports_of
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
 from tallymast.simulator.history import Past, World
@@ -93,23 +105,37 @@ def _serve(
             else:
                 door = _door(settings, "login")
                 given = wiring.services(parts, version("tallymast"), wall.clock().notice, door)
-                with _pages(parts, given) as app:
+                with _pages(parts, given, ReportShelf(reports_of(settings))) as app:
                     serving.serve(app, server_socket, then)
             _tell_what_falls(parts)
 
 
 @contextmanager
-def _pages(parts: wiring.Parts, given: Services) -> Iterator[FastAPI]:
-    """Make the pages for a block in which each day's round is kept."""
+def _pages(
+    parts: wiring.Parts,
+    given: Services,
+    shelf: ReportShelf,
+    past_is_there: Callable[[], bool] = lambda: True,
+) -> Iterator[FastAPI]:
+    """Make the pages for a block in which each day's round and each month's report are kept."""
+    months, before = MonthKeeper(given, shelf, past_is_there), given.notice
+    given = replace(
+        given,
+        reports=shelf,
+        report_trouble=lambda: months.words,
+        notice=lambda: " ".join(filter(None, (before(), months.words))),
+    )
     app = create_app(given)
-    keeper = RoundKeeper(
+    daily = RoundKeeper(
         parts.database, lambda: parts.view, given.now_ms, lambda day: round_to_keep(app, given, day)
     )
-    keeper.start()
+    daily.start()
+    months.start()
     try:
         yield app
     finally:
-        keeper.stop()
+        months.stop()
+        daily.stop()
 
 
 def _at_the_door(settings: Settings, database: Database, server_socket: socket.socket) -> list[str]:
@@ -181,12 +207,13 @@ def demo(settings: Settings) -> None:
         then = accounts.told(accounts.demo_people(database))
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
-            with beside.older_days(settings) as notice:
+            with beside.older_days(settings) as past:
                 parts = wiring.assemble(database, "all", addresses(), backups=backups_of(settings))
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
-                    given = wiring.services(parts, version("tallymast"), notice, door)
-                    with _pages(parts, given) as app:
+                    given = wiring.services(parts, version("tallymast"), lambda: past.words, door)
+                    shelf = ReportShelf(reports_of(settings))
+                    with _pages(parts, given, shelf, lambda: past.is_there) as app:
                         serving.serve(app, server_socket, then)
 
 
@@ -382,6 +409,14 @@ def export(settings: Settings, asked: exporting.Asked) -> str:
     with opened(settings, create=False) as database:
         view = NetworkView(*wiring.load_network(database))
         return exporting.export(database, view, wiring.now_ms(), asked)
+
+
+def report(settings: Settings, asked: reporting.Asked) -> str:
+    """Write a report into a file; return what was written, in a sentence."""
+    reporting.check(asked)
+    with opened(settings, create=False) as database:
+        view = NetworkView(*wiring.load_network(database))
+        return reporting.report(database, view, wiring.now_ms(), asked)
 
 
 def backup(settings: Settings, file: Path) -> None:

@@ -47,6 +47,11 @@ def backups_of(settings: Settings) -> Path:
     return settings.backup_dir or settings.data_dir / "backups"
 
 
+def reports_of(settings: Settings) -> Path:
+    """Return where the months' reports lie."""
+    return settings.data_dir / "reports"
+
+
 def read_settings(**given: object) -> Settings:
     """Return the settings, with what was given on the command line first.
 

@@ -21,6 +21,7 @@ WORDS = {
     "period": "8 Mar 2026",
     "how": "by hour",
     "format": "csv",
+    "file": "reliability-2026-10-2.html",
 }
 
 

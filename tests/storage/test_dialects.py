@@ -48,7 +48,7 @@ from tallymast.storage import (
     states,
 )
 from tallymast.storage.batch import Batch, EpisodeChange, store_batch, store_polls
-from tallymast.storage.days import load_contract
+from tallymast.storage.days import first_day_ms, is_closed, load_contract
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.polls import polls_between
 from tallymast.storage.readings import raw_series
@@ -416,10 +416,21 @@ def test_outages_rounds_and_what_is_handed_over(database: Database) -> None:
         rounds.keep(conn, KeptRound(20_520, T0, "all 3 sites need nobody.", "", "", ()))
         rounds.keep(conn, KeptRound(20_520, T0 + 1, "later", "", "", ()))
         rounds.hand_over(conn, at_ms=T0, actor="m.okoro", text="Hatch is open on purpose.")
+    with database.reading() as conn:
+        assert (first_day_ms(conn), is_closed(conn, T0), is_closed(conn, T0 + 1)) == (
+            None,
+            True,
+            False,
+        )
     hours.close_hours(database, now_ms)
     with database.reading() as conn:
         found = outages.outages(conn, T0, now_ms, miss_limits={})[site.site_id]
         kept = rounds.newest_before(conn, 20_521)
+        assert rounds.between(conn, 20_520, 20_520) == [kept]
+        assert rounds.between(conn, 20_521, 20_600) == []
+        day_ms = 24 * HOUR_MS
+        assert first_day_ms(conn) == T0 // day_ms * day_ms  # without a network: midnight UTC
+        assert is_closed(conn, now_ms - 24 * HOUR_MS)
         (handed,) = rounds.handovers(conn, T0, T0 + 1)
     assert [(one.from_ms, one.to_ms, one.missed) for one in found] == [
         (T0 + 100 * 60_000, T0 + 130 * 60_000, 30),

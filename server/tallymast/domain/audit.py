@@ -45,6 +45,8 @@ SENTENCES: Final = {
     "backup.plan": "{actor} changed when backups are made: {words}.",
     "polls.keep": "{actor} decided that polls are kept {words}.",
     "record.export": "{actor} exported {n} of {subject}, {period}, {how}, as {format}.",
+    "report.fetch": "{actor} had a report made of {subject}, {period}, as {format}.",
+    "report.keep": "{actor} had the report of {subject} made anew; it is kept as {file}.",
     "round.handover": "{actor} told the next shift: {text}",
     "finding.word": "{actor} said of “{title}” at {subject}: {said}",
     "network.change": "{actor} changed the network by {source}: {n} changes.",

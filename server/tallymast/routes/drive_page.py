@@ -4,15 +4,11 @@ On a phone, on one sheet of paper, or as one file that needs nothing else. What 
 on the page alone, for whoever signed in with the right to it; never on paper, never in a file.
 """
 
-import re
-from functools import cache
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
-from markupsafe import Markup
 
-from tallymast import assets
 from tallymast.domain.leaving import CLOCK, back_words, leaving_words
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import SitePlan
@@ -22,6 +18,7 @@ from tallymast.routes.api.jobs import ask_desk_test
 from tallymast.routes.api.notes import Kind, add_note
 from tallymast.routes.day import Days, TheDays
 from tallymast.routes.drive_sheet import desk_line, read_sheet
+from tallymast.routes.inlined import inlined_styles, unlinked
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
@@ -32,7 +29,6 @@ from tallymast.routes.who import Person, ThePerson
 router = APIRouter(include_in_schema=False)
 
 _STYLES = ("tokens.css", "base.css", "drive.css")
-_ANCHOR = re.compile(r"</?a\b[^>]*>")
 
 
 @router.get("/sites/{key}/drive")
@@ -74,10 +70,10 @@ def drive_file(
             **context,
             "title": network.title,
             "version": given.version,
-            "styles": _styles(),
+            "styles": inlined_styles(*_STYLES),
             "person": None,
             "opens": False,
-            "linked": _unlinked,
+            "linked": unlinked,
             "in_file": True,
         },
     )
@@ -106,24 +102,6 @@ def _clock(given: Services, show: Screens) -> StillClock:
 
 def _day(clock: StillClock) -> str:
     return f"{local_time(clock.now_ms, clock.zone):%Y-%m-%d}"
-
-
-@cache
-def _styles() -> Markup:
-    """Return the sheet's style as one text, without what it would fetch."""
-    folder = assets.web() / "static" / "css"
-    lines = [
-        line
-        for name in _STYLES
-        for line in (folder / name).read_text(encoding="utf-8").splitlines()
-        if "url(" not in line
-    ]
-    return Markup("\n".join(lines))  # our own files
-
-
-def _unlinked(text: Markup) -> Markup:
-    """Return a sentence without its links: nothing answers them where the file is opened."""
-    return Markup(_ANCHOR.sub("", text))  # of a sentence that is escaped already
 
 
 # --- the desk test --------------------------------------------------------------------------

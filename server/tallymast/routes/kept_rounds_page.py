@@ -42,14 +42,14 @@ def round_of_day(request: Request, day: date, given: Given, show: Show) -> HTMLR
         {
             "day": day,
             "kept": kept,
-            "named": _named(given, kept),
+            "named": named(given, kept),
             "before": None if before is None else day_of(before.day),
             "changed": None if before is None else changes(before, keys),
         },
     )
 
 
-def _named(given: Services, kept: KeptRound) -> list[tuple[KeptLine, list[tuple[str, str]]]]:
+def named(given: Services, kept: KeptRound) -> list[tuple[KeptLine, list[tuple[str, str]]]]:
     """Return each line with the sites it names that still exist (key, name)."""
     network = given.network()
     found = []

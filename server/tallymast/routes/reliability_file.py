@@ -28,7 +28,7 @@ def lines(report: Report, sites: Iterable[SiteReport]) -> bytes:
     writer = csv.writer(made, lineterminator="\r\n")
     writer.writerow(heading())
     for one in sites:
-        writer.writerow([_word(cell) for cell in _cells(one, report)])
+        writer.writerow([_word(cell) for cell in cells(one, report)])
     return made.getvalue().encode()
 
 
@@ -126,7 +126,8 @@ def _percent(part: float | None) -> Cell:
     return None if part is None else round(100 * part, 4)
 
 
-def _cells(one: SiteReport, report: Report) -> list[Cell]:
+def cells(one: SiteReport, report: Report) -> list[Cell]:
+    """Return a site's line, a cell a heading; None is not known."""
     period = report.period
     return [
         one.site.key,

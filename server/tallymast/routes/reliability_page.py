@@ -1,7 +1,7 @@
 """Reliability: can I trust it? All sites, one of them, some side by side; and as a file."""
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Final
+from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request, Response
@@ -21,7 +21,7 @@ from tallymast.routes.reliability_grid import Grid, draw_grid, scale_of
 from tallymast.routes.reliability_periods import PERIODS, Period, Wish, the_period
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.reliability_report import Report, SiteReport
-from tallymast.routes.reliability_rows import SHOWN, ordered, row
+from tallymast.routes.reliability_rows import HEADS, SHOWN, ordered, row
 from tallymast.routes.reliability_shelf import TheReports
 from tallymast.routes.reliability_words import (
     apart,
@@ -37,17 +37,6 @@ from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 
 FEWEST, MOST = 2, 4  # sites side by side
-HEADS: Final = (
-    ("Site", "name"),
-    ("Answered", "answered"),
-    ("First try", "first-try"),
-    ("Change", "change"),
-    ("Outages", "outages"),
-    ("Available", "down"),
-    ("Fails, and is back", ""),
-    ("Answer time, median / p95", "p95"),
-    ("Missed in a row", ""),
-)
 Context = dict[str, object]
 
 router = APIRouter(include_in_schema=False)
@@ -209,6 +198,7 @@ def _frame(
         "span_words": span_words(period, zone, given.now_ms()) if period else "",
         "query": urlencode(_query(wish, order="")),
         "file": f"/reliability.csv?{urlencode(_query(wish))}",
+        "report": f"/reports/reliability?{urlencode(_query(wish, order=''))}",
     }
 
 

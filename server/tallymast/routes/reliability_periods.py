@@ -11,6 +11,7 @@ from typing import Final, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from tallymast.domain.record.days import Contract, begin_of, date_of
+from tallymast.domain.record.months import month_after, month_before
 from tallymast.routes.formats import MONTHS, plural
 from tallymast.routes.problems import Problem
 
@@ -91,12 +92,23 @@ def the_period(wish: Wish, contract: Contract, now_ms: int) -> Period:
         Problem: 422, days that are none, the wrong way round, to come, or too many.
 
     """
-    today = date_of(now_ms, contract)
-    first, last, before = _days(wish, today)
-    words, before_words = _words(wish.name, first, last, before)
-    end_ms = begin_of(last + DAY, contract)
+    days = _days(wish, date_of(now_ms, contract))
+    return _period(wish.name, days, contract, now_ms)
+
+
+def month_period(month: date, contract: Contract, now_ms: int) -> Period:
+    """Return a calendar month, by its first day; it is held against the month before it."""
+    days = (month, month_after(month) - DAY, month_before(month))
+    return _period("month", days, contract, now_ms)
+
+
+def _period(name: str, days: tuple[date, date, date], contract: Contract, now_ms: int) -> Period:
+    """Return whole days: the first, the last, and the first of the period before."""
+    first, last, before = days
+    words, before_words = _words(name, first, last, before)
+    end_ms, today = begin_of(last + DAY, contract), date_of(now_ms, contract)
     return Period(
-        wish.name,
+        name,
         begin_of(first, contract),
         min(end_ms, now_ms),
         begin_of(before, contract),
@@ -134,10 +146,10 @@ def _days(wish: Wish, today: date) -> tuple[date, date, date]:
     """Return the first and the last day, and the first day of the period before."""
     month = today.replace(day=1)
     if wish.name == "this-month":
-        return month, today, _month_before(month)
+        return month, today, month_before(month)
     if wish.name == "last-month":
-        first = _month_before(month)
-        return first, month - DAY, _month_before(first)
+        first = month_before(month)
+        return first, month - DAY, month_before(first)
     if wish.name in _LAST:
         n = timedelta(days=_LAST[wish.name])
         return today - n + DAY, today, today - 2 * n + DAY
@@ -159,10 +171,6 @@ def _own(wish: Wish, today: date) -> tuple[date, date]:
     return first, last
 
 
-def _month_before(month: date) -> date:
-    return (month - DAY).replace(day=1)
-
-
 def _day(text: str, field: str) -> date:
     try:
         return date.fromisoformat(text)
@@ -172,7 +180,7 @@ def _day(text: str, field: str) -> date:
 
 
 def _words(name: str, first: date, last: date, before: date) -> tuple[str, str]:
-    if name in ("this-month", "last-month"):
+    if name in ("this-month", "last-month", "month"):
         return month_words(first), month_words(before)
     days = (last - first).days + 1
     before_words = f"the {plural(days, 'day')} before"

@@ -21,6 +21,17 @@ from tallymast.routes.reliability_report import Change, SiteReport
 SHOWN: Final = 100  # outages on one page; the file and the site's own page have them all
 TOO_FEW: Final = "too few polls for a rate"
 NOT_ASKED: Final = "not asked"
+HEADS: Final = (  # of the table, and the order each sorts by
+    ("Site", "name"),
+    ("Answered", "answered"),
+    ("First try", "first-try"),
+    ("Change", "change"),
+    ("Outages", "outages"),
+    ("Available", "down"),
+    ("Fails, and is back", ""),
+    ("Answer time, median / p95", "p95"),
+    ("Missed in a row", ""),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,10 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/findings"): _S,
     ("GET", "/findings.csv"): _S,
     ("GET", "/api/v1/findings"): _S,
+    ("GET", "/reports"): _S,
+    ("GET", "/reports/reliability"): _S,
+    ("GET", "/reports/round"): _S,
+    ("GET", "/reports/kept/{name}"): _S,
     ("GET", "/widgets"): _S,
     ("GET", "/api/docs"): _S,
     ("GET", "/api/v1/openapi.json"): _S,
@@ -66,6 +70,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # having files made: it takes an account, so that no stranger fills the disk
     ("POST", "/export"): Right.EXPORT,
     ("POST", "/api/v1/exports"): Right.EXPORT,
+    ("POST", "/reports/months"): Right.EXPORT,
     # acting on a site
     ("POST", "/sites/{key}/poll"): _P,
     ("POST", "/sites/{key}/desk-test"): _P,

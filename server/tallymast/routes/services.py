@@ -4,7 +4,7 @@ Everything the web knows of the rest of the house stands here, as Protocols wher
 room builds it, so that a page can be tried with twins.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
 from typing import Annotated, Protocol
@@ -26,6 +26,7 @@ from tallymast.domain.model import (
     SitePlan,
     SiteState,
 )
+from tallymast.files.report_shelf import ReportShelf
 from tallymast.files.shelf import Shelf
 from tallymast.storage.engine import Database
 
@@ -186,6 +187,9 @@ class Services:
     losses: Callable[[], tuple[GatewayWas, ...]] = tuple  # of gateways, over since yesterday
     causes: Callable[[], tuple[Diagnosis, ...]] = tuple  # that are named now, the surest first
     judged_ms: Callable[[], int | None] = lambda: None  # when health was judged last
+    reports: ReportShelf | None = None  # where the months' reports lie, None where none are kept
+    report_trouble: Callable[[], str] = lambda: ""  # why the last month is not kept, a sentence
+    findings_between: Callable[[int, int], Sequence[str]] = lambda *_: ()  # of a span, in words
     began: Callable[[], Mapping[str, Since]] = dict  # since when findings about points hold
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 

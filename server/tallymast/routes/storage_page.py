@@ -88,6 +88,7 @@ def storage_page(request: Request, given: Given, show: Show) -> HTMLResponse:
             "copies": _copies(kept)[:_SHOWN],
             "is_file": given.database.file is not None,
             "shortest": SHORTEST_KEPT,
+            "trouble": given.report_trouble(),
             "anew": False,
             **_job(given, kept),
         },

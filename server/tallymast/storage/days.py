@@ -12,7 +12,7 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Final
 
-from sqlalchemy import Connection, bindparam, delete, select
+from sqlalchemy import Connection, bindparam, delete, func, select
 
 from tallymast.domain.record.chunks import PollColumns
 from tallymast.domain.record.days import (
@@ -120,6 +120,21 @@ def close_days(database: Database, now_ms: int, *, stop: Callable[[], bool] = la
             _close_day(conn, site_id, day_of(day_ms, contract))
         closed += 1
     return closed
+
+
+def first_day_ms(conn: Connection) -> int | None:
+    """Return when the first contract day of the record begins, None while none is closed."""
+    found = conn.execute(select(func.min(schema.comm_day.c.day_ms))).scalar()
+    return None if found is None else int(found)
+
+
+def is_closed(conn: Connection, end_ms: int) -> bool:
+    """Whether nothing before an instant is still to be added up: no poll, no hour, no day."""
+    hot = select(schema.poll.c.at_ms).where(schema.poll.c.at_ms < end_ms).limit(1)
+    waits = select(_dirty.c.start_ms).where(
+        _dirty.c.kind.in_(("hour", "day")), _dirty.c.start_ms < end_ms
+    )
+    return conn.execute(hot).first() is None and conn.execute(waits.limit(1)).first() is None
 
 
 def _name(contract: Contract) -> str:

@@ -45,6 +45,16 @@ def days(conn: Connection, limit: int) -> list[int]:
     return [int(day) for day in conn.execute(query).scalars()]
 
 
+def between(conn: Connection, first_day: int, last_day: int) -> list[KeptRound]:
+    """Return the rounds kept of some days, both included, oldest first."""
+    query = (
+        select(_round)
+        .where(_round.c.day >= first_day, _round.c.day <= last_day)
+        .order_by(_round.c.day)
+    )
+    return [from_text(row.day, row.at_ms, row.body) for row in conn.execute(query)]
+
+
 def hand_over(conn: Connection, *, at_ms: int, actor: str, text: str) -> Handover:
     """Store what somebody tells the next shift, and return it."""
     row = {"at_ms": at_ms, "actor": actor, "text": text}
