@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -35,6 +36,7 @@ from tallymast.files.report_shelf import ReportShelf
 from tallymast.monthly import MonthKeeper
 from tallymast.rounds import RoundKeeper
 from tallymast.routes.app import create_app
+from tallymast.routes.findings_told import findings_told
 from tallymast.routes.round_words import round_to_keep
 from tallymast.routes.services import NetworkView, Services
 from tallymast.settings import Settings, backups_of, reports_of
@@ -416,7 +418,9 @@ def report(settings: Settings, asked: reporting.Asked) -> str:
     reporting.check(asked)
     with opened(settings, create=False) as database:
         view = NetworkView(*wiring.load_network(database))
-        return reporting.report(database, view, wiring.now_ms(), asked)
+        now_ms = wiring.now_ms()
+        told = partial(findings_told, database, view, now_ms)
+        return reporting.report(database, view, now_ms, asked, findings=told)
 
 
 def backup(settings: Settings, file: Path) -> None:

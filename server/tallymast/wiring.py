@@ -45,6 +45,7 @@ from tallymast.judging import Judge, Judged
 from tallymast.keeping import Keeper
 from tallymast.live import Live
 from tallymast.polling.thread import PollThread
+from tallymast.routes.findings_told import findings_told
 from tallymast.routes.services import (
     LOOPBACK_HOSTS,
     NetworkView,
@@ -803,6 +804,7 @@ def services(
         health=lambda: parts.judged.sites,
         losses=lambda: parts.judged.losses,
         causes=lambda: parts.judge.causes if parts.judge else (),
+        findings_between=lambda *span: findings_told(parts.database, parts.view, now_ms(), *span),
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
     )

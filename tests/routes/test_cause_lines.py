@@ -30,7 +30,7 @@ def test_times_are_written_by_the_pages_clock_and_values_escaped() -> None:
 
 def test_a_cause_is_told_with_how_sure_it_is_and_where_its_evidence_is() -> None:
     (why,) = line_of(watched(1), [a_cause("antenna", About.CONTACT, 1)], CLOCK).why
-    assert (why.sure, str(why.words), why.href) == ("likely", "words", "/findings/antenna-1")
+    assert (why.mark.word, str(why.words), why.href) == ("likely", "words", "/findings/antenna-1")
 
 
 def test_a_finding_without_a_cause_leads_to_the_chart_that_shows_it() -> None:

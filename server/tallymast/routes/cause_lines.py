@@ -17,7 +17,9 @@ from tallymast.domain.health.findings import (
 from tallymast.domain.health.judged import SupplyJudged
 from tallymast.domain.model import GatewayPlan, PointKind
 from tallymast.routes.cause_words import cause_words
+from tallymast.routes.evidence_view import CONFIDENCE_MARKS
 from tallymast.routes.formats import Clock
+from tallymast.routes.rows import Mark
 from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Services
 
@@ -26,7 +28,7 @@ from tallymast.routes.services import Services
 class Why:
     """The probable cause of what a line tells: how sure, which, and where its evidence is."""
 
-    sure: str
+    mark: Mark
     words: Markup
     href: str
 
@@ -75,7 +77,9 @@ def line_of(finding: Finding, causes: Sequence[Diagnosis], clock: Clock, new: bo
 
 def why_of(one: Diagnosis, clock: Clock) -> Why:
     """Return a cause as it stands behind a finding."""
-    return Why(one.confidence.value, cause_words(one.advice, clock), f"/findings/{one.key}")
+    return Why(
+        CONFIDENCE_MARKS[one.confidence], cause_words(one.advice, clock), f"/findings/{one.key}"
+    )
 
 
 def _chart_of(finding: Finding) -> str:

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from tallymast.domain.health.attention import Needs, Standing
 from tallymast.domain.health.diagnosis.lacking import lacking
-from tallymast.domain.health.diagnosis.model import Diagnosis
+from tallymast.domain.health.diagnosis.model import Diagnosis, Shown
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.visit import Seen, advice
@@ -29,10 +29,12 @@ from tallymast.routes.cause_lines import needs_now
 from tallymast.routes.cause_words import cause_words
 from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.drive_parts import ContactPart, SupplyPart, contact_part, supply_part
+from tallymast.routes.evidence_reading import evidence_spark
+from tallymast.routes.evidence_view import CONFIDENCE_MARKS
 from tallymast.routes.plot import way_of
 from tallymast.routes.rows import Mark, main_points, mark_of
 from tallymast.routes.sentences import sentence
-from tallymast.routes.services import Services
+from tallymast.routes.services import NetworkView, Services
 from tallymast.routes.site_rows import (
     JobLine,
     PointRow,
@@ -54,6 +56,7 @@ POINTS_SHOWN: Final = 7
 NOTES_SHOWN: Final = 4
 FINDINGS_SHOWN: Final = 5
 CAUSES_SHOWN: Final = 2
+_NOT_DRAWN: Final = (Shown.SIGNAL, Shown.POINT, Shown.COUNTS, Shown.GARBLED)
 _KINDS: Final = (
     PointKind.SIGNAL,
     PointKind.TEMPERATURE,
@@ -75,12 +78,13 @@ class Before:
 
 @dataclass(frozen=True, slots=True)
 class CausePart:
-    """A probable cause: how sure, what it is, and the check that decides."""
+    """A probable cause: how sure, what it is, the check that decides, its chart if room is."""
 
-    sure: str
+    mark: Mark
     title: str
     decides: Markup
     href: str
+    spark: Markup
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +130,7 @@ def read_sheet(
         contact = contact_part(connection, standing, health, clock, contract)
         job = _newest_test(connection, given, plan.site_id)
         log = notes.of_site(connection, plan.site_id)
+        parts = _cause_parts(connection, network, causes, clock, plan.site_id)
     told = advice(_seen(standing, found, health, clock))
     carries = any(one.site.via == plan.site.key for one in network.sites)
     return Sheet(
@@ -139,7 +144,7 @@ def read_sheet(
         contact=contact,
         findings=tuple((f.act, sentence(f, clock)) for f in found[:FINDINGS_SHOWN]),
         more_findings=max(len(found) - FINDINGS_SHOWN, 0),
-        causes=tuple(_cause_part(one, clock) for one in causes[:CAUSES_SHOWN]),
+        causes=parts,
         lacking=lacking(plan.site, health),
         points=_points(standing),
         desk=_desk_line(job, clock.now_ms),
@@ -158,14 +163,25 @@ def _causes(needed: Needs, plan: SitePlan) -> list[Diagnosis]:
     return sorted(found, key=lambda one: -one.score)
 
 
-def _cause_part(one: Diagnosis, clock: StillClock) -> CausePart:
-    title = " or ".join([one.title, *one.rivals])
-    return CausePart(
-        one.confidence.value,
-        title,
-        cause_words(one.decides, clock),
-        f"/findings/{one.key}",
-    )
+def _cause_parts(
+    connection: Connection,
+    network: NetworkView,
+    causes: Sequence[Diagnosis],
+    clock: StillClock,
+    site_id: int,
+) -> tuple[CausePart, ...]:
+    """Return the surest causes; the first that the sheet draws nothing else of has its chart."""
+    drawn = next((one for one in causes[:CAUSES_SHOWN] if one.chart.shown in _NOT_DRAWN), None)
+    parts = []
+    for one in causes[:CAUSES_SHOWN]:
+        spark = Markup("")
+        if one is drawn:
+            spark = evidence_spark(connection, network, one, clock.now_ms, site_id)
+        title = " or ".join([one.title, *one.rivals])
+        decides = cause_words(one.decides, clock)
+        mark = CONFIDENCE_MARKS[one.confidence]
+        parts.append(CausePart(mark, title, decides, f"/findings/{one.key}", spark))
+    return tuple(parts)
 
 
 def _seen(

@@ -34,7 +34,7 @@ def kept_round(view: View, clock: Clock, day: int) -> KeptRound:
 def _told(finding: Finding, view: View, clock: Clock) -> Markup:
     """Return a finding's sentence with its causes behind it."""
     line = line_of(finding, view.needs.causes.get(finding.key, ()), clock)
-    causes = [Markup("{}: {}").format(one.sure.capitalize(), one.words) for one in line.why]
+    causes = [Markup("{}: {}").format(one.mark.word.capitalize(), one.words) for one in line.why]
     return Markup(" ").join([line.text, *causes])
 
 

@@ -50,7 +50,7 @@ def test_a_panel_cut_at_noon_is_named_the_next_afternoon(
 def test_a_named_panel_says_what_decides_and_shows_its_volts() -> None:
     made = Made(cut=(20.5, 99.0))
     (found,) = named([shown(made), *neighbours(made)], 25.9)
-    assert text_of(found.says).startswith("no charge for ")
+    assert text_of(found.says).startswith("no charge since ")
     assert "11.5\u00a0V" in text_of(found.says)
     assert text_of(found.advice) == (
         "Panel cable, fuse or controller: panel volts at the controller decide."

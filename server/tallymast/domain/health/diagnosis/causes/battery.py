@@ -212,7 +212,8 @@ def _advice(found: Powered) -> Said:
     years, words = _years(found), battery_words(found.one.site)
     if years is None:
         return Said("Battery at its end, age not noted: take a {}.", words)
-    age = f"{years:.0f} years" if years >= 1.5 else "a year" if years >= 0.75 else "under a year"
+    whole = int(years)  # as everywhere: six years until the seventh is full
+    age = f"{whole} years" if whole > 1 else "a year" if whole else "under a year"
     return Said("Battery is {} old: take a {}.", age, words)
 
 

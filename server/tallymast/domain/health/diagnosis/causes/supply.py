@@ -16,7 +16,7 @@ from tallymast.domain.health.diagnosis.causes.supply_facts import (
     powered,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
-from tallymast.domain.health.diagnosis.model import About, Diagnosis, Said, Since
+from tallymast.domain.health.diagnosis.model import About, At, Diagnosis, Said
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.supply_days import Day
 from tallymast.domain.health.nights import DAY_MS
@@ -156,14 +156,14 @@ def _no_charge(found: Powered, since_ms: int) -> Said:
     forecast = found.health.forecast
     cut = found.volts(found.disconnect_v)
     if found.has_run_down:
-        return Said("no charge for {}, silent since its supply ran down to {}", Since(since_ms),
-                    found.volts(found.last_v or 0.0))  # fmt: skip
+        text = "no charge since {}, silent since its supply ran down to {}"
+        return Said(text, At(since_ms), found.volts(found.last_v or 0.0))
     if forecast is None:
-        text = "no charge for {}, pre-dawn {}; load disconnect at {}"
-        return Said(text, Since(since_ms), volts, cut)
+        text = "no charge since {}, pre-dawn {}; load disconnect at {}"
+        return Said(text, At(since_ms), volts, cut)
     return Said(
-        "no charge for {}, pre-dawn {}; load disconnect ({}) in {}",
-        Since(since_ms),
+        "no charge since {}, pre-dawn {}; load disconnect ({}) in {}",
+        At(since_ms),
         volts,
         cut,
         days_words(forecast),
