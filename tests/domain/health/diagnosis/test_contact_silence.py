@@ -38,15 +38,13 @@ def test_a_silent_repeater_is_where_to_start_and_its_battery_is_cleared() -> Non
     mute = {n: SILENT(3 * HOUR) for n in (2, 3, 4, 5)}
     (found,) = named(behind({1: SOUND, **mute}, 2, supply_v=12.9))
     assert (found.cause, found.site_ids, found.touched) == ("repeater", (2,), (3, 4, 5))
-    assert found.advice.text == (
-        "One cause, start at the repeater. Its last supply reading was 12.9 V: not the battery."
-    )
+    assert found.rests_on[0].text == "Its last supply reading was 12.9 V: not the battery."
     assert "3\u00a0sites" in found.says.text
 
 
 def test_a_low_last_reading_does_not_clear_the_repeaters_battery() -> None:
     (found,) = named(behind({1: SOUND, 2: SILENT(HOUR), 3: SILENT(HOUR)}, 2, supply_v=12.2))
-    assert "not cleared" in found.advice.text
+    assert "not cleared" in found.rests_on[0].text
 
 
 def test_a_site_heard_behind_it_clears_the_repeaters_path() -> None:

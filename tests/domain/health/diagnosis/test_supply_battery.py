@@ -33,7 +33,8 @@ def test_a_battery_that_loses_most_of_its_capacity_is_named_while_it_is_never_da
     assert causes([site], 14.0) == []
     found = named([site], 27.3)
     assert [one.cause for one in found] == ["battery"]
-    assert text_of(found[0].advice) == "Battery is 6 years old: take a 33\u00a0Ah AGM."
+    assert text_of(found[0].advice) == "Battery at its end: take a 33\u00a0Ah AGM."
+    assert text_of(found[0].rests_on[0]) == "Battery is 6 years old."
     assert found[0].explains == frozenset()
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tallymast.domain.health.comms.baselines import log_likelihood
 from tallymast.domain.health.record import ContactHours
@@ -23,8 +24,9 @@ class Garbled:
     Attributes:
         since_ms: the hour in which they began.
         garbled: polls lost to them since.
-        late: share of polls that had no good answer at the first try, after the hour in which it
-            began where that is over.
+        late: share of polls that had no good answer at the first try, in the hours between the
+            first and the last with garbled answers where there are enough.
+        late_of: of so many polls.
         asked: polls since.
         before: garbled in the fortnight before.
         before_asked: of so many.
@@ -35,6 +37,7 @@ class Garbled:
     since_ms: int
     garbled: int
     late: float
+    late_of: int
     asked: int
     before: int
     before_asked: int
@@ -66,7 +69,21 @@ def garbled_of(contact: ContactHours, now_ms: int) -> Garbled | None:
     wholes = np.array([max(n_now, garbled), n_was, max(n_now, garbled) + n_was], np.float64)
     ratio = log_likelihood(part, wholes)
     evidence = float(ratio[0] + ratio[1] - ratio[2]) / _WORTH - 2.0
-    after = since & (contact.at_ms > first)
-    whole = after if asked[after].sum() >= _LEAST_POLLS else since
-    share = float(late[whole].sum() / asked[whole].sum())
-    return Garbled(first, garbled, share, n_now, before, n_was, evidence)
+    whole = _whole_hours(contact, first, hours[-1])
+    n_whole = int(asked[whole].sum())
+    share = float(late[whole].sum() / n_whole)
+    return Garbled(first, garbled, share, n_whole, n_now, before, n_was, evidence)
+
+
+def _whole_hours(contact: ContactHours, first_ms: int, last_ms: int) -> NDArray[np.bool_]:
+    """Return the hours that were garbled all through, as far as that can be known.
+
+    It may have begun late in the first hour and ended early in the last: those are left out
+    where enough polls remain.
+    """
+    asked, at_ms = contact.cells[:, 0], contact.at_ms
+    inside = (at_ms >= first_ms) & (at_ms <= last_ms)
+    for hours in (inside & (at_ms > first_ms) & (at_ms < last_ms), inside & (at_ms > first_ms)):
+        if asked[hours].sum() >= _LEAST_POLLS:
+            return np.asarray(hours)
+    return np.asarray(inside)

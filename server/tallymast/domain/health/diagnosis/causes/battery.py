@@ -209,16 +209,20 @@ def _millivolts(found: Powered, of_twelve: float) -> str:
 
 
 def _advice(found: Powered) -> Said:
-    years, words = _years(found), battery_words(found.one.site)
+    return Said("Battery at its end: take a {}.", battery_words(found.one.site))
+
+
+def _age(found: Powered) -> Said:
+    years = _years(found)
     if years is None:
-        return Said("Battery at its end, age not noted: take a {}.", words)
+        return Said("Nobody noted when it was fitted.")
     whole = int(years)  # as everywhere: six years until the seventh is full
     age = f"{whole} years" if whole > 1 else "a year" if whole else "under a year"
-    return Said("Battery is {} old: take a {}.", age, words)
+    return Said("Battery is {} old.", age)
 
 
 def _rests(found: Powered, falls: _Falls | None) -> tuple[Said, ...]:
-    said = []
+    said = [_age(found)]
     if falls is not None:
         said.append(
             Said(

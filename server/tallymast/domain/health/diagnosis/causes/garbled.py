@@ -1,5 +1,6 @@
 """Causes of answers that arrive, but wrong: two stations on one address, noise on the line."""
 
+from tallymast.domain.health.comms.intervals import wilson
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.garbled_clues import Garbled
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
@@ -7,6 +8,7 @@ from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import ELECTRIC, some
 
 _DAY_MS = 86_400_000
+_WAITS_MS = 4 * 3_600_000  # ours: then a poll every few minutes has told its share
 _MOST = 0.5  # ours: of a mast's sites
 _LEAST_SITES = 3
 _COLLIDES = 0.35  # ours: two stations talk into each other nearly always, noise comes and goes
@@ -20,7 +22,7 @@ def duplicate_address(one: SiteEvidence, around: Around) -> Diagnosis | None:
     garbled = _garbled(one)
     if garbled is None or _is_the_gateways(one, around):
         return None
-    if garbled.late < _COLLIDES:
+    if garbled.late < _COLLIDES or not _is_clear(garbled, one.now_ms):
         return None
     return Diagnosis(
         cause="duplicate-address",
@@ -57,7 +59,7 @@ def station_noise(one: SiteEvidence, around: Around) -> Diagnosis | None:
     garbled = _garbled(one)
     if garbled is None or _is_the_gateways(one, around):
         return None
-    if garbled.late >= _COLLIDES:
+    if garbled.late >= _COLLIDES or not _is_clear(garbled, one.now_ms):
         return None
     return Diagnosis(
         cause="station-noise",
@@ -124,6 +126,12 @@ def gateway_serial(one: SiteEvidence, around: Around) -> Diagnosis | None:
 def _garbled(one: SiteEvidence) -> Garbled | None:
     clues = one.health.clues.contact
     return clues.garbled if clues else None
+
+
+def _is_clear(garbled: Garbled, now_ms: int) -> bool:
+    """Whether the share says which of the two it is, or more waiting would tell little."""
+    low, high = wilson(garbled.late * garbled.late_of, garbled.late_of, 0.8)
+    return not low < _COLLIDES < high or now_ms - garbled.since_ms >= _WAITS_MS
 
 
 def _is_the_gateways(one: SiteEvidence, around: Around) -> bool:

@@ -51,7 +51,7 @@ def _of_loop(
         since_ms=since_ms,
         score=_loop_score(one, gone),
         says=_loop_says(gone, point, f"loop {current:.2f}\u00a0mA", since_ms),
-        advice=Said("{}: loop current at the terminals decides. Gauge by hand.", title),
+        advice=Said("{}: loop current at the terminals decides.", title.partition(" (")[0]),
         decides=Said(
             "Loop current at the station's terminals: the same with the sensor's wires off is "
             "the input, none with 24 V present is wire or sensor, none without is its power."

@@ -113,12 +113,12 @@ def repeater(one: SiteEvidence, around: Around) -> Diagnosis | None:
             f"silent with the {some(len(silent), 'site')} behind it since {{}}: one cause",
             At(one.moment.since_ms),
         ),
-        advice=Said("One cause, start at the repeater. " + of_supply(one)),
+        advice=Said("At the repeater supply volts first, then its radio's reflected power."),
         decides=Said(
             "At the repeater: supply volts first, then forward and reflected power of its radio."
         ),
         chart=ChartOf(Shown.CONTACT, one.moment.since_ms - _DAY_MS),
-        rests_on=tuple(supply_said(one)),
+        rests_on=(Said(of_supply(one)), *supply_said(one)),
         desk=("Probe the sites behind it: one that answers clears the repeater.",),
         bring=("spare radio", "battery", "fuses", "wattmeter"),
         cautions=(*TOWER, *ELECTRIC),

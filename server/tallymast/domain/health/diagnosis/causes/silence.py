@@ -45,10 +45,7 @@ def silent_alone(one: SiteEvidence, around: Around) -> Diagnosis | None:
             "nobody else fell silent with it",
             At(one.moment.since_ms),
         ),
-        advice=Said(
-            of_supply(one) + " Fuse, connection, radio or antenna: supply volts at the radio "
-            "decide."
-        ),
+        advice=Said("Fuse, connection, radio or antenna: supply volts at the radio decide."),
         decides=Said(
             "Volts at the radio: none is fuse, connection or controller; there, it is radio or "
             "antenna. If it comes back by itself with a higher restart counter, it had no power."
@@ -59,6 +56,7 @@ def silent_alone(one: SiteEvidence, around: Around) -> Diagnosis | None:
             marks=((one.moment.since_ms, "silent"),),
         ),
         rests_on=(
+            Said(of_supply(one)),
             *supply_said(one),
             *(
                 (Said(f"Falls silent every day about {clock(habit.off_minute)}."),)
