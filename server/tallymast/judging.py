@@ -227,7 +227,7 @@ class _Weeks:
             now_ms,
             zone,
             site_hours(conn, now_ms - BASELINE_MS, now_ms, contract),
-            spoiled_hours(conn, begin_ms, now_ms),
+            spoiled_hours(conn, now_ms - BASELINE_MS, now_ms),
             nights.load_nights(conn, today - NIGHTS + 1, today),
             answers_by_day(conn, now_ms - BASELINE_MS, now_ms),
             explained(known, common_causes(known, placed(network))),

@@ -78,7 +78,7 @@ class PastSite:
         )
 
     def contact(self, now_ms: int) -> ContactHours | None:
-        """Return contact of the last thirty days, spoiled hours of the last fortnight."""
+        """Return contact of the last weeks, spoiled hours of the same."""
         begin_ms = (now_ms - BASELINE_MS) // QUARTER_MS * QUARTER_MS
         at_ms, outcome, _ = self._of(begin_ms, now_ms)
         asked = outcome != Outcome.GATEWAY_LOST
@@ -132,7 +132,7 @@ class PastSite:
         return at_ms, outcome, flags
 
     def _spoiled(self, now_ms: int) -> tuple[dict[int, int], dict[int, int]]:
-        from_ms = now_ms - OUTAGES_MS
+        from_ms = now_ms - BASELINE_MS
         at_ms, outcome, flags = self._of(from_ms - from_ms % HOUR_MS, now_ms)
         refused = (flags & PollFlag.REFUSED != 0) & (outcome <= _LAST)
         return _by_hour(at_ms[outcome == Outcome.GARBLED]), _by_hour(at_ms[refused])

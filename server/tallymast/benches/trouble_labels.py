@@ -11,8 +11,9 @@ RIGHT: Mapping[str, frozenset[str]] = {
     "mains-lost": frozenset({"mains-lost"}),
     "overcharge": frozenset({"overcharge"}),
     "worn-battery": frozenset({"battery"}),
-    "signal-step": frozenset({"antenna"}),
-    "signal-fall": frozenset({"fading"}),
+    # Where no signal is reported, nothing parts a fall at once from a slow one: both are the path.
+    "signal-step": frozenset({"antenna", "weak-path"}),
+    "signal-fall": frozenset({"fading", "weak-path"}),
     "interference": frozenset({"interference"}),
     "dead-site": frozenset({"silent"}),
     "dead-repeater": frozenset({"repeater"}),

@@ -26,7 +26,7 @@ class ContactHours:
         at_ms: when each hour begins, UTC milliseconds, ascending, shape (n,).
         cells: polls asked, answered at the first try, missed; shape (n, 3).
         garbled: polls whose answers came only garbled, by the beginning of their hour; hours
-            without any are left out. Known of the last fortnight.
+            without any are left out.
         refused: polls answered with an exception, likewise.
 
     """
@@ -42,7 +42,7 @@ class SiteRecord(Protocol):
 
     @property
     def contact(self) -> ContactHours | None:
-        """Contact of the last thirty days, None where nobody asked."""
+        """Contact of the last sixty days, None where nobody asked."""
 
     @property
     def nights(self) -> Sequence[Night]:

@@ -34,7 +34,7 @@ from tallymast.domain.record.spans import SpanSeries
 
 DAY_MS: Final = 24 * HOUR_MS
 NIGHTS: Final = 45
-BASELINE_MS: Final = 30 * DAY_MS
+BASELINE_MS: Final = 60 * DAY_MS  # ours: what has been wrong for weeks still has a before
 OUTAGES_MS: Final = 14 * DAY_MS
 _LONG_MS: Final = 600_000  # ours: whether a shorter outage was the supply's is not looked for
 _ROUND_STEP_MS: Final = 2 * HOUR_MS

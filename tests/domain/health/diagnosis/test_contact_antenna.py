@@ -116,6 +116,6 @@ def test_a_sum_of_slopes_over_nine_days_is_too_young() -> None:
 def test_without_a_signal_single_misses_at_all_hours_leave_two_causes_open() -> None:
     weak = Trace(signal=False, weak=[(since(2 * DAY), 0.25)])
     found = only([weak, Trace(), Trace()])
-    assert found.cause == "antenna"
+    assert found.cause == "weak-path"
     assert found.rivals
     assert found.confidence is not Confidence.SURE

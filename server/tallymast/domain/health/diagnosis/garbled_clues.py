@@ -28,7 +28,7 @@ class Garbled:
             first and the last with garbled answers where there are enough.
         late_of: of so many polls.
         asked: polls since.
-        before: garbled in the fortnight before.
+        before: garbled in the weeks before.
         before_asked: of so many.
         evidence: logarithm of the odds against the usual.
 
@@ -56,7 +56,7 @@ def garbled_of(contact: ContactHours, now_ms: int) -> Garbled | None:
         first = hour
     asked, late = contact.cells[:, 0], contact.cells[:, 0] - contact.cells[:, 1]
     since = contact.at_ms >= first
-    known = (contact.at_ms >= now_ms - 14 * 24 * HOUR_MS) & ~since
+    known = ~since
     counts = [contact.garbled[hour] for hour in hours]
     garbled = sum(n for hour, n in zip(hours, counts, strict=True) if hour >= first)
     before = sum(counts) - garbled

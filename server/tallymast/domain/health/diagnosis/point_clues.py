@@ -20,6 +20,7 @@ RESTARTS_MS: Final = 14 * DAY_MS
 _MOVING: Final = frozenset(
     {PointKind.ANALOG_INPUT, PointKind.RATE, PointKind.TEMPERATURE, PointKind.SUPPLY_VOLTAGE}
 )
+_STILL_MS: Final = 60 * DAY_MS  # ours: one that stands still for weeks is named on
 _STILL_H: Final = 12  # ours: hours a point must have stood still before anybody looks further
 _LEAST_H: Final = 7 * 24  # ours: hours of moving before them, to know that it moves
 _MOVED: Final = 0.97  # ours: share of hours in which a point that moves has moved
@@ -175,7 +176,8 @@ def _stills(site: Site, record: SiteRecord, now_ms: int) -> tuple[Still, ...]:
     for point in points:
         hours = lately[point.tag]
         if point.tag not in moving and (hours.n > 1).sum() >= _STILL_H - 2:
-            one = _still(point, record.hours(point.tag, now_ms - WEEKS_MS, now_ms), len(moving))
+            weeks = record.hours(point.tag, now_ms - _STILL_MS, now_ms)
+            one = _still(point, weeks, len(moving))
             found += [one] if one is not None else []
     return tuple(found)
 

@@ -16,7 +16,7 @@ from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.record.spans import SpanSeries
 
 DAY_MS: Final = 24 * HOUR_MS
-SIGNAL_DAYS: Final = 30
+SIGNAL_DAYS: Final = 60
 LEAST_FADE_DAYS: Final = 10  # Ours: a week of weather is no slope
 _LEAST_FADE_DB: Final = 3.0  # Ours: less is weather
 _LEAST_HOURS: Final = 4  # Ours: known hours that make a day's median
@@ -46,6 +46,7 @@ class Fade:
         high_db: its upper end.
         evidence: natural logarithm of the odds against a signal that only scatters.
         is_sudden: one step explains it as well as a slope.
+        from_dbm: the level it has sunk from.
 
     """
 
@@ -57,6 +58,7 @@ class Fade:
     high_db: float
     evidence: float
     is_sudden: bool = False
+    from_dbm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ class SignalClues:
     """What the signal does.
 
     Attributes:
-        days: that are known of the last thirty.
+        days: that are known of the last sixty.
         usual_dbm: median of the days before the newest three.
         newest_dbm: median of the newest 24 hours.
         scatter_db: usual scatter of hours about their day's median (standard deviation).
@@ -89,7 +91,7 @@ class SignalClues:
 
 
 def signal_hours(site: Site, record: SiteRecord, now_ms: int) -> SpanSeries | None:
-    """Return the signal of the last thirty days by hour, None where no point reports it in dB."""
+    """Return the signal of the last sixty days by hour, None where no point reports it in dB."""
     point = site.point_of(PointKind.SIGNAL)
     if point is None or point.unit.lower() not in _CALLED_DB:
         return None
@@ -155,6 +157,7 @@ def fade_of(ago: Ints, medians: Floats, now_ms: int) -> Fade | None:
         high,
         evidence,
         sudden.unrest <= 1.2 * slope.unrest + sigma**2,
+        float(np.median(medians[: slope.begin + 1])),
     )
 
 
@@ -221,7 +224,7 @@ def _days(hours: SpanSeries, now_ms: int) -> tuple[Ints, Floats, float]:
 
 
 def _older_step(site: Site, record: SiteRecord, hours: SpanSeries) -> SignalStep | None:
-    """Return a step in all of the thirty days."""
+    """Return a step in all of those days."""
     point = site.point_of(PointKind.SIGNAL)
     place = signal_step(hours.at_ms, hours.mean)
     if point is None or place is None:

@@ -132,7 +132,7 @@ def weaker_path(one: SiteEvidence, around: Around) -> Diagnosis | None:
         return None
     unknown = clues.signal is None
     return Diagnosis(
-        cause="antenna",
+        cause="weak-path",
         title="Antenna, feedline or something in the path",
         about=About.CONTACT,
         gateway_id=one.gateway_id,

@@ -17,7 +17,7 @@ def fading(one: SiteEvidence, around: Around) -> Diagnosis | None:
     fade = signal.fade if signal else None
     if signal is None or fade is None or fade.high_db >= 0.0 or fade.is_sudden:
         return None
-    if signal.step is not None or signal.drift_db > -0.5 * fade.fall_db:
+    if signal.step is not None or signal.newest_dbm > fade.from_dbm - 0.5 * fade.fall_db:
         return None
     sank_too = _others_sank(one, around)
     own = fade.fall_db - max(sank_too, 0.0)
@@ -48,7 +48,7 @@ def fading(one: SiteEvidence, around: Around) -> Diagnosis | None:
             Shown.SIGNAL,
             fade.since_ms - 7 * _DAY_MS,
             marks=((fade.since_ms, "begins to sink"),),
-            levels=((signal.usual_dbm, "usual"),),
+            levels=((fade.from_dbm, "before"),),
         ),
         rests_on=_fade_numbers(fade, sank_too),
         desk=("Compare with last year's signal of the same season, where it is known.",),

@@ -144,7 +144,7 @@ def _says(garbled: Garbled) -> Said:
     return Said(
         f"{some(garbled.garbled, 'poll')} of {some(garbled.asked, 'poll')} ended garbled since "
         f"{{}}, "
-        f"{garbled.before} of {some(garbled.before_asked, 'poll')} in the fortnight before",
+        f"{garbled.before} of {some(garbled.before_asked, 'poll')} in the weeks before",
         At(garbled.since_ms),
     )
 

@@ -27,6 +27,7 @@ from tallymast.domain.model import Chemistry, SupplyKind
 # Ours, all of them.
 _WEAK: Final = 0.6  # of what it used to be lifted on days like these
 _WEAK_DAYS: Final = 5
+_LESS_THAN_ALL: Final = 0.8
 _GOOD: Final = 0.75  # of a good day's lift: nobody need be asked
 _LEAST_BEFORE: Final = 8
 _ABSORBED_V: Final = 13.8  # of a 12 V pack: a controller held it, it was nearly full
@@ -108,9 +109,21 @@ def _weak(found: Powered, others: Others) -> _Weak | None:
         return None
     if any((day.lift_v or 0.0) < NO_LIFT_V for day, _ in late):
         return None  # no charge at all is another matter
+    if not _is_alone([day for day, _ in late], found, others):
+        return None
     if _is_recovering([day for day, _ in before], [day for day, _ in late]):
         return None
     return _Weak(now / usual, _weak_since(shares, _WEAK * usual), len(before))
+
+
+def _is_alone(late: Sequence[Day], found: Powered, others: Others) -> bool:
+    """Whether it was lifted clearly less than every other: else it is weather, or the season."""
+    ratios = [
+        (found.clues.share(day) or 0.0) / max(least, 0.05)
+        for day in late
+        if (least := others.least(day.day)) is not None
+    ]
+    return len(ratios) == len(late) and float(np.median(ratios)) <= _LESS_THAN_ALL
 
 
 def _is_recovering(before: Sequence[Day], late: Sequence[Day]) -> bool:

@@ -18,6 +18,7 @@ from tallymast.domain.model import Chemistry, PointKind, Site, Supply, SupplyKin
 from tallymast.domain.positions import distance_bearing
 
 _NEAR_KM: Final = 100.0  # ours: sites so near share their weather, more or less
+_LEAST_OTHERS: Final = 2  # ours: what one other had may be its own trouble
 _LEAST_LIFT_V: Final = 0.25  # ours: a usual lift that shows the sun at all
 _LOW_V: Final = 0.35  # ours, of a 12 V pack: so near its disconnect a battery has run down
 _CHARGED_V: Final = 13.2  # of a 12 V pack: no lead-acid battery rests so high
@@ -175,6 +176,11 @@ class Others:
         if day not in self._had:
             self._had[day] = _together([shares[day] for shares in self._all if day in shares])
         return self._had[day]
+
+    def least(self, day: int) -> float | None:
+        """Return what the one of them had that had least, None where fewer than two are known."""
+        known = [shares[day] for shares in self._all if day in shares]
+        return min(known) if len(known) >= _LEAST_OTHERS else None
 
 
 def _together(known: Sequence[float]) -> float | None:
