@@ -28,6 +28,12 @@ def test_times_are_written_by_the_pages_clock_and_values_escaped() -> None:
     assert "<b>" not in html
 
 
+def test_a_negative_number_is_written_with_a_minus_and_a_date_is_left_alone() -> None:
+    said = Said("moved by -0.3 dB to {} on 2026-11-24, 3-4 h", "-98 dBm")
+    words = "moved by \u22120.3 dB to \u221298 dBm on 2026-11-24, 3-4 h"
+    assert cause_words(said, CLOCK) == words
+
+
 def test_a_cause_is_told_with_how_sure_it_is_and_where_its_evidence_is() -> None:
     (why,) = line_of(watched(1), [a_cause("antenna", About.CONTACT, 1)], CLOCK).why
     assert (why.mark.word, str(why.words), why.href) == ("likely", "words", "/findings/antenna-1")

@@ -107,7 +107,7 @@ def share_line(name: str, series: ContactSeries, parts: Ints, place: int) -> Lin
 
 
 def day_picture(conn: Connection, what: Wanted) -> Picture:
-    """Return the share of polls lost in each hour of the local day, inside the span and before."""
+    """Return the share of first tries lost by hour of the local day, inside the span and before."""
     begin_ms = max(what.span[0], min(what.one.since_ms, what.span[1] - HOUR_MS))
     before_ms = min(max(what.span[1] - begin_ms, _LEAST_BEFORE_MS), _MOST_BEFORE_MS)
     spans = ((begin_ms - before_ms, begin_ms), (begin_ms, what.span[1]))
@@ -117,13 +117,13 @@ def day_picture(conn: Connection, what: Wanted) -> Picture:
         panes.append(_day_pane(what, plan, before, since))
         told.append(
             Told(
-                plan.site.name if what.are_several else "Lost",
+                plan.site.name if what.are_several else "First try lost",
                 _lost_words(what, before),
                 _lost_words(what, since),
             )
         )
     return Picture(
-        "Share of polls lost in each hour of the local day",
+        "Share of polls not answered at the first try, by hour of the local day",
         tuple(panes),
         spans[1],
         tuple(told),
@@ -138,13 +138,14 @@ def _day_pane(what: Wanted, plan: SitePlan, before: ContactSeries, since: Contac
         _day_line("since then", by_hour_of_day(since, what), Drawn.BARS, 0),
         _day_line("before", by_hour_of_day(before, what), Drawn.LINE, 1),
     )
-    return Pane(plan.site.name if what.are_several else "Lost", "%", lines, from_zero=True)
+    title = plan.site.name if what.are_several else "First try lost"
+    return Pane(title, "%", lines, from_zero=True)
 
 
 def by_hour_of_day(series: ContactSeries, what: Wanted) -> tuple[HourOfDay, ...]:
-    """Return the share missed in each hour of the local day, every day counting alike."""
-    missed = series.asked - series.answered
-    cells = np.column_stack([series.asked, series.first_try, missed])
+    """Return the share of first tries lost in each hour of the day, every day counting alike."""
+    lost = series.asked - series.first_try
+    cells = np.column_stack([series.asked, series.first_try, lost])
     return by_local_hour(series.at_ms, cells, what.zone)
 
 
@@ -155,7 +156,7 @@ def _day_line(name: str, day: tuple[HourOfDay, ...], drawn: Drawn, place: int) -
 
 
 def _lost_words(what: Wanted, series: ContactSeries) -> str:
-    lost = share_told("", series, series.asked - series.answered, None).since
+    lost = share_told("", series, series.asked - series.first_try, None).since
     worst = worst_hour_words(by_hour_of_day(series, what))
     return f"{lost}; {worst}" if worst else lost
 

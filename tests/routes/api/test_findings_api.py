@@ -75,7 +75,7 @@ def test_a_long_list_goes_on_where_it_ended(world: World, client: TestClient) ->
         if page["next"] is None:
             break
         before = f"&before={page['next']}"
-    assert seen == [7, 6, 5, 4, 3, 2, 1]
+    assert seen == [1, 2, 3, 4, 5, 6, 7]  # the one named last first
 
 
 def test_a_script_says_what_a_visit_found(world: World, client: TestClient) -> None:

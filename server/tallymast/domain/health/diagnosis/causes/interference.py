@@ -93,6 +93,9 @@ def _diagnosis(one: SiteEvidence, group: _Group) -> Diagnosis:
             Shown.CONTACT if loss.hours is None else Shown.DAY,
             since_ms,
             marks=((since_ms, "begins"),),
+            levels=()
+            if loss.hours is None
+            else tuple((minute / 60.0, clock(minute)) for minute in loss.hours),
         ),
         rests_on=tuple(_numbers(group)),
         desk=_DESK,
