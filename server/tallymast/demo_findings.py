@@ -21,7 +21,7 @@ def keep_findings(database: Database, shown: Scene, days: int = DAYS) -> Iterato
 
     The days before have to be written already. Findings that are there stay as they are.
     """
-    past = _Past()
+    past = Past()
     count = days * 24 * _HOUR_MS // EVERY_MS
     for back in range(count, -1, -1):
         at_ms = shown.begun_ms - back * EVERY_MS
@@ -32,13 +32,14 @@ def keep_findings(database: Database, shown: Scene, days: int = DAYS) -> Iterato
 
 
 @dataclass
-class _Past:
+class Past:
     """What was named from look to look."""
 
     standing: dict[Key, Remembered] = field(default_factory=dict)
     over: list[Remembered] = field(default_factory=list)
 
     def look(self, named: dict[Key, Named], at_ms: int) -> None:
+        """Take what is named at an instant; instants only grow."""
         for key, one in named.items():
             before = self.standing.get(key)
             first_ms = at_ms if before is None else before.named_ms
@@ -47,6 +48,7 @@ class _Past:
             self.over.append(self.standing.pop(key).ended())
 
     def told(self) -> list[Remembered]:
+        """Return all that was named, the oldest first; what the last look named still stands."""
         newest = max((one.last_ms for one in self.standing.values()), default=0)
         ended = [one.ended() if one.last_ms < newest else one for one in self.standing.values()]
         return sorted([*self.over, *ended], key=lambda one: one.named_ms)

@@ -1,5 +1,6 @@
 """What contact tells before anything is lost: answers become slow."""
 
+from tallymast.domain.health.diagnosis.daily_loss import LOOKED
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import (
     SPOKEN,
@@ -27,7 +28,8 @@ def slow_answers(one: SiteEvidence, around: Around) -> Diagnosis | None:
         return None
     if one.now_ms - slow.since_ms < _LEAST_DAYS * _DAY_MS or _others_too(one, around):
         return None
-    if comm.change or comm.signal or clues.loss or clues.garbled:
+    lost = clues.loss is not None and clues.loss.evidence > LOOKED
+    if comm.change or comm.signal or lost or clues.garbled:
         return None  # it is past its beginning: that has its own causes
     return Diagnosis(
         cause="slow-answers",

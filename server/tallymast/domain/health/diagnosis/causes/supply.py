@@ -38,6 +38,9 @@ _CONTROLLER: Final = (
 )
 
 
+_FEW_LITHIUM: Final = 4  # ours: lithium is lifted little by a dim day; a few others tell little
+
+
 @dataclass(frozen=True, slots=True)
 class _Run:
     """Days in a row without any lift, the newest among them, and the days before."""
@@ -123,7 +126,7 @@ def _score(found: Powered, run: _Run, others: Others) -> float:
             told += _says_a_day(found, run, others, sun)
     if not told:
         return _alone(found, run, unknown)
-    few = 0.7 if others.count == 1 else 0.0
+    few = 0.7 if others.count < (_FEW_LITHIUM if chilly else 2) else 0.0
     return min(_BEFORE - few + told, _MOST)
 
 
