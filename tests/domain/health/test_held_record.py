@@ -18,7 +18,7 @@ def test_a_points_hours_are_worked_out_by_hand() -> None:
     assert hours.mean[[1, 3]].tolist() == [12.5, 11.0]
     assert (hours.least[1], hours.most[1], hours.first[1], hours.last[1]) == (12, 13, 12, 13)
     assert math.isnan(hours.mean[2])
-    assert hours.changes.tolist() == [0, 1, 0, 1]
+    assert hours.changes.tolist() == [0, 1, 0, 0]  # between two hours it is neither's
 
 
 def test_an_unknown_point_has_hours_without_readings() -> None:

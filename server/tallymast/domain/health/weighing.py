@@ -14,7 +14,12 @@ import numpy as np
 
 from tallymast.domain.bearings import place_of
 from tallymast.domain.health.comms.answers import slower
-from tallymast.domain.health.comms.changes import contact_change, signal_step, step_between
+from tallymast.domain.health.comms.changes import (
+    contact_change,
+    signal_step,
+    step_between,
+    step_between_hours,
+)
 from tallymast.domain.health.comms.model import Cause, CommHealth, Outage, SignalStep
 from tallymast.domain.health.comms.returns import returns_of
 from tallymast.domain.health.comms.supply_caused import supply_caused
@@ -198,4 +203,5 @@ def _signal(scales: Scales, record: SiteRecord) -> SignalStep | None:
     if place is None:
         return None
     at_ms = int(hours.at_ms[place])
-    return step_between(*record.readings(point.tag, at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS))
+    near = record.readings(point.tag, at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS)
+    return step_between(*near) or step_between_hours(hours.at_ms, hours.mean, place)

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from tallymast.domain.health.comms.baselines import LIMIT, blocks_of, window_scores
-from tallymast.domain.health.comms.changes import contact_change
+from tallymast.domain.health.comms.changes import contact_change, signal_step, step_between_hours
 from tallymast.domain.health.comms.intervals import design_effect
-from tallymast.domain.health.comms.model import ContactChange, Outage
+from tallymast.domain.health.comms.model import ContactChange, Outage, SignalStep
 
 HOUR = 3_600_000
 BEFORE = 14 * 24
@@ -251,3 +251,15 @@ def test_the_scatter_of_a_baseline_is_its_design_effect() -> None:
         plain[:BEFORE], np.full(BEFORE, 60)
     )
     assert ratio == pytest.approx(expected, rel=0.3)  # the plain week's share differs by chance
+
+
+def test_a_step_behind_a_gap_is_told_by_its_hours() -> None:
+    # Ours, by hand: -70 dBm, three hours without any reading, then -88 dBm.
+    begins = np.arange(60, dtype=np.int64) * 3_600_000
+    means = np.where(np.arange(60) < 30, -70.0, -88.0)
+    means[30:33] = np.nan
+    place = signal_step(begins, means)
+    assert place == 33
+    step = step_between_hours(begins, means, place)
+    assert step == SignalStep(30 * 3_600_000, 33 * 3_600_000, -70.0, -88.0)
+    assert step_between_hours(begins, np.full(60, -70.0), 33) is None

@@ -1,6 +1,6 @@
 """A site's newest hours against its own baseline, for every window that may hold a change.
 
-A window is the newest 2 blocks to 3 weeks; a block is an hour, or as many as hold 30 polls. Its
+A window is the newest 2 blocks to 40 days; a block is an hour, or as many as hold 30 polls. Its
 baseline is every hour before, seven days at least. The window without its worst block (one long
 burst, or half an outage, is no change) is compared with the baseline by the log likelihood ratio
 of their shares, drawn up to the length of the window: with its worst block, which is no better
@@ -10,9 +10,9 @@ weather count as what they are, usual.
 
 The limit comes from the false alarms that are let through. For independent polls the ratio of one
 window passes h with a chance of at most e^-h (Chernoff's bound for a binomial share); a month has
-720 hours in each of which 17 windows end, each is looked at in two ways (of the polls asked, of
+720 hours in each of which 19 windows end, each is looked at in two ways (of the polls asked, of
 those answered), and whatever their dependence the chances add up at most:
-h = ln(2 * 720 * 17 / 0.01) = 14.7 for one false alarm in 100 site-months. Dispersion makes that an
+h = ln(2 * 720 * 19 / 0.01) = 14.8 for one false alarm in 100 site-months. Dispersion makes that an
 approximation, which simulations have to hold.
 """
 
@@ -26,7 +26,7 @@ from tallymast.domain.health.comms.intervals import USUAL_LAG1
 
 LEAST_BASELINE_HOURS: Final = 168  # common practice, no published source: seven days
 FALSE_ALARMS: Final = 0.01  # Ours, per site and month: a site is blamed for nothing in 8 years
-WINDOWS: Final = (2, 3, 4, 6, 8, 12, 16, 24, 36, 48, 72, 96, 144, 192, 288, 384, 504)
+WINDOWS: Final = (2, 3, 4, 6, 8, 12, 16, 24, 36, 48, 72, 96, 144, 192, 288, 384, 504, 720, 960)
 LIMIT: Final = log(2 * 720 * len(WINDOWS) / FALSE_ALARMS)
 _LEAST_FALL: Final = 0.01  # Ours: one poll in a hundred; less is no reason to drive
 _LASTS: Final = 0.5  # Ours: the newest part must still be half as bad as the window

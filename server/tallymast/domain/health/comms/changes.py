@@ -215,6 +215,28 @@ def step_between(at_ms: NDArray[np.int64], dbm: Floats) -> SignalStep | None:
     return SignalStep(int(times[at - 1]), int(times[at]), before, after)
 
 
+def step_between_hours(
+    begins_ms: NDArray[np.int64], means: Floats, place: int
+) -> SignalStep | None:
+    """Return a step as hours tell it, where too few readings lie beside it.
+
+    Args:
+        begins_ms: begins of clock hours, ascending [ms].
+        means: mean signal of the same hours [dBm], NaN where there was none.
+        place: the first hour after the step, as ``signal_step`` names it.
+
+    """
+    known = np.flatnonzero(~np.isnan(means))
+    at = int(np.searchsorted(known, place))
+    before, after = known[max(0, at - _STEP_HOURS) : at], known[at : at + _STEP_HOURS]
+    if len(before) < _LEAST_READINGS or not len(after):
+        return None
+    was, now = float(np.median(means[before])), float(np.median(means[after]))
+    if abs(now - was) < LEAST_STEP_DB:
+        return None
+    return SignalStep(int(begins_ms[before[-1]]) + _HOUR_MS, int(begins_ms[place]), was, now)
+
+
 # --- inside ---------------------------------------------------------------------------
 
 

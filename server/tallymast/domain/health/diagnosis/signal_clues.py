@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymast.domain.health.comms.changes import signal_step, step_between
+from tallymast.domain.health.comms.changes import signal_step, step_between, step_between_hours
 from tallymast.domain.health.comms.model import SignalStep
 from tallymast.domain.health.record import SiteRecord
 from tallymast.domain.health.supply.trend import theil_sen
@@ -230,7 +230,8 @@ def _older_step(site: Site, record: SiteRecord, hours: SpanSeries) -> SignalStep
     if point is None or place is None:
         return None
     at_ms = int(hours.at_ms[place])
-    return step_between(*record.readings(point.tag, at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS))
+    near = record.readings(point.tag, at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS)
+    return step_between(*near) or step_between_hours(hours.at_ms, hours.mean, place)
 
 
 def median_of(numbers: Sequence[float]) -> float | None:
