@@ -1,6 +1,7 @@
 """Finds out since when points are as they are: once for each finding, as long as it lasts."""
 
 from collections.abc import Callable, Iterable, Mapping
+from typing import Final
 
 from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.findings import OfPoint
@@ -10,6 +11,8 @@ from tallymast.routes.services import LiveView, NetworkView
 from tallymast.routes.standings import standing_of
 from tallymast.storage.engine import Database
 from tallymast.storage.since import since
+
+AGAIN_MS: Final = 120_000
 
 
 class Beginnings:
@@ -26,6 +29,7 @@ class Beginnings:
         self._database = database
         self._live = live
         self._view = view
+        self._again_ms: int | None = None
         self.known: Mapping[str, Since] = {}
 
     def look(self, now_ms: int, standings: Iterable[Standing] | None = None) -> None:
@@ -44,8 +48,16 @@ class Beginnings:
             standings = newest_standings(self._live, self._view(), now_ms).values()
         for plan, finding in _of_points(standings):
             known = self.known.get(finding.key)
-            found[finding.key] = known or self._since(plan, finding, now_ms)
+            if known is None or (known.at_ms is None and self._is_due(now_ms)):
+                known = self._since(plan, finding, now_ms)
+            found[finding.key] = known
+        if self._is_due(now_ms):
+            self._again_ms = now_ms
         self.known = found
+
+    def _is_due(self, now_ms: int) -> bool:
+        """Whether beginnings that were not found are looked for again: older days may be there."""
+        return self._again_ms is None or not 0 <= now_ms - self._again_ms < AGAIN_MS
 
     def _since(self, plan: SitePlan, finding: OfPoint, now_ms: int) -> Since:
         holds = holds_of(finding)

@@ -129,7 +129,11 @@ def repeater(one: SiteEvidence, around: Around) -> Diagnosis | None:
 @a_cause
 def silent_together(one: SiteEvidence, around: Around) -> Diagnosis | None:
     """Name what sites that fell silent together share: a direction, or the mast."""
-    silent = [other for other in around.behind(one.gateway_id) if is_lost(other)]
+    silent = [
+        other
+        for other in around.behind(one.gateway_id)
+        if is_lost(other) and not carrier_is_silent(other, around)  # those are their repeater's
+    ]
     if len(silent) < 3 or one is not min(silent, key=lambda other: other.site_id):
         return None  # asked once for a gateway
     causes = [cause for cause in _common(one, silent, around) if cause.kind != "path"]
