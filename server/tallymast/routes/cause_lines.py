@@ -22,6 +22,7 @@ from tallymast.routes.formats import Clock
 from tallymast.routes.rows import Mark
 from tallymast.routes.sentences import sentence
 from tallymast.routes.services import Services
+from tallymast.routes.site_rows import charted
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,9 @@ def why_of(one: Diagnosis, clock: Clock) -> Why:
 def _chart_of(finding: Finding) -> str:
     """Return where the chart is that shows a finding without a named cause, empty: nowhere."""
     if isinstance(finding, OfPoint):
-        return f"/sites/{finding.site.key}#chart-{finding.point.tag}"
+        is_drawn = finding.point in charted(finding.site.points)
+        place = f"chart-{finding.point.tag}" if is_drawn else "charts-title"
+        return f"/sites/{finding.site.key}#{place}"
     if isinstance(finding, SupplyJudged | SupplyBelowDisconnect | SupplyNearDisconnect):
         point = finding.site.point_of(PointKind.SUPPLY_VOLTAGE)
         return f"/sites/{finding.site.key}#chart-{point.tag}" if point else ""
