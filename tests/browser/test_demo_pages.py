@@ -69,7 +69,7 @@ def test_the_gateway_page_is_reached_and_left_by_keyboard(open_demo: OpenPage) -
 
 
 def walk_to(page: Page, address: str) -> None:
-    for _ in range(60):
+    for _ in range(80):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.getAttribute('href')") == address:
             return

@@ -133,7 +133,7 @@ def test_the_round_can_be_walked_by_keyboard_alone(world: World, open_page: Open
             break
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", level=1)).to_have_text("Quill Tank")
-    for _ in range(12):
+    for _ in range(20):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.textContent") == "Poll now":
             break

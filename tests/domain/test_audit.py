@@ -22,6 +22,8 @@ WORDS = {
     "how": "by hour",
     "format": "csv",
     "file": "reliability-2026-10-2.html",
+    "title": "Antenna, connector or surge arrester",
+    "said": "confirmed (connector).",
 }
 
 

@@ -5,20 +5,14 @@ from collections.abc import Sequence
 from tallymast.domain.health.diagnosis.model import About, Diagnosis
 from tallymast.domain.health.findings import Finding, NeverAnswered, NoValue, PathSilent, Silent
 from tallymast.domain.health.site_health import SiteHealth
+from tallymast.domain.health.supply.battery_words import battery_to_take
 from tallymast.domain.health.supply.model import Verdict
-from tallymast.domain.model import Chemistry, Site, SupplyKind
+from tallymast.domain.model import Site, SupplyKind
 
 ALWAYS = ("multimeter, fuses of the ratings fitted there, keys",)
 _BATTERY = frozenset(
     {Verdict.NOT_CHARGING, Verdict.DECLINING, Verdict.AGEING, Verdict.DARK_AT_NIGHT}
 )
-_NAMES = {
-    Chemistry.FLOODED: "flooded",
-    Chemistry.AGM: "AGM",
-    Chemistry.GEL: "gel",
-    Chemistry.LIFEPO4: "LiFePO4",
-    Chemistry.LITHIUM_PRIMARY: "lithium primary",
-}
 
 
 def kit(
@@ -44,21 +38,11 @@ def kit(
     return tuple(dict.fromkeys((*bring, *ALWAYS)))
 
 
-def battery_words(site: Site) -> str:
-    """Return a site's battery as one asks for it in a store: ``33 Ah AGM, 12 V``."""
-    supply = site.supply
-    if supply is None or supply.kind is SupplyKind.MAINS:
-        return ""
-    size = f"{supply.capacity_ah:g}\u00a0Ah" if supply.capacity_ah else ""
-    make = _NAMES.get(supply.chemistry, "") if supply.chemistry else ""
-    return f"{f'{size} {make}'.strip()}, {supply.nominal_v:g}\u00a0V".removeprefix(", ")
-
-
 def _of_supply(site: Site, health: SiteHealth) -> list[str]:
     verdict = health.supply.verdict if health.supply else None
     if verdict not in _BATTERY or site.supply is None:
         return []
-    battery = battery_words(site)
+    battery = battery_to_take(site)
     bring = [f"battery {battery}"] if battery else []
     if verdict is Verdict.NOT_CHARGING and site.supply.kind is SupplyKind.SOLAR:
         bring.append("panel cable and connectors, charge controller, meter for panel volts")

@@ -10,7 +10,6 @@ import numpy as np
 from tallymast.domain.health.diagnosis.causes.supply_facts import (
     BATTERY_CAUTIONS,
     Powered,
-    battery_words,
     count_words,
     is_charged,
     powered,
@@ -20,6 +19,7 @@ from tallymast.domain.health.diagnosis.model import About, Diagnosis, Said
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.supply_days import Day
 from tallymast.domain.health.nights import DAY_MS
+from tallymast.domain.health.supply.battery_words import battery_to_take, battery_words
 from tallymast.domain.health.supply.model import DarkNights, Verdict
 from tallymast.domain.model import Chemistry, SupplyKind
 
@@ -82,7 +82,7 @@ def battery(one: SiteEvidence, around: Around) -> Diagnosis | None:
         chart=found.chart(since_ms, "nights grew short", before_days=12.0),
         rests_on=_rests(found, falls),
         desk=("Volts by hour of the last nights: how steep are they after a full day?",),
-        bring=(f"battery {battery_words(one.site)}", "battery tester"),
+        bring=(f"battery {battery_to_take(one.site)}", "battery tester"),
         cautions=BATTERY_CAUTIONS,
         explains=frozenset({About.CONTACT, About.COUNT}) if dark else frozenset(),
     )

@@ -5,7 +5,6 @@ from typing import Final
 from tallymast.domain.health.diagnosis.causes.supply_facts import (
     BATTERY_CAUTIONS,
     PANEL_CAUTION,
-    battery_words,
     is_charged,
     powered,
 )
@@ -13,6 +12,7 @@ from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import About, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.nights import DAY_MS
+from tallymast.domain.health.supply.battery_words import battery_to_take, battery_words
 from tallymast.domain.health.supply.model import Verdict
 from tallymast.domain.model import PointKind, SupplyKind
 
@@ -50,7 +50,7 @@ def ran_down(one: SiteEvidence, around: Around) -> Diagnosis | None:
         ),
         chart=found.chart(since_ms, "fell silent"),
         desk=("Does it come back when the sun has charged it for some hours?",),
-        bring=(f"battery {battery_words(one.site)}", "meter for panel volts"),
+        bring=(f"battery {battery_to_take(one.site)}", "meter for panel volts"),
         cautions=(PANEL_CAUTION, *BATTERY_CAUTIONS),
         explains=frozenset({About.CONTACT}),
     )
@@ -80,6 +80,6 @@ def primary_pack(one: SiteEvidence, around: Around) -> Diagnosis | None:
         decides=Said("Pack volts under load against a new pack's."),
         chart=ChartOf(Shown.VOLTS, one.now_ms - 30 * DAY_MS),
         rests_on=(Said("{} nights of record.", f"{health.nights}"),),
-        bring=(f"pack {battery_words(one.site)}",),
+        bring=(f"pack {battery_to_take(one.site)}",),
         cautions=("Lithium packs: never short, charge or crush them; keep the terminals covered.",),
     )

@@ -14,7 +14,7 @@ from tallymast.domain.health.diagnosis.supply_clues import SupplyClues
 from tallymast.domain.health.nights import DAY_MS
 from tallymast.domain.health.supply.limits import Limits, limits_of, packs_of
 from tallymast.domain.health.supply.model import Forecast, SupplyHealth, Verdict
-from tallymast.domain.model import Chemistry, PointKind, Site, Supply, SupplyKind
+from tallymast.domain.model import Chemistry, PointKind, Supply, SupplyKind
 from tallymast.domain.positions import distance_bearing
 
 _NEAR_KM: Final = 100.0  # ours: sites so near share their weather, more or less
@@ -33,13 +33,6 @@ MAINS_CAUTIONS: Final = (
     "Mains wiring and its fuses are for licensed persons only.",
     "Isolate, lock out and tag by local law; a screen never replaces it.",
 )
-_NAMES: Final = {
-    Chemistry.FLOODED: "flooded",
-    Chemistry.AGM: "AGM",
-    Chemistry.GEL: "gel",
-    Chemistry.LIFEPO4: "LiFePO4",
-    Chemistry.LITHIUM_PRIMARY: "lithium primary",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,17 +98,6 @@ def powered(one: SiteEvidence, *kinds: SupplyKind) -> Powered | None:
     if limits is None or not clues.days:
         return None
     return Powered(one, supply, health, clues, limits, packs_of(supply))
-
-
-def battery_words(site: Site) -> str:
-    """Return a site's battery as one asks for it in a store: ``33 Ah AGM``."""
-    supply = site.supply
-    if supply is None:
-        return "battery"
-    size = f"{supply.capacity_ah:g}\u00a0Ah" if supply.capacity_ah else ""
-    make = _NAMES.get(supply.chemistry, "") if supply.chemistry else ""
-    volts = "" if supply.nominal_v == 12.0 else f", {supply.nominal_v:g}\u00a0V"
-    return (f"{size} {make}".strip() or "battery") + volts
 
 
 def count_words(number: int, noun: str) -> str:
