@@ -29,6 +29,7 @@ PICTURES = [
     ("site", "/sites/rook-valve", 1280, 1330, "light"),
     ("site-phone-dark", "/sites/merlin-pad", 390, 844, "dark"),
     ("gateway", "/gateways/long-scarp", 1280, 1010, "light"),
+    ("finding", "/findings/antenna-12", 1280, 1250, "light"),  # Rook Valve is the twelfth site
 ]
 SIGNED_IN = [
     ("audit", "/audit", 1280, 800, "light"),
@@ -65,7 +66,8 @@ def take(
     page.goto(url, wait_until="load")
     page.wait_for_timeout(2500)
     seen = Image.open(BytesIO(page.screenshot())).convert("RGB")
-    picture = seen.quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE)  # keeps rare colours
+    # Keeps rare colours, and moves each to the mean of what it stands for.
+    picture = seen.quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE, kmeans=2)
     picture.save(file, optimize=True)
     page.close()
     print(file.name)

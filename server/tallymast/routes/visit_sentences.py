@@ -66,7 +66,13 @@ def share_words(known: Share) -> str:
         of = f"{number(known.whole)} {'poll' if known.whole == 1 else 'polls'}"
         return f"{number(known.part)} of {of}, too few to speak of a rate"
     words = f"{share(known.part, known.whole)} of {number(known.whole)} polls"
-    return f"{words} (95 % sure: {100 * known.low:.1f} to {100 * known.high:.1f} %)"
+    return f"{words} (95 % sure: {_end(known.low)} to {_end(known.high)} %)"
+
+
+def _end(part: float) -> str:
+    """Return an end of an interval in per cent; 0 and 100 are no measured tenths."""
+    rounded = f"{100 * part:.1f}"
+    return rounded.removesuffix(".0") if rounded in ("0.0", "100.0") else rounded
 
 
 # --- a reason each ------------------------------------------------------------------------------
