@@ -54,3 +54,12 @@ def test_two_garbled_polls_are_chance() -> None:
 def test_a_line_that_was_always_noisy_is_not_news() -> None:
     always = Trace(days=14, garbled=[(since(14 * DAY), 0.4)], retries=1)
     assert named(network([always, SOUND, SOUND], 5)) == []
+
+
+@pytest.mark.parametrize("days", [2, 6, 12])
+def test_a_slow_site_is_named_on_though_single_hours_have_none(days: int) -> None:
+    # Twelve polls an hour, of which one in eight ends garbled: one hour in five has none.
+    clash = Trace(days=30.0, every_s=300, garbled=[(since(days * DAY), 0.5)])
+    for seed in range(4):
+        found = named(network([clash, Trace(every_s=300), Trace(every_s=300)], seed))
+        assert [one.cause for one in found] == ["duplicate-address"]

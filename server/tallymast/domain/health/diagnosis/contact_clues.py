@@ -27,6 +27,7 @@ class ContactClues:
         loss: polls that get lost and did not before.
         signal: None where no point reports it.
         garbled: answers that come garbled.
+        spoiled: share of the polls missed in the last week that were garbled, not silent.
         newest: of the newest two clock hours, the open one too: polls late, polls asked.
 
     """
@@ -37,6 +38,7 @@ class ContactClues:
     signal: SignalClues | None = None
     garbled: Garbled | None = None
     newest: tuple[int, int] = (0, 0)
+    spoiled: float = 0.0
 
     @property
     def is_enough(self) -> bool:
@@ -63,7 +65,15 @@ def contact_clues(
         None if hours is None else signal_clues(site, record, hours, comm.signal, now_ms),
         garbled,
         _newest(contact, now_ms),
+        _spoiled(contact, now_ms),
     )
+
+
+def _spoiled(contact: ContactHours, now_ms: int) -> float:
+    begin_ms = now_ms - 7 * 24 * HOUR_MS
+    missed = int(contact.cells[contact.at_ms >= begin_ms, 2].sum())
+    garbled = sum(n for hour, n in contact.garbled.items() if hour >= begin_ms)
+    return garbled / missed if missed else 0.0
 
 
 def _newest(contact: ContactHours, now_ms: int) -> tuple[int, int]:

@@ -1,5 +1,6 @@
 """Answers that come garbled where none did before."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,6 +12,7 @@ from tallymast.domain.health.record import ContactHours
 from tallymast.domain.record.rollups import HOUR_MS
 
 _RECENT_MS: Final = 3 * HOUR_MS  # ours: what was clean for longer is over
+_ROW_MS: Final = 12 * HOUR_MS
 _LEAST: Final = 3  # ours: two garbled answers may be chance
 _LEAST_SHARE: Final = 0.01
 _LEAST_POLLS: Final = 6
@@ -47,13 +49,10 @@ class Garbled:
 def garbled_of(contact: ContactHours, now_ms: int) -> Garbled | None:
     """Return the garbled answers that came lately out of nothing, None where there are few."""
     hours = sorted(hour for hour, count in contact.garbled.items() if count > 0)
-    if not hours or now_ms - hours[-1] > _RECENT_MS + HOUR_MS:
+    row = _newest_row(hours)
+    if not row or now_ms - row[-1] > _over_after_ms(row) + HOUR_MS:
         return None
-    first = hours[-1]
-    for hour in reversed(hours):
-        if first - hour > _RECENT_MS:
-            break
-        first = hour
+    first = row[0]
     asked, late = contact.cells[:, 0], contact.cells[:, 0] - contact.cells[:, 1]
     since = contact.at_ms >= first
     known = ~since
@@ -73,6 +72,20 @@ def garbled_of(contact: ContactHours, now_ms: int) -> Garbled | None:
     n_whole = int(asked[whole].sum())
     share = float(late[whole].sum() / n_whole)
     return Garbled(first, garbled, share, n_whole, n_now, before, n_was, evidence)
+
+
+def _newest_row(hours: Sequence[int]) -> Sequence[int]:
+    """Return the newest hours with garbled answers, as far back as no half day is without."""
+    begin = len(hours)
+    while begin and (begin == len(hours) or hours[begin] - hours[begin - 1] <= _ROW_MS):
+        begin -= 1
+    return hours[begin:]
+
+
+def _over_after_ms(row: Sequence[int]) -> float:
+    """Return after which time without any it is over: at a slow site single hours have none."""
+    usual = (row[-1] - row[0]) / max(len(row) - 1, 1)
+    return min(max(_RECENT_MS, 4 * usual), _ROW_MS)
 
 
 def _whole_hours(contact: ContactHours, first_ms: int, last_ms: int) -> NDArray[np.bool_]:

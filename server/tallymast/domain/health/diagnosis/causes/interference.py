@@ -31,6 +31,7 @@ _DESK = (
     "Twenty polls inside these hours and twenty outside of them.",
     "Ask neighbours and the frequency office who began to transmit.",
 )
+_SPOILED = 0.3  # ours: of the polls missed
 _CAUTIONS = (
     "Do not climb for this. Another frequency or more power only within the licence and local "
     "rules.",
@@ -111,8 +112,10 @@ def _diagnosis(one: SiteEvidence, group: _Group) -> Diagnosis:
 def _hit(one: SiteEvidence) -> _Hit | None:
     clues = one.health.clues.contact
     loss = clues.loss if clues else None
-    if clues is None or loss is None or one.moment.is_silent or clues.garbled is not None:
+    if clues is None or loss is None or one.moment.is_silent:
         return None
+    if clues.garbled is not None or clues.spoiled > _SPOILED:
+        return None  # another transmitter drowns answers, it does not change their bytes
     signal = clues.signal
     if signal is None:
         return _Hit(one, loss, None)

@@ -26,6 +26,7 @@ NO_LIFT_V: Final = 0.10
 """Ours, of a 12 V pack: warmth and meter lift a battery so far without any charge."""
 # Ours, all of them.
 _SUN: Final = 0.5  # of a good day's lift: the others had sun
+_SUN_LITHIUM: Final = 0.75  # a dim day that lifts lead may leave lithium where it was
 _ALIKE: Final = 0.05
 _ONE_DAY: Final = 4.0  # a day says so much at most, however long the record
 _BEFORE: Final = -1.0
@@ -122,7 +123,7 @@ def _score(found: Powered, run: _Run, others: Others) -> float:
         sun = had[day.day]
         if sun is None:
             unknown += not (chilly and day.day in found.clues.frosty)
-        elif sun >= _SUN:
+        elif sun >= (_SUN_LITHIUM if chilly else _SUN):
             told += _says_a_day(found, run, others, sun)
     if not told:
         return _alone(found, run, unknown)
