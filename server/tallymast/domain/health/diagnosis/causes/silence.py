@@ -80,6 +80,8 @@ def is_lost(one: SiteEvidence) -> bool:
         return False
     if clues is None or clues.polls < _LEAST_POLLS:
         return False
+    if moment.last_answer_ms > moment.since_ms:
+        return False  # it is back, and not trusted yet
     late, asked = (max(count - moment.missed_in_row, 0) for count in clues.newest)
     restless = late >= 3 and late >= _RESTLESS * asked
     hold_ms = _RESTLESS_HOLD_MS if restless else _SITE_HOLD_MS

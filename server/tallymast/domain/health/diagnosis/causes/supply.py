@@ -27,6 +27,8 @@ NO_LIFT_V: Final = 0.10
 # Ours, all of them.
 _SUN: Final = 0.5  # of a good day's lift: the others had sun
 _SUN_LITHIUM: Final = 0.75  # a dim day that lifts lead may leave lithium where it was
+_FLAT: Final = 0.4  # of the usual lift
+_FLAT_LITHIUM: Final = 0.15  # it is lifted little by any day, and a dim one is no cut cable
 _ALIKE: Final = 0.05
 _ONE_DAY: Final = 4.0  # a day says so much at most, however long the record
 _BEFORE: Final = -1.0
@@ -89,11 +91,20 @@ def _is_dark(found: Powered) -> bool:
     return found.has_run_down or found.health.dark is not None
 
 
+def _is_flat(found: Powered, day: Day) -> bool:
+    """Whether a day brought no lift: less than a meter tells, and far less than is usual there."""
+    if day.lift_v is None or day.lift_v >= NO_LIFT_V + found.clues.step_v / 2:
+        return False
+    share = found.clues.share(day)
+    chilly = found.supply.chemistry is Chemistry.LIFEPO4
+    return share is None or share < (_FLAT_LITHIUM if chilly else _FLAT)
+
+
 def _run(found: Powered) -> _Run | None:
     known = [day for day in found.clues.days if day.lift_v is not None]
     count = 0
     for day in reversed(known):
-        if day.lift_v is None or day.lift_v >= NO_LIFT_V + found.clues.step_v / 2:
+        if not _is_flat(found, day):
             break
         if found.clues.step_v < 0.03 and day.lift_v == 0.0 and day.fall_v_h == 0.0:
             return None  # a reading that stands still
@@ -133,9 +144,8 @@ def _score(found: Powered, run: _Run, others: Others) -> float:
 
 def _says_a_day(found: Powered, run: _Run, others: Others, sun: float) -> float:
     """Return what a day without lift says when the others had so much sun, from its own past."""
-    no_lift = NO_LIFT_V + found.clues.step_v / 2
     alike = [
-        (day.lift_v or 0.0) < no_lift
+        _is_flat(found, day)
         for day in run.before
         if (had := others.had(day.day)) is not None and had >= sun - _ALIKE
     ]
@@ -146,10 +156,9 @@ def _alone(found: Powered, run: _Run, days: int) -> float:
     """Return the score where nobody else shows the weather: beyond anything in its own past."""
     if len(run.before) < _FEW_DAYS:
         return 0.0
-    no_lift = NO_LIFT_V + found.clues.step_v / 2
     longest = row = 0
     for day in run.before:
-        row = row + 1 if (day.lift_v or 0.0) < no_lift else 0
+        row = row + 1 if _is_flat(found, day) else 0
         longest = max(longest, row)
     return min(_ALONE + 1.2 * (days - longest), 6.0)
 
