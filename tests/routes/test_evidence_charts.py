@@ -26,6 +26,7 @@ from tallymast.domain.health.diagnosis.model import Shown
 from tallymast.domain.health.nights import Night, day_number
 from tallymast.routes.evidence_figure import DASHES, SYMBOLS, trace
 from tallymast.routes.evidence_picture import Line, Pane, Picture
+from tallymast.routes.evidence_spark import scale_of
 from tallymast.storage.nights import keep_nights
 
 
@@ -250,3 +251,9 @@ def test_a_long_chart_of_many_lines_stays_small_and_keeps_its_dips() -> None:
     assert -99.0 in drawn["y"]
     assert None in drawn["y"]
     assert len(drawn["x"]) == len(drawn["y"]) == len(drawn["marker"]["size"])
+
+
+def test_a_small_drawing_of_shares_never_goes_above_the_whole() -> None:
+    at = np.array([0.0, 1.0])
+    pane = Pane("Answered", "%", (Line("Answered", at, np.array([100.0, 100.0])),))
+    assert scale_of(pane) == (98.0, 100.0)

@@ -62,7 +62,7 @@ def _end(at: datetime, same_day: bool) -> str:
 
 
 def _spark(picture: Picture, pane: Pane, ends: Markup, words: str) -> Markup:
-    low, high = _scale(pane) if not pane.from_zero else (0.0, most_from_zero(picture.panes))
+    low, high = scale_of(pane) if not pane.from_zero else (0.0, most_from_zero(picture.panes))
     begin, end = (0.0, 24.0) if picture.by_hour else map(float, picture.span)
     parts = [_words_of_scale(pane, low, high), ends]
     if picture.window is not None:
@@ -80,13 +80,15 @@ def _known(pane: Pane) -> bool:
     return any(not np.isnan(line.values).all() for line in pane.lines if len(line.values))
 
 
-def _scale(pane: Pane) -> tuple[float, float]:
+def scale_of(pane: Pane) -> tuple[float, float]:
     """Return the ends of the scale: all values, and such levels as lie near them."""
     values = np.concatenate([line.values[~np.isnan(line.values)] for line in pane.lines])
     low, high = float(values.min()), float(values.max())
     room = max(high - low, 0.02 * max(abs(high), 1.0))
     near = [value for value, _ in pane.levels if low - room <= value <= high + room]
     low, high = min(low, *near, low), max(high, *near, high)
+    if pane.unit == "%" and low + room > 100.0:  # no share is above the whole
+        return 100.0 - room, 100.0
     return low, max(high, low + room)
 
 
