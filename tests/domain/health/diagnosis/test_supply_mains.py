@@ -61,6 +61,15 @@ def test_a_controller_that_holds_too_high_is_named_after_its_first_days() -> Non
     assert any("hydrogen" in caution for caution in found.cautions)
 
 
+def test_several_held_higher_on_one_day_are_a_cold_snap_unless_beyond_any_cold() -> None:
+    made = Made(over_from=20.0, over_v=15.1)
+    assert causes([shown(made), *neighbours(made)], 20.95) == ["overcharge"]
+    both = [shown(made), shown(replace(made, site_id=2, seed=9)), *neighbours(made)]
+    assert causes(both, 20.95) == []
+    far = [shown(replace(one.made, over_v=16.6)) for one in both[:2]]
+    assert causes(far, 20.95) == ["overcharge"]
+
+
 def test_a_battery_that_mains_hold_too_high_is_named_too() -> None:
     made = Made(supply=FLOATED, over_from=20.0)
     assert causes([shown(made)], 21.5) == ["overcharge"]

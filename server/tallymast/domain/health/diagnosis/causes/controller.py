@@ -8,6 +8,7 @@ import numpy as np
 from tallymast.domain.health.diagnosis.causes.supply_facts import (
     BATTERY_CAUTIONS,
     Powered,
+    is_near,
     powered,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
@@ -22,16 +23,18 @@ _DULL_DAYS: Final = 4  # between days on which it is held too high
 _LEAST_DAYS: Final = 7
 _RECENT: Final = 2  # days
 _FLOATS_V: Final = 13.3  # of a 12 V pack: it was full, and floated, on days before
+_BEYOND_ALL: Final = 4.5  # score of a peak beyond any temperature
+_NEAR_KM: Final = 100.0
+_CHARGED: Final = (SupplyKind.SOLAR, SupplyKind.MAINS_WITH_BATTERY)
 _GOOD: Final = 0.5  # of a good day's lift, today's among them
 
 
 @a_cause
 def overcharge(one: SiteEvidence, around: Around) -> Diagnosis | None:
     """Name a controller that holds the battery higher than any temperature calls for."""
-    del around
-    found = powered(one, SupplyKind.SOLAR, SupplyKind.MAINS_WITH_BATTERY)
+    found = powered(one, *_CHARGED)
     over = () if found is None or found.is_stuck else _over(found)
-    if found is None or not over:
+    if found is None or not over or (over[-1][3] < _BEYOND_ALL and _is_cold(one, around)):
         return None
     peak, limit, since_ms, score = max(over)[0], over[-1][1], over[0][2], over[-1][3]
     return Diagnosis(
@@ -68,6 +71,16 @@ def overcharge(one: SiteEvidence, around: Around) -> Diagnosis | None:
     )  # fmt: skip
 
 
+def _is_cold(one: SiteEvidence, around: Around) -> bool:
+    """Whether another site near it is held higher as well: a cold snap does that to all."""
+    others = (
+        powered(other, *_CHARGED)
+        for other in around.sites
+        if other is not one and is_near(one, other, _NEAR_KM)
+    )
+    return any(seen is not None and not seen.is_stuck and bool(_over(seen)) for seen in others)
+
+
 _Over = tuple[float, float, int, float]  # peak, usual [V of a 12 V pack], when, score
 
 
@@ -98,7 +111,7 @@ def _too_high(
     half = found.clues.step_v / 2
     peak = day.peak_v or 0.0
     if peak > most + 2 * half:
-        return 4.5
+        return _BEYOND_ALL
     if len(sound) < _LEAST_DAYS:
         return 0.0
     own = max(one.peak_v or 0.0 for one in sound) + _OWN_V + half
