@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 from tallymast.beginnings import Beginnings, newest_standings
 from tallymast.domain.errors import DecodeError, StorageError
 from tallymast.domain.health.attention import Standing
-from tallymast.domain.health.comms.common import Placed, common_causes, explained
+from tallymast.domain.health.comms.common import common_causes, explained
 from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.health.diagnosis.diagnose import diagnose
 from tallymast.domain.health.diagnosis.evidence import SiteEvidence
@@ -31,7 +31,7 @@ from tallymast.domain.health.nights import Night, day_number
 from tallymast.domain.health.record import ContactHours
 from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
-from tallymast.domain.health.together import placed_sites
+from tallymast.domain.health.together import placed
 from tallymast.domain.health.weighing import BASELINE_MS, DAY_MS, NIGHTS, OUTAGES_MS, weigh
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import GatewayPlan
@@ -230,7 +230,7 @@ class _Weeks:
             spoiled_hours(conn, now_ms - BASELINE_MS, now_ms),
             nights.load_nights(conn, today - NIGHTS + 1, today),
             answers_by_day(conn, now_ms - BASELINE_MS, now_ms),
-            explained(known, common_causes(known, placed(network))),
+            explained(known, common_causes(known, placed(network.gateways))),
             episodes.between(conn, begin_ms, now_ms, kind="gateway"),
         )
 
@@ -248,12 +248,6 @@ class _Weeks:
             self.answers.get(site_id, ()),
             self.outages.get(site_id, ()),
         )
-
-
-def placed(network: NetworkView) -> list[Placed]:
-    """Return where every site stands, for finding what sites that fall silent share."""
-    ids = {plan.site.key: plan.site_id for plan in network.sites}
-    return [one for gateway in network.gateways for one in placed_sites(gateway, ids)]
 
 
 def _until(some: Sequence[Outage], now_ms: int) -> list[Outage]:

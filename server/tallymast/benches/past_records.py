@@ -15,9 +15,9 @@ from tallymast.domain.bearings import place_of
 from tallymast.domain.health.comms.common import common_causes, explained
 from tallymast.domain.health.comms.model import Outage
 from tallymast.domain.health.held_record import HeldRecord
-from tallymast.domain.health.nights import DAY_MS, Night, night_of, sunrise_ms
+from tallymast.domain.health.nights import DAY_MS, Night, day_number, night_of, sunrise_ms
 from tallymast.domain.health.record import ContactHours
-from tallymast.domain.health.together import placed_sites
+from tallymast.domain.health.together import placed
 from tallymast.domain.health.weighing import BASELINE_MS, NIGHTS, OUTAGES_MS
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import (
@@ -102,7 +102,7 @@ class PastSite:
 
     def nights_at(self, now_ms: int, zone: tzinfo) -> list[Night]:
         """Return the nights of the last weeks whose sun had risen."""
-        today = _day_number(local_time(now_ms, zone).date())
+        today = day_number(local_time(now_ms, zone).date())
         known = int(np.searchsorted(self.rises_ms, now_ms, side="right"))
         return [one for one in self.nights[:known] if today - NIGHTS < one.day <= today]
 
@@ -168,9 +168,7 @@ def explained_outages(
 ) -> dict[int, tuple[Outage, ...]]:
     """Return every site's outages of the last fortnight, the common ones named as such."""
     known = {number: past.outages(now_ms, contract) for number, past in pasts.items()}
-    ids = {plan.site.key: plan.site_id for gateway in gateways for plan in gateway.sites}
-    placed = [one for gateway in gateways for one in placed_sites(gateway, ids)]
-    return explained(known, common_causes(known, placed))
+    return explained(known, common_causes(known, placed(gateways)))
 
 
 # --- inside -----------------------------------------------------------------------------
@@ -208,10 +206,6 @@ def _nights(
 def _days(from_ms: int, to_ms: int, zone: tzinfo) -> list[date]:
     first, last = (datetime.fromtimestamp(at / 1000, zone).date() for at in (from_ms, to_ms))
     return [first + timedelta(days=n) for n in range((last - first).days + 2)]
-
-
-def _day_number(day: date) -> int:
-    return day.toordinal() - date(1970, 1, 1).toordinal()
 
 
 def _answers(columns: PollColumns, contract: Contract) -> list[tuple[int, int, Mapping[int, int]]]:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from tallymast.simulator.faults import FOREVER_MS, Fault
+from tallymast.simulator.faults import Fault
 
 # Label of a trouble -> the keys of causes that name it rightly.
 RIGHT: Mapping[str, frozenset[str]] = {
@@ -51,11 +51,6 @@ class Trouble:
     to_ms: int
     faults: tuple[Fault, ...]
     touched: tuple[str, ...] = ()
-
-    @property
-    def is_lasting(self) -> bool:
-        """Whether it does not end by itself."""
-        return self.to_ms >= FOREVER_MS
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ from markupsafe import Markup
 from sqlalchemy import Connection
 
 from tallymast.domain.health.comms.intervals import wilson
-from tallymast.domain.health.diagnosis.experience import Verdict
 from tallymast.domain.health.diagnosis.model import Said, Since
 from tallymast.domain.model import SitePlan
 from tallymast.routes.cause_words import cause_words
@@ -19,11 +18,6 @@ from tallymast.storage.finding_words import CauseFigures, FindingWord
 from tallymast.storage.findings import KeptFinding
 
 OF_A_SITE: Final = 10
-VERDICTS: Final = (
-    (Verdict.CONFIRMED, "Confirmed"),
-    (Verdict.OTHER, "Something else was wrong"),
-    (Verdict.NOTHING, "Nothing found"),
-)
 
 
 @dataclass(frozen=True, slots=True)

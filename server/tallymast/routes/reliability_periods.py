@@ -158,8 +158,8 @@ def _days(wish: Wish, today: date) -> tuple[date, date, date]:
 
 
 def _own(wish: Wish, today: date) -> tuple[date, date]:
-    first = _day(wish.begin or wish.end, "From")
-    last = min(_day(wish.end, "To"), today) if wish.end else today
+    first = the_day(wish.begin or wish.end, "From")
+    last = min(the_day(wish.end, "To"), today) if wish.end else today
     if first > today:
         raise Problem(422, "The period begins in the future; nothing is known of it yet.")
     if first > last:
@@ -171,7 +171,13 @@ def _own(wish: Wish, today: date) -> tuple[date, date]:
     return first, last
 
 
-def _day(text: str, field: str) -> date:
+def the_day(text: str, field: str) -> date:
+    """Return the day a text names.
+
+    Raises:
+        Problem: 422, it names none.
+
+    """
     try:
         return date.fromisoformat(text)
     except ValueError as error:

@@ -67,7 +67,6 @@ RELIABILITY: Final[dict[str, Callable[[Services, Report, Sequence[str]], bytes]]
 }
 _WHO = ("site", "name")
 _LASTED = ("lasted (s)", "polls missed")
-_TOGETHER = ("lasted (s)", "sites")
 _LOST = ("lost (s)", "lasts", "sites behind it, not charged")
 _POLLS = ("polls asked", "polls answered at first try", "polls missed")
 

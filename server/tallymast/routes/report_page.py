@@ -5,7 +5,6 @@ A report is small and made at once in memory; kept months lie in a folder of the
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
 from threading import BoundedSemaphore
 from typing import Annotated, Final, Literal
 
@@ -23,7 +22,7 @@ from tallymast.files.report_shelf import file_name
 from tallymast.files.writing import MEDIA
 from tallymast.routes.problems import Problem
 from tallymast.routes.reliability_page import sites_of
-from tallymast.routes.reliability_periods import PERIODS, Wish, the_period
+from tallymast.routes.reliability_periods import PERIODS, Wish, the_day, the_period
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.reliability_sheets import RELIABILITY
 from tallymast.routes.reliability_shelf import TheReports
@@ -119,7 +118,7 @@ def _rounds(given: Services, wish: RoundWish) -> list[KeptRound]:
             days = (newest[0], newest[0]) if newest else (0, -1)
         else:
             ends = (wish.begin or wish.end, wish.end or wish.begin)
-            first, last = (_day(*one) for one in zip(ends, ("From", "To"), strict=True))
+            first, last = (the_day(*one) for one in zip(ends, ("From", "To"), strict=True))
             if first > last:
                 raise Problem(422, "The first day lies after the last one.")
             days = (day_number(first), day_number(last))
@@ -127,15 +126,6 @@ def _rounds(given: Services, wish: RoundWish) -> list[KeptRound]:
     if not kept:
         raise Problem(404, "No round is kept of these days.")
     return kept
-
-
-def _day(text: str, field: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise Problem(
-            422, f"{field} is {text!r}, which is no day; write one like 2026-03-08."
-        ) from error
 
 
 def _tell(given: Services, person: Person, told: tuple[str, str, str]) -> None:

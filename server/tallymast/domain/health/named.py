@@ -102,8 +102,10 @@ def with_causes(
 
     """
     told, causes = list(found), dict[str, tuple[Diagnosis, ...]]()
+    masts = {each.gateway_id: each.gateway for each in gateways}
+    sites = {plan.site_id: plan.site for each in gateways for plan in each.sites} if named else {}
     for one in named:
-        accused = _accused(one, gateways)
+        accused = _accused(one, masts, sites)
         if accused is None:
             continue
         line, replaced = _line(one, accused, told)
@@ -124,14 +126,15 @@ class _Accused:
         return frozenset(site.key for site in self.sites)
 
 
-def _accused(one: Diagnosis, gateways: Sequence[GatewayPlan]) -> _Accused | None:
+def _accused(
+    one: Diagnosis, masts: Mapping[int, Gateway], sites: Mapping[int, Site]
+) -> _Accused | None:
     """Return whom a cause accuses, None where the network has none of them any more."""
-    gateway = next((each for each in gateways if each.gateway_id == one.gateway_id), None)
+    gateway = masts.get(one.gateway_id)
     if gateway is None:
         return None
-    sites = {plan.site_id: plan.site for each in gateways for plan in each.sites}
     accused = tuple(sites[site_id] for site_id in one.site_ids if site_id in sites)
-    return None if one.site_ids and not accused else _Accused(gateway.gateway, accused)
+    return None if one.site_ids and not accused else _Accused(gateway, accused)
 
 
 def _line(

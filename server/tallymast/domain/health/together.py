@@ -4,7 +4,7 @@ A repeater and what is behind it is found by the path itself (attention.py); her
 does not explain. A share of a gateway's sites alone would miss a storm cell that takes 4 of 12.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -12,7 +12,7 @@ from tallymast.domain.bearings import bearing_between
 from tallymast.domain.health.comms.common import Placed, common_causes
 from tallymast.domain.health.comms.model import CommonCause, Outage
 from tallymast.domain.health.findings import OfSites
-from tallymast.domain.model import GatewayPlan, SitePlan, SiteState
+from tallymast.domain.model import Gateway, GatewayPlan, Site, SitePlan, SiteState
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,19 +28,30 @@ class SilentTogether(OfSites):
         return f"silent-{self.gateway.key}-{where}"
 
 
-def placed_sites(gateway: GatewayPlan, ids: dict[str, int]) -> list[Placed]:
+def placed_sites(gateway: GatewayPlan, ids: Mapping[str, int]) -> list[Placed]:
     """Return where a gateway's polled sites stand; ``ids`` are all sites' by key."""
     return [
-        Placed(
-            plan.site_id,
-            gateway.gateway.key,
-            ids.get(plan.site.via) if plan.site.via else None,
-            bearing_between(gateway.gateway, plan.site),
-            round(plan.site.poll_every_s * 1000),
-        )
+        placed_site(plan.site_id, plan.site, gateway.gateway, ids)
         for plan in gateway.sites
         if plan.is_polled
     ]
+
+
+def placed_site(site_id: int, site: Site, gateway: Gateway, ids: Mapping[str, int]) -> Placed:
+    """Return where a site stands; ``ids`` are all sites' by key."""
+    return Placed(
+        site_id,
+        gateway.key,
+        ids.get(site.via) if site.via else None,
+        bearing_between(gateway, site),
+        round(site.poll_every_s * 1000),
+    )
+
+
+def placed(gateways: Sequence[GatewayPlan]) -> list[Placed]:
+    """Return where every polled site stands, for finding what sites that fall silent share."""
+    ids = {plan.site.key: plan.site_id for one in gateways for plan in one.sites}
+    return [each for one in gateways for each in placed_sites(one, ids)]
 
 
 def silent_together(

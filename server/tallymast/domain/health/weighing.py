@@ -14,12 +14,7 @@ import numpy as np
 
 from tallymast.domain.bearings import place_of
 from tallymast.domain.health.comms.answers import slower
-from tallymast.domain.health.comms.changes import (
-    contact_change,
-    signal_step,
-    step_between,
-    step_between_hours,
-)
+from tallymast.domain.health.comms.changes import contact_change
 from tallymast.domain.health.comms.model import Cause, CommHealth, Outage, SignalStep
 from tallymast.domain.health.comms.returns import returns_of
 from tallymast.domain.health.comms.supply_caused import supply_caused
@@ -29,6 +24,7 @@ from tallymast.domain.health.diagnosis.point_clues import point_clues
 from tallymast.domain.health.diagnosis.supply_clues import supply_clues
 from tallymast.domain.health.nights import day_number, day_of, sunrise_ms
 from tallymast.domain.health.record import SiteRecord
+from tallymast.domain.health.signal_steps import step_in
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.health.supply.verdict import judge_supply
@@ -199,9 +195,4 @@ def _signal(scales: Scales, record: SiteRecord) -> SignalStep | None:
     if point is None:
         return None
     hours = record.hours(point.tag, scales.now_ms - OUTAGES_MS, scales.now_ms)
-    place = signal_step(hours.at_ms, hours.mean)
-    if place is None:
-        return None
-    at_ms = int(hours.at_ms[place])
-    near = record.readings(point.tag, at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS)
-    return step_between(*near) or step_between_hours(hours.at_ms, hours.mean, place)
+    return step_in(scales.site, record, hours)

@@ -40,11 +40,6 @@ class ContactClues:
     newest: tuple[int, int] = (0, 0)
     spoiled: float = 0.0
 
-    @property
-    def is_enough(self) -> bool:
-        """Whether there is enough to have habits that could change."""
-        return self.days >= LEAST_DAYS and self.polls >= LEAST_POLLS
-
 
 def contact_clues(
     site: Site, record: SiteRecord, comm: CommHealth, *, now_ms: int, zone: tzinfo

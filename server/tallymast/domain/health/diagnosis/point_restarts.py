@@ -4,7 +4,7 @@ A restart may set a total to nothing, or back to an older saved value. Where a f
 be the counter's own rollover, it is none.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -89,24 +89,12 @@ def _around(record: SiteRecord, tag: str, begin_ms: int, end_ms: int) -> tuple[I
     return at_ms[known], values[known]
 
 
-def _stretches(hours: SpanSeries, suspicious: NDArray[np.bool_], known: Ints) -> list[Ints]:
-    """Return pairs of hours, the one before and the one in which something moved."""
-    places = np.flatnonzero(suspicious)
-    return [np.array([known[max(one - 1, 0)], known[one]]) for one in places[-2 * _MOST :]]
-
-
 def _climbs(point: Point, record: SiteRecord, from_ms: int, now_ms: int) -> list[Restart]:
     hours = record.hours(point.tag, from_ms, now_ms)
-    known = _known(hours)
-    if len(known) < 2:
-        return []
-    last = np.concatenate((hours.first[known[:1]], hours.last[known[:-1]]))
+    known, last = _known_with_last(hours)
     moved = (hours.most[known] > hours.least[known]) | (hours.last[known] > last)
-    if moved.sum() > 2 * _MOST:
-        return []
     found = []
-    for before, at in _stretches(hours, moved, known):
-        times, values = _around(record, point.tag, int(hours.at_ms[before]), int(hours.at_ms[at]))
+    for times, values in _around_each(point, record, hours, known[moved], known):
         for place in np.flatnonzero(np.diff(values) > 0):
             step = values[place + 1] - values[place]
             if step <= _STEP:
@@ -116,22 +104,38 @@ def _climbs(point: Point, record: SiteRecord, from_ms: int, now_ms: int) -> list
 
 def _falls(point: Point, record: SiteRecord, from_ms: int, now_ms: int) -> list[Restart]:
     hours = record.hours(point.tag, from_ms, now_ms)
-    known = _known(hours)
-    if len(known) < 2:
-        return []
-    last = np.concatenate((hours.first[known[:1]], hours.last[known[:-1]]))
+    known, last = _known_with_last(hours)
     fell = (hours.first[known] < last) | (hours.last[known] < hours.first[known])
     fell |= hours.least[known] < hours.first[known]
-    if fell.sum() > 2 * _MOST:  # counts back, or wraps every few hours
-        return []
     found = []
-    for before, at in _stretches(hours, fell, known):
-        times, values = _around(record, point.tag, int(hours.at_ms[before]), int(hours.at_ms[at]))
+    for times, values in _around_each(point, record, hours, known[fell], known):
         for place in np.flatnonzero(np.diff(values) < 0):
             one = _fallen(point, times[place : place + 2], values[place : place + 2])
             if one is not None:
                 found.append(Restart(int(times[place]), int(times[place + 1]), totals=(one,)))
     return found
+
+
+def _known_with_last(hours: SpanSeries) -> tuple[Ints, Floats]:
+    """Return the hours with readings, and for each the last reading before it; two at least."""
+    known = _known(hours)
+    if len(known) < 2:
+        return known[:0], np.zeros(0)
+    return known, np.concatenate((hours.first[known[:1]], hours.last[known[:-1]]))
+
+
+def _around_each(
+    point: Point, record: SiteRecord, hours: SpanSeries, suspicious: Ints, known: Ints
+) -> Iterator[tuple[Ints, Floats]]:
+    """Yield the readings round each suspicious hour, the newest of them; none where all are.
+
+    A counter that moves so often counts something else, or counts back, or wraps.
+    """
+    if len(suspicious) > 2 * _MOST:
+        return
+    for at in suspicious:
+        before = known[max(int(np.searchsorted(known, at)) - 1, 0)]
+        yield _around(record, point.tag, int(hours.at_ms[before]), int(hours.at_ms[at]))
 
 
 def _fallen(point: Point, times: Ints, values: Floats) -> Fallen | None:

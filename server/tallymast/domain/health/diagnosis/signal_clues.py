@@ -7,9 +7,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymast.domain.health.comms.changes import signal_step, step_between, step_between_hours
 from tallymast.domain.health.comms.model import SignalStep
 from tallymast.domain.health.record import SiteRecord
+from tallymast.domain.health.signal_steps import step_in
 from tallymast.domain.health.supply.trend import theil_sen
 from tallymast.domain.model import PointKind, Site
 from tallymast.domain.record.rollups import HOUR_MS
@@ -115,7 +115,7 @@ def signal_clues(
     if len(ago) < 3 or ago[-1] > 1:
         return None
     usual = float(np.median(medians[ago >= 3])) if (ago >= 3).any() else float(medians[0])
-    step = known or _older_step(site, record, hours)
+    step = known or step_in(site, record, hours)
     if step is not None and step.after_dbm >= step.before_dbm:
         step = None
     fade = fade_of(ago, medians, now_ms)
@@ -221,17 +221,6 @@ def _days(hours: SpanSeries, now_ms: int) -> tuple[Ints, Floats, float]:
             off.append(np.abs(own - medians[-1]))
     scatter = _MAD * float(np.median(np.concatenate(off))) if off else 0.0
     return np.array(days, np.int64), np.array(medians), scatter
-
-
-def _older_step(site: Site, record: SiteRecord, hours: SpanSeries) -> SignalStep | None:
-    """Return a step in all of those days."""
-    point = site.point_of(PointKind.SIGNAL)
-    place = signal_step(hours.at_ms, hours.mean)
-    if point is None or place is None:
-        return None
-    at_ms = int(hours.at_ms[place])
-    near = record.readings(point.tag, at_ms - 2 * HOUR_MS, at_ms + 2 * HOUR_MS)
-    return step_between(*near) or step_between_hours(hours.at_ms, hours.mean, place)
 
 
 def median_of(numbers: Sequence[float]) -> float | None:

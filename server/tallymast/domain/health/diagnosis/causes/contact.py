@@ -13,8 +13,8 @@ from tallymast.domain.health.diagnosis.model import (
 )
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import NBSP, some
+from tallymast.domain.health.nights import DAY_MS
 
-_DAY_MS = 86_400_000
 _LEAST_DAYS = 3  # ours: two may be weather
 _OTHERS = 0.3  # ours: of the others slower, too: then it is the channel that is full
 
@@ -26,7 +26,7 @@ def slow_answers(one: SiteEvidence, around: Around) -> Diagnosis | None:
     slow = comm.slow if comm else None
     if comm is None or slow is None or clues is None or one.moment.is_silent:
         return None
-    if one.now_ms - slow.since_ms < _LEAST_DAYS * _DAY_MS or _others_too(one, around):
+    if one.now_ms - slow.since_ms < _LEAST_DAYS * DAY_MS or _others_too(one, around):
         return None
     lost = clues.loss is not None and clues.loss.evidence > LOOKED
     if comm.change or comm.signal or lost or clues.garbled:
@@ -46,7 +46,7 @@ def slow_answers(one: SiteEvidence, around: Around) -> Diagnosis | None:
         ),
         advice=Said("The radio tries more often by itself; watch it, no need to drive."),
         decides=Said("Signal in the next days: sinking is the path, steady is interference."),
-        chart=ChartOf(Shown.CONTACT, slow.since_ms - 7 * _DAY_MS),
+        chart=ChartOf(Shown.CONTACT, slow.since_ms - 7 * DAY_MS),
         rests_on=(
             Said(
                 f"95th percentile of {some(slow.before.n, 'answer')} before and "

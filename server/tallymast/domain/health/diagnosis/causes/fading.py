@@ -6,8 +6,7 @@ from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosi
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.signal_clues import Fade, median_of
 from tallymast.domain.health.diagnosis.spoken import TOWER, decibel, some
-
-_DAY_MS = 86_400_000
+from tallymast.domain.health.nights import DAY_MS
 
 
 @a_cause
@@ -46,7 +45,7 @@ def fading(one: SiteEvidence, around: Around) -> Diagnosis | None:
         ),
         chart=ChartOf(
             Shown.SIGNAL,
-            fade.since_ms - 7 * _DAY_MS,
+            fade.since_ms - 7 * DAY_MS,
             marks=((fade.since_ms, "begins to sink"),),
             levels=((fade.from_dbm, "before"),),
         ),

@@ -6,8 +6,8 @@ from tallymast.domain.health.diagnosis.garbled_clues import Garbled
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import ELECTRIC, some
+from tallymast.domain.health.nights import DAY_MS
 
-_DAY_MS = 86_400_000
 _WAITS_MS = 4 * 3_600_000  # ours: then a poll every few minutes has told its share
 _MOST = 0.5  # ours: of a mast's sites
 _LEAST_SITES = 3
@@ -112,7 +112,7 @@ def gateway_serial(one: SiteEvidence, around: Around) -> Diagnosis | None:
             "The serial link between device server and radio at the mast: settings first, then "
             "cable, shield and ground."
         ),
-        chart=ChartOf(Shown.GARBLED, since_ms - _DAY_MS),
+        chart=ChartOf(Shown.GARBLED, since_ms - DAY_MS),
         desk=("Compare the device server's speed and parity with those written down.",),
         bring=("serial cable", "serial adapter"),
         cautions=ELECTRIC,
@@ -159,6 +159,6 @@ def _numbers(garbled: Garbled) -> tuple[Said, ...]:
 def _chart(garbled: Garbled) -> ChartOf:
     return ChartOf(
         Shown.GARBLED,
-        garbled.since_ms - 2 * _DAY_MS,
+        garbled.since_ms - 2 * DAY_MS,
         marks=((garbled.since_ms, "garbled answers begin"),),
     )

@@ -12,14 +12,14 @@ from tallymast.domain.health.diagnosis.lost_hours import Loss
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import clock, count_of, direction, percent, some
+from tallymast.domain.health.nights import DAY_MS
 
-_DAY_MS = 86_400_000
 _STEADY_DB = 3.0  # ours: less is weather
 _AGAIN = 8.0  # ours: what chance finds on another day at hours that one day chose
 _JOINS = 8.0  # ours: evidence that suffices beside another's
 _SAME_HOURS = 0.4  # ours: of the hours of either
-_SAME_DAYS_MS = 3 * _DAY_MS
-_SAME_TIME_MS = _DAY_MS // 2
+_SAME_DAYS_MS = 3 * DAY_MS
+_SAME_TIME_MS = DAY_MS // 2
 _MANY = 0.3  # ours: of the others; so many are not hit by one transmitter in one direction
 _MOST = 0.6  # ours: of a mast's sites; so many have one cause at the mast
 _LEAST_OF_MOST = 3
@@ -188,7 +188,7 @@ def _is_weather(group: _Group, around: Around) -> bool:
     alike = [
         loss
         for loss in losses
-        if loss is not None and loss.evidence >= SHARED and abs(loss.since_ms - since_ms) <= _DAY_MS
+        if loss is not None and loss.evidence >= SHARED and abs(loss.since_ms - since_ms) <= DAY_MS
     ]
     return len(alike) >= 2 and len(alike) >= _MANY * len(losses)
 

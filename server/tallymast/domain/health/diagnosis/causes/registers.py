@@ -51,7 +51,6 @@ def wrong_registers(one: SiteEvidence, around: Around) -> Diagnosis | None:
             "Read the refused registers one by one from the register page.",
         ),
         bring=("the maker's register list", "cable for its configuration port"),
-        tag="",
     )
 
 

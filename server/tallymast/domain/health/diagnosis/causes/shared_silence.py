@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from tallymast.domain.health.comms.common import Placed, common_causes
+from tallymast.domain.health.comms.common import common_causes
 from tallymast.domain.health.comms.model import CommonCause, Outage
 from tallymast.domain.health.diagnosis.causes.silence import (
     carrier_is_silent,
@@ -15,10 +15,11 @@ from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import ELECTRIC, TOWER, direction, some
+from tallymast.domain.health.nights import DAY_MS
+from tallymast.domain.health.together import placed_site
 from tallymast.domain.model import GatewayStatus
 
 _MINUTE_MS = 60_000
-_DAY_MS = 86_400_000
 _GATEWAY_HOLD_MS = _MINUTE_MS  # common practice, no published source
 
 
@@ -47,7 +48,7 @@ def gateway_lost(one: SiteEvidence, around: Around) -> Diagnosis | None:
             "The last router before the gateway: if it answers, the device server has no power or "
             "hangs; if it does not, the backhaul is down."
         ),
-        chart=ChartOf(Shown.CONTACT, moment.gateway_since_ms - _DAY_MS),
+        chart=ChartOf(Shown.CONTACT, moment.gateway_since_ms - DAY_MS),
         rests_on=(Said("{}", moment.gateway_reason),) if moment.gateway_reason else (),
         desk=("Is the router at the mast reachable?", "Does anything else at the mast answer?"),
         bring=("spare device server", "its settings on paper"),
@@ -83,7 +84,7 @@ def gateway_mute(one: SiteEvidence, around: Around) -> Diagnosis | None:
             "Restart the device server from afar: answers again means an old session held the "
             "port; still silent means radio, antenna or the wiring between."
         ),
-        chart=ChartOf(Shown.CONTACT, moment.gateway_since_ms - _DAY_MS),
+        chart=ChartOf(Shown.CONTACT, moment.gateway_since_ms - DAY_MS),
         desk=("List the device server's sessions and end the old one.", "Restart it from afar."),
         bring=("spare radio", "wattmeter", "serial cable"),
         cautions=TOWER,
@@ -117,7 +118,7 @@ def repeater(one: SiteEvidence, around: Around) -> Diagnosis | None:
         decides=Said(
             "At the repeater: supply volts first, then forward and reflected power of its radio."
         ),
-        chart=ChartOf(Shown.CONTACT, one.moment.since_ms - _DAY_MS),
+        chart=ChartOf(Shown.CONTACT, one.moment.since_ms - DAY_MS),
         rests_on=(Said(of_supply(one)), *supply_said(one)),
         desk=("Probe the sites behind it: one that answers clears the repeater.",),
         bring=("spare radio", "battery", "fuses", "wattmeter"),
@@ -149,16 +150,7 @@ def silent_together(one: SiteEvidence, around: Around) -> Diagnosis | None:
 def _common(one: SiteEvidence, silent: Sequence[SiteEvidence], around: Around) -> list[CommonCause]:
     sites = around.behind(one.gateway_id)
     ids = {other.site.key: other.site_id for other in sites}
-    placed = [
-        Placed(
-            other.site_id,
-            other.site.gateway,
-            ids.get(other.site.via) if other.site.via else None,
-            other.bearing_deg,
-            round(other.site.poll_every_s * 1000),
-        )
-        for other in sites
-    ]
+    placed = [placed_site(other.site_id, other.site, other.gateway, ids) for other in sites]
     outages = {
         other.site_id: [
             Outage(
@@ -205,7 +197,7 @@ def _of_direction(one: SiteEvidence, cause: CommonCause) -> Diagnosis:
             "Power in the area: out is the feeder; there, and the storm over, it is the mast's "
             "antenna to that side."
         ),
-        chart=ChartOf(Shown.CONTACT, cause.from_ms - _DAY_MS),
+        chart=ChartOf(Shown.CONTACT, cause.from_ms - DAY_MS),
         rests_on=(Said(f"They lie at {first:.0f}° to {last:.0f}° from the mast."),),
         desk=("Ask the power company about that area.", "Look at the weather radar."),
         bring=("wattmeter", "connectors"),
@@ -232,7 +224,7 @@ def _of_mast(one: SiteEvidence, cause: CommonCause) -> Diagnosis:
             "Forward and reflected power at the mast's radio; before that, whether power is out "
             "in the area."
         ),
-        chart=ChartOf(Shown.CONTACT, cause.from_ms - _DAY_MS),
+        chart=ChartOf(Shown.CONTACT, cause.from_ms - DAY_MS),
         desk=("Who is still heard, and how far is it?", "Is power out in the area?"),
         bring=("spare radio", "wattmeter", "connectors"),
         cautions=TOWER,

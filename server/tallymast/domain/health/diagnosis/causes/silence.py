@@ -5,13 +5,13 @@ from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
 from tallymast.domain.health.diagnosis.registry import a_cause
 from tallymast.domain.health.diagnosis.spoken import ELECTRIC, TOWER, clock, some
+from tallymast.domain.health.nights import DAY_MS
 from tallymast.domain.health.supply.limits import limits_of, packs_of
 from tallymast.domain.health.supply.model import Verdict
 from tallymast.domain.health.supply.ruled_out import is_not_the_battery
 from tallymast.domain.model import Chemistry, GatewayStatus, Supply, SupplyKind
 
 _MINUTE_MS = 60_000
-_DAY_MS = 86_400_000
 _SITE_HOLD_MS = 3 * _MINUTE_MS  # ours: a passing truck takes two
 _RESTLESS_HOLD_MS = 20 * _MINUTE_MS  # ours: where polls got lost just before, some more is no news
 _RESTLESS = 0.1  # ours: share of polls late in the hours before
@@ -52,7 +52,7 @@ def silent_alone(one: SiteEvidence, around: Around) -> Diagnosis | None:
         ),
         chart=ChartOf(
             Shown.CONTACT,
-            one.moment.since_ms - _DAY_MS,
+            one.moment.since_ms - DAY_MS,
             marks=((one.moment.since_ms, "silent"),),
         ),
         rests_on=(
