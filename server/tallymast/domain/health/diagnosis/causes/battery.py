@@ -10,13 +10,13 @@ import numpy as np
 from tallymast.domain.health.diagnosis.causes.supply_facts import (
     BATTERY_CAUTIONS,
     Powered,
-    count_words,
     is_charged,
     powered,
 )
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import About, Diagnosis, Said
 from tallymast.domain.health.diagnosis.registry import a_cause
+from tallymast.domain.health.diagnosis.spoken import some
 from tallymast.domain.health.diagnosis.supply_days import Day
 from tallymast.domain.health.nights import DAY_MS
 from tallymast.domain.health.supply.battery_words import battery_to_take, battery_words
@@ -227,8 +227,8 @@ def _rests(found: Powered, falls: _Falls | None) -> tuple[Said, ...]:
         said.append(
             Said(
                 "{} of late against {} before, all after good days.",
-                count_words(falls.nights, "night"),
-                count_words(falls.before, "night"),
+                some(falls.nights, "night"),
+                some(falls.before, "night"),
             )
         )
         said.append(

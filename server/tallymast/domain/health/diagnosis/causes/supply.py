@@ -10,7 +10,6 @@ from tallymast.domain.health.diagnosis.causes.supply_facts import (
     PANEL_CAUTION,
     Others,
     Powered,
-    count_words,
     days_words,
     how_long,
     powered,
@@ -18,6 +17,7 @@ from tallymast.domain.health.diagnosis.causes.supply_facts import (
 from tallymast.domain.health.diagnosis.evidence import Around, SiteEvidence
 from tallymast.domain.health.diagnosis.model import About, At, Diagnosis, Said
 from tallymast.domain.health.diagnosis.registry import a_cause
+from tallymast.domain.health.diagnosis.spoken import some
 from tallymast.domain.health.diagnosis.supply_days import Day
 from tallymast.domain.health.nights import DAY_MS
 from tallymast.domain.model import Chemistry, SupplyKind
@@ -190,15 +190,15 @@ def _rests(found: Powered, run: _Run, others: Others, sunny: int) -> tuple[Said,
         Said(
             "{} above dawn at most on {}; usual is {}.",
             found.volts(max(lift, 0.0)),
-            count_words(len(run.days), "day"),
+            some(len(run.days), "day"),
             "not known" if usual is None else found.volts(usual),
         )
     ]
     if sunny:
         text = "{} near it charged as usual on {} of these days."
-        said.append(Said(text, count_words(others.count, "other site"), f"{sunny}"))
+        said.append(Said(text, some(others.count, "other site"), f"{sunny}"))
     elif not others.count:
         said.append(Said("No other site on the sun near it shows the weather."))
     before = len(run.before)
-    said.append(Said("Compared with {} of its own.", count_words(before, "earlier day")))
+    said.append(Said("Compared with {} of its own.", some(before, "earlier day")))
     return tuple(said)

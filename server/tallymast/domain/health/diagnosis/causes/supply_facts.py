@@ -100,11 +100,6 @@ def powered(one: SiteEvidence, *kinds: SupplyKind) -> Powered | None:
     return Powered(one, supply, health, clues, limits, packs_of(supply))
 
 
-def count_words(number: int, noun: str) -> str:
-    """Return a number with its noun: ``1 day``, ``2 days``."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def days_words(forecast: Forecast) -> str:
     """Return when the load is disconnected, as a range of days in words."""
     low, high = max(math.floor(forecast.low_days), 0), forecast.high_days
