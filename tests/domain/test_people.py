@@ -29,7 +29,15 @@ def test_the_whole_table_as_it_is_told() -> None:
     # Written out by hand, so that a change of the table is a change of this test.
     rights = {
         Role.VIEWER: {Right.SEE, Right.OWN, Right.EXPORT},
-        Role.OPERATOR: {Right.SEE, Right.OWN, Right.EXPORT, Right.NOTE, Right.POLL, Right.MARK},
+        Role.OPERATOR: {
+            Right.SEE,
+            Right.OWN,
+            Right.EXPORT,
+            Right.NOTE,
+            Right.POLL,
+            Right.MARK,
+            Right.PROVE,
+        },
         Role.TECHNICIAN: {
             Right.SEE,
             Right.OWN,
@@ -37,8 +45,10 @@ def test_the_whole_table_as_it_is_told() -> None:
             Right.NOTE,
             Right.POLL,
             Right.MARK,
+            Right.PROVE,
             Right.LISTEN,
             Right.LOCKS,
+            Right.SETUP,
         },
         Role.SUPERVISOR: set(Right),
     }

@@ -245,6 +245,36 @@ class Lock:
 
 
 @dataclass(frozen=True, slots=True)
+class Switches:
+    """How a station's unit address is set by small switches.
+
+    Attributes:
+        positions: how many switches there are.
+        offset: what the station adds to the number they show.
+        on_is: the bit a switch in its ON position stands for, 1 or 0.
+        first: whether position 1 weighs least (``low``) or most (``high``).
+
+    """
+
+    positions: int = 8
+    offset: int = 0
+    on_is: int = 1
+    first: str = "low"
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """The part of every year in which a site is out of season, as (month, day) each.
+
+    ``out_from`` is its first day without polling, ``back`` the first day with polling again; the
+    span may lie over the turn of the year. 29 February is 1 March in other years.
+    """
+
+    out_from: tuple[int, int]
+    back: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Gateway:
     """The radio or serial device server through which a group of sites is reached."""
 
@@ -280,6 +310,7 @@ class Profile:
     max_words: int
     spare: tuple[tuple[Table, int, int], ...]  # first and last register, inclusive
     points: tuple[Point, ...]
+    switches: Switches = Switches()
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,6 +348,8 @@ class Site:
     cautions: tuple[str, ...] = ()
     supply: Supply | None = None
     locks: tuple[Lock, ...] = ()
+    season: Season | None = None
+    retired: date | None = None  # from this day on it is history only
 
     def point(self, tag: str) -> Point | None:
         """Return the point with this tag, or None."""
@@ -329,7 +362,7 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """A whole network with every default filled in."""
+    """A whole network with every default filled in; ``retired`` sites are history only."""
 
     title: str
     time_zone: str
@@ -338,6 +371,7 @@ class Network:
     gateways: tuple[Gateway, ...]
     profiles: tuple[Profile, ...]
     sites: tuple[Site, ...]
+    retired: tuple[Site, ...] = ()
 
 
 # --- what is read from a site, and how its words are understood ------------------------
@@ -605,7 +639,8 @@ class SitePlan:
     @property
     def is_polled(self) -> bool:
         """Whether anybody asks it at all."""
-        return self.site.in_service and self.act is not Act.NOT_POLLED
+        is_used = self.site.in_service and self.site.retired is None
+        return is_used and self.act is not Act.NOT_POLLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -619,10 +654,14 @@ class GatewayPlan:
 
 @dataclass(frozen=True, slots=True)
 class PollPlan:
-    """Everything that is polled, frozen at one revision of the network."""
+    """Everything that is polled, frozen at one revision of the network.
+
+    ``retired`` sites are polled by nobody; each with the gateway it lay behind.
+    """
 
     revision_id: int
     gateways: tuple[GatewayPlan, ...]
+    retired: tuple[tuple[int, SitePlan], ...] = ()
 
 
 class JobState(StrEnum):

@@ -22,7 +22,7 @@ from tallymast.domain.grammar.keys import (
     Grammar,
     read_keys,
 )
-from tallymast.domain.grammar.mistakes import Mistakes
+from tallymast.domain.grammar.mistakes import Mistake, Mistakes
 from tallymast.domain.grammar.paths import settle_quarantines
 from tallymast.domain.grammar.profiles import build_profiles
 from tallymast.domain.grammar.sites import build_sites
@@ -69,12 +69,24 @@ def build(written: Written, source: str) -> Network:
 
     """
     mistakes = Mistakes(source)
+    network = _built(written, mistakes)
+    mistakes.raise_any()
+    return network
+
+
+def mistakes_in(written: Written) -> tuple[Mistake, ...]:
+    """Return what is wrong with a network, as place, key and sentence; empty where it is sound."""
+    mistakes = Mistakes("")
+    _built(written, mistakes)
+    return mistakes.found
+
+
+def _built(written: Written, mistakes: Mistakes) -> Network:
     keys = read_keys(written, NETWORK, "", mistakes)
     gateways = build_gateways(written, mistakes)
     profiles = build_profiles(written, mistakes)
     sites = build_sites(written, gateways, profiles, mistakes)
     settled = settle_quarantines(gateways, sites, _quarantined(written), mistakes)
-    mistakes.raise_any()
     time_zone = keys.get("time_zone", "UTC")
     return Network(
         title=keys.get("title", "Network"),
@@ -83,7 +95,8 @@ def build(written: Written, source: str) -> Network:
         contract_zone=keys.get("contract_zone", time_zone),
         gateways=tuple(settled),
         profiles=tuple(one.profile for one in profiles.values()),
-        sites=tuple(sites),
+        sites=tuple(site for site in sites if site.retired is None),
+        retired=tuple(site for site in sites if site.retired is not None),
     )
 
 

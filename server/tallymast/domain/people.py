@@ -38,6 +38,8 @@ class Right(StrEnum):
     MARK = "mark"
     LISTEN = "listen"
     LOCKS = "locks"
+    PROVE = "prove"
+    SETUP = "setup"
     AUDIT = "audit"
     PEOPLE = "people"
     KEEP = "keep"
@@ -52,6 +54,8 @@ LEAST: Final = {
     Right.MARK: Role.OPERATOR,
     Right.LISTEN: Role.TECHNICIAN,
     Right.LOCKS: Role.TECHNICIAN,
+    Right.PROVE: Role.OPERATOR,
+    Right.SETUP: Role.TECHNICIAN,
     Right.AUDIT: Role.SUPERVISOR,
     Right.PEOPLE: Role.SUPERVISOR,
     Right.KEEP: Role.SUPERVISOR,
@@ -65,6 +69,8 @@ WORDS: Final = {
     Right.MARK: "begin and end maintenance, and end polling for a while",
     Right.LISTEN: "watch and record the line in bytes",
     Right.LOCKS: "read what opens a site's locks",
+    Right.PROVE: "prove points, keep the hardware register and what is due",
+    Right.SETUP: "change the network: gateways, profiles, sites and points",
     Right.AUDIT: "read who did what",
     Right.KEEP: "back up the record and decide how long polls stay",
     Right.PEOPLE: "make accounts, give roles, end sessions and tokens",

@@ -3,7 +3,6 @@
 from fastapi import Depends, FastAPI
 from fastapi.concurrency import run_in_threadpool
 from fastapi.middleware.gzip import GZipMiddleware
-from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES
 from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -58,8 +57,9 @@ from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.round_page import RoundBoard
-from tallymast.routes.security import LARGEST_BODY, Guard, Refuse
+from tallymast.routes.security import BodyLimits, Guard, Refuse
 from tallymast.routes.services import Services
+from tallymast.routes.setup import setup_page
 from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
@@ -70,6 +70,7 @@ ROOMS = (
     people_page,
     audit_page,
     storage_page,
+    setup_page,
     round_page,
     kept_rounds_page,
     drive_page,
@@ -138,7 +139,7 @@ def create_app(services: Services) -> FastAPI:
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)
-    app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
+    app.add_middleware(BodyLimits)
     packed = (*DEFAULT_EXCLUDED_CONTENT_TYPES, MEDIA["xlsx"], MEDIA["parquet"])
     app.add_middleware(
         GZipMiddleware, minimum_size=600, compresslevel=8, exclude_content_types=packed

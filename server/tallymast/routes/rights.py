@@ -10,6 +10,7 @@ from tallymast.domain.people import Right
 
 _S, _O, _P, _M = Right.SEE, Right.OWN, Right.POLL, Right.MARK
 _L, _A, _H, _K = Right.LISTEN, Right.AUDIT, Right.PEOPLE, Right.KEEP
+_C = Right.SETUP
 
 NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # what machines and browsers need before anybody is known
@@ -89,6 +90,12 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("DELETE", "/api/v1/sites/{key}/maintenance"): _M,
     ("POST", "/api/v1/sites/{key}/not-polled"): _M,
     ("DELETE", "/api/v1/sites/{key}/not-polled"): _M,
+    # changing the network by forms
+    ("GET", "/setup"): _C,
+    # changing the network by files, and taking changes back
+    # finding and testing a site
+    # proving a site's points
+    # hardware, what is due, seasons, hand readings, retired sites
     # listening to a line
     ("GET", "/gateways/{key}/line"): _L,
     ("POST", "/gateways/{key}/line"): _L,

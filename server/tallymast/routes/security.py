@@ -11,14 +11,18 @@ from urllib.parse import urlsplit
 
 from fastapi import Request
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.requests import Request as StarletteRequest
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-LARGEST_BODY = 256 * 1024  # bytes; nothing that may be sent is nearly so large
+LARGEST_BODY = 256 * 1024  # bytes; nothing else that may be sent is nearly so large
+LARGEST_FILE = 4 * 1024 * 1024  # bytes; tables of a network, photographs
+FILES = ("/setup/import", "/commissioning/")  # how paths begin that take files
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 TOO_LARGE = (
-    "What was sent is larger than anything Tallymast asks for (256 kB). Nothing of it was taken."
+    "What was sent is larger than anything Tallymast asks for (256 kB; a file 4 MB). Nothing of it"
+    " was taken."
 )
 
 _POLICY = {
@@ -61,6 +65,25 @@ def extend_policy(request: Request, more: dict[str, str]) -> None:
 def policy(more: dict[str, str]) -> str:
     """Return a content-security policy: the strict one, with directives replaced or added."""
     return "; ".join(f"{name} {sources}" for name, sources in {**_POLICY, **more}.items())
+
+
+def largest_body(path: str) -> int:
+    """Return how many bytes may be sent to a path."""
+    return LARGEST_FILE if path.startswith(FILES) else LARGEST_BODY
+
+
+class BodyLimits:
+    """Cuts off what is sent without its length: more where files are taken."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._by_size = {
+            size: RequestBodyLimitMiddleware(app, max_body_size=size)
+            for size in (LARGEST_BODY, LARGEST_FILE)
+        }
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        await self._by_size[largest_body(scope.get("path", ""))](scope, receive, send)
 
 
 Refuse = Callable[[StarletteRequest, int, str], ASGIApp]
@@ -112,7 +135,7 @@ class Guard:
                 f"{', '.join(sorted(self._hosts))}."
             )
             return self._refuse(StarletteRequest(scope), 421, sentence)
-        if _length(headers) > LARGEST_BODY:
+        if _length(headers) > largest_body(scope["path"]):
             return self._refuse(StarletteRequest(scope), 413, TOO_LARGE)
         if scope["method"] not in SAFE_METHODS and not _is_own(headers, scope, host):
             sentence = (

@@ -139,15 +139,27 @@ class NetworkView:
         self._gateway_of = {
             site.site_id: gateway for gateway in plan.gateways for site in gateway.sites
         }
+        gateways = {one.gateway_id: one for one in plan.gateways}
+        self._retired = {site.site.key: site for _, site in plan.retired}
+        self._gateway_of |= {site.site_id: gateways[number] for number, site in plan.retired}
 
     @property
     def sites(self) -> tuple[SitePlan, ...]:
         """Every site, by gateway in file order."""
         return tuple(self._sites.values())
 
+    @property
+    def retired(self) -> tuple[SitePlan, ...]:
+        """Sites that are history only; none of them is among ``sites``."""
+        return tuple(self._retired.values())
+
     def site(self, key: str) -> SitePlan | None:
-        """Return the site with this key, or None."""
+        """Return the site with this key that is in use, or None."""
         return self._sites.get(key)
+
+    def site_or_retired(self, key: str) -> SitePlan | None:
+        """Return the site with this key, a retired one too, or None."""
+        return self._sites.get(key) or self._retired.get(key)
 
     def hops(self, site: Site) -> int:
         """Return how many repeaters carry a site."""

@@ -1,7 +1,7 @@
 """Keeps the work people ask for, and what became of it."""
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, insert, select
@@ -9,9 +9,11 @@ from sqlalchemy import update as sql_update
 
 from tallymast.domain.model import Job, JobState
 from tallymast.storage import schema
-from tallymast.storage.changes import canonical, log_change
+from tallymast.storage.changes import canonical, insert_many, log_change
 
-POLLER: Final = ("poll", "desk-test")  # kinds of work for the poller
+# Kinds of work for the poller: one poll; twenty; as many as asked for; which unit addresses
+# answer; what a draft's blocks read at one address.
+POLLER: Final = ("poll", "desk-test", "link-test", "scan", "try")
 
 _table = schema.job
 
@@ -93,6 +95,43 @@ def update(
     still = _table.c.state.in_((JobState.WAITING.value, JobState.RUNNING.value))
     conn.execute(sql_update(_table).where(_table.c.id == job_id, still).values(**values))
     log_change(conn, at_ms, "job", str(job_id))
+
+
+def add_rows(conn: Connection, job_id: int, rows: Sequence[tuple[int, Mapping[str, Any]]]) -> None:
+    """Store what a running job found, each with its place in the order; the same again stays."""
+    told = [(job_id, n, canonical(dict(body))) for n, body in rows]
+    insert_many(conn, schema.job_row, told, keep=True)
+
+
+def rows(conn: Connection, job_id: int) -> list[Mapping[str, Any]]:
+    """Return what a job has found so far, in its order."""
+    table = schema.job_row
+    query = select(table.c.body).where(table.c.job_id == job_id).order_by(table.c.n)
+    return [json.loads(body) for body in conn.execute(query).scalars()]
+
+
+def ask_stop(conn: Connection, job_id: int, at_ms: int) -> bool:
+    """Ask for the end of a job; return whether it was still to end."""
+    still = _table.c.state.in_((JobState.WAITING.value, JobState.RUNNING.value))
+    query = sql_update(_table).where(_table.c.id == job_id, still).values(stop_ms=at_ms)
+    asked = conn.execute(query).rowcount > 0
+    log_change(conn, at_ms, "job", str(job_id))
+    return asked
+
+
+def to_stop(conn: Connection) -> frozenset[int]:
+    """Return the jobs whose end was asked for and that have not ended."""
+    still = _table.c.state.in_((JobState.WAITING.value, JobState.RUNNING.value))
+    query = select(_table.c.id).where(_table.c.stop_ms.is_not(None), still)
+    return frozenset(conn.execute(query).scalars())
+
+
+def newest_of_gateway(conn: Connection, kind: str, gateway_id: int) -> Job | None:
+    """Return the latest job of a kind at a gateway, None where there was none."""
+    where = (_table.c.kind == kind, _table.c.gateway_id == gateway_id)
+    query = select(_table).where(*where).order_by(_table.c.id.desc()).limit(1)
+    row = conn.execute(query).one_or_none()
+    return _job(row) if row else None
 
 
 def fail_abandoned(conn: Connection, kinds: Collection[str], at_ms: int) -> int:

@@ -9,7 +9,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, null, select, update
+from sqlalchemy import ColumnElement, Connection, delete, insert, null, or_, select, update
 from sqlalchemy import Table as SqlTable
 
 from tallymast.domain.errors import StorageError
@@ -27,6 +27,7 @@ from tallymast.domain.read_plan import read_plan
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, log_change, upsert
 from tallymast.storage.layouts import keep_layout, load_layouts
+from tallymast.storage.renames import Renames, rename
 from tallymast.storage.revisions import TABLES, Written, add_revision
 
 PlanBlocks = Callable[[Site, Gateway], tuple[Block, ...]]
@@ -41,6 +42,9 @@ def store_network(
     source: str,
     at_ms: int,
     plan_blocks: PlanBlocks = read_plan,
+    renamed: Renames = (),
+    undoes: int | None = None,
+    sentence: str = "",
 ) -> int:
     """Make this the network from now on; return the number of the new revision.
 
@@ -52,16 +56,25 @@ def store_network(
         source: ``file``, ``form``, ``csv``, ``undo`` or ``api``.
         at_ms: when.
         plan_blocks: how a site's registers are read.
+        renamed: what keeps its history under another key.
+        undoes: the revision this one takes back.
+        sentence: what the list of revisions says; empty: which things changed.
+
+    Raises:
+        StorageError: a key to be renamed is not there, or the new one was used before.
 
     """
     before = load_written(conn)
-    revision_id = add_revision(conn, before, written, actor, source, at_ms)
+    revision_id = add_revision(
+        conn, before, written, actor, source, at_ms, renamed, undoes, sentence
+    )
+    rename(conn, renamed)
     _store_top(conn, written, network, revision_id)
     gateways = _store_gateways(conn, written, at_ms)
     profiles = _store_profiles(conn, written)
     sites = _store_sites(conn, written, network, gateways, profiles, at_ms)
     of_gateway = {gateway.key: gateway for gateway in network.gateways}
-    for site in network.sites:
+    for site in (*network.sites, *network.retired):
         points = _store_points(conn, sites[site.key], site, at_ms)
         blocks = plan_blocks(site, of_gateway[site.gateway])
         layout = site_layout(0, sites[site.key], site.points, points, blocks)
@@ -108,8 +121,7 @@ def load_plan(conn: Connection, network: Network) -> PollPlan:
     """
     table = schema.site
     columns = (table.c.key, table.c.id, table.c.layout_id, table.c.via_site_id)
-    in_use = table.c.retired_ms.is_(None)
-    sites = {row.key: row for row in conn.execute(select(*columns).where(in_use))}
+    sites = {row.key: row for row in conn.execute(select(*columns).where(_in_file(table)))}
     gateways = _ids(conn, schema.gateway)
     _check_same(conn, network)
     layouts = load_layouts(conn, (row.layout_id for row in sites.values()))
@@ -128,6 +140,7 @@ def load_plan(conn: Connection, network: Network) -> PollPlan:
             )
             for gateway in network.gateways
         ),
+        tuple((gateways[site.gateway], plan(site)) for site in network.retired),
     )
 
 
@@ -137,17 +150,22 @@ def load_plan(conn: Connection, network: Network) -> PollPlan:
 def _bodies(conn: Connection, table: SqlTable) -> list[tuple[int, Written]]:
     query = select(table.c.id, table.c.body).order_by(table.c.rank)
     if "retired_ms" in table.c:
-        query = query.where(table.c.retired_ms.is_(None))
+        query = query.where(_in_file(table))
     return [(row.id, json.loads(row.body)) for row in conn.execute(query)]
 
 
+def _in_file(table: SqlTable) -> ColumnElement[bool]:
+    """Return what holds for the rows that are in the network file."""
+    used = table.c.retired_ms.is_(None)
+    return or_(used, table.c.listed == 1) if "listed" in table.c else used
+
+
 def _check_same(conn: Connection, network: Network) -> None:
-    given = {site.key for site in network.sites} | {gateway.key for gateway in network.gateways}
+    given = {site.key for site in (*network.sites, *network.retired)}
+    given |= {gateway.key for gateway in network.gateways}
     stored: set[str] = set()
     for table in (schema.site, schema.gateway):
-        stored |= set(
-            conn.execute(select(table.c.key).where(table.c.retired_ms.is_(None))).scalars()
-        )
+        stored |= set(conn.execute(select(table.c.key).where(_in_file(table))).scalars())
     if given != stored:
         other = min(given ^ stored)
         raise StorageError(f"The network asked for is not the stored one: they differ in {other}.")
@@ -220,7 +238,9 @@ def _store_sites(
 ) -> dict[str, int]:
     # All retire first and those of the file return: two sites may trade unit addresses.
     _retire_all(conn, schema.site, at_ms)
-    by_key = {site.key: site for site in network.sites}
+    conn.execute(update(schema.site).values(listed=None))
+    known = (*network.sites, *network.retired)
+    by_key = {site.key: site for site in known}
     for rank, body in enumerate(written.get("site", [])):
         site = by_key[body["key"]]
         row = {
@@ -229,12 +249,13 @@ def _store_sites(
             "unit": site.unit,
             "profile_id": profiles.get(site.profile),
             "body": canonical(_without_points(body)),
-            "retired_ms": None,
+            "retired_ms": at_ms if site.retired else None,
+            "listed": 1 if site.retired else None,
         }
         owner = _put_by_key(conn, schema.site, site.key, row)
         _put_points(conn, schema.site_point, "site_id", owner, body.get("point", []))
     sites = _ids(conn, schema.site)
-    for site in network.sites:
+    for site in known:
         via = sites[site.via] if site.via else None
         _set(conn, schema.site, sites[site.key], via_site_id=via)
     return sites

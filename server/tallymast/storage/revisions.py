@@ -10,6 +10,7 @@ from sqlalchemy import Connection, insert
 
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical
+from tallymast.storage.renames import Renames
 
 Written = dict[str, Any]  # a network file as nested dicts, lists and JSON types
 
@@ -17,15 +18,25 @@ TABLES = ("gateway", "profile", "site")
 
 
 def add_revision(
-    conn: Connection, before: Written, after: Written, actor: str, source: str, at_ms: int
+    conn: Connection,
+    before: Written,
+    after: Written,
+    actor: str,
+    source: str,
+    at_ms: int,
+    renamed: Renames = (),
+    undoes: int | None = None,
+    sentence: str = "",
 ) -> int:
     """Add a revision with its inverse-able difference and a sentence; return its number."""
     diff = _diff(before, after)
+    diff += [["rename", one.table, one.old, one.new] for one in renamed]
     row = {
+        "undoes_id": undoes,
         "at_ms": at_ms,
         "actor": actor,
         "source": source,
-        "sentence": _sentence(before, after, diff),
+        "sentence": sentence or _sentence(before, after, diff),
         "diff": canonical(diff),
     }
     table = schema.revision

@@ -40,7 +40,7 @@ metadata = MetaData(
 _KEYED: Final[dict[str, Any]] = {"sqlite_with_rowid": False}
 
 # Rows of these are only ever added; a trigger holds that in each dialect.
-APPEND_ONLY: Final = ("revision", "note", "audit", "handover", "finding_word")
+APPEND_ONLY: Final = ("revision", "note", "audit", "handover", "finding_word", "hand_reading")
 
 
 # --- the network ----------------------------------------------------------------------
@@ -127,6 +127,7 @@ site = Table(
     Column("layout_id", Id),  # the one its polls use now; going back reuses an old one
     Column("body", Text, nullable=False),
     Column("retired_ms", Ms),
+    Column("listed", SmallInteger),  # 1: retired, and still in the network file
     Index(
         "uq_site_gateway_id_unit_in_use",
         "gateway_id",
@@ -451,7 +452,147 @@ job = Table(
     Column("asked_ms", Ms, nullable=False),
     Column("done_ms", Ms),
     Column("worker_id", Id),
+    Column("stop_ms", Ms),  # when somebody asked for its end
     Index(None, "state"),
+)
+job_row = Table(  # what a job finds on its way, a row a finding
+    "job_row",
+    metadata,
+    Column("job_id", Id, primary_key=True, autoincrement=False),
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("body", Text, nullable=False),
+    **_KEYED,
+)
+
+# --- setting up and proving -------------------------------------------------------------
+
+draft = Table(  # a change somebody is about to make: a file that was sent in
+    "draft",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("kind", Word, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("made_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("account_id", Id),
+    Column("revision_id", Id, nullable=False),  # the network it was made from
+    Column("body", Text, nullable=False),
+    Column("ended_ms", Ms),
+)
+part = Table(  # hardware: at a site from ... to, or in the store (no site)
+    "part",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id")),
+    Column("kind", Word, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("serial", Word, nullable=False),
+    Column("version", Word, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("place", Text, nullable=False),
+    Column("from_ms", Ms, nullable=False),
+    Column("to_ms", Ms),
+    Column("note", Text, nullable=False),
+    Column("actor", Word, nullable=False),
+    Index(None, "site_id"),
+)
+task = Table(  # what is due; days are local, counted from 1970-01-01
+    "task",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id")),
+    Column("what", Text, nullable=False),
+    Column("due_day", Integer, nullable=False),
+    Column("every_months", Integer),
+    Column("made_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("done_ms", Ms),
+    Column("done_by", Word),
+    Column("note", Text, nullable=False),
+)
+hand_reading = Table(  # what a hand meter said beside what the station said; it only grows
+    "hand_reading",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("tag", Word, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("hand", Double, nullable=False),
+    Column("shown", Double, nullable=False),
+    Column("shown_ms", Ms),
+    Column("offset_before", Double, nullable=False),
+    Column("offset_after", Double, nullable=False),
+    Column("revision_id", Id),
+    Column("actor", Word, nullable=False),
+    Column("note", Text, nullable=False),
+)
+count_event = Table(  # where a totalizer did not simply climb
+    "count_event",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("point_id", Id, ForeignKey("point.id"), nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("kind", Word, nullable=False),  # replaced; later rollover reset bad either
+    Column("before", Double),
+    Column("after", Double),
+    Column("unknown", Double),
+    Column("source", Word, nullable=False),
+    Column("actor", Word, nullable=False),
+    UniqueConstraint("point_id", "at_ms", "kind"),
+)
+proof = Table(  # one going through a site's points; sealed once it is signed
+    "proof",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("kind", Word, nullable=False),  # commissioning repair return
+    Column("part_id", Id, ForeignKey("part.id")),  # the station that was there
+    Column("follows_id", Id),  # the one it repeats
+    Column("began_ms", Ms, nullable=False),
+    Column("made_ms", Ms),  # when it was done, where it was entered later from paper
+    Column("signed_ms", Ms),
+    Column("signed_name", Word, nullable=False),
+    Column("at_site", Word, nullable=False),
+    Column("at_base", Word, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("state", Word, nullable=False),  # open signed left
+    Column("versions", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Index(None, "site_id"),
+)
+proof_step = Table(
+    "proof_step",
+    metadata,
+    Column("proof_id", Id, primary_key=True, autoincrement=False),
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("tag", Word, nullable=False),
+    Column("kind", Word, nullable=False),
+    Column("phase", Word, nullable=False),  # as-found as-left
+    Column("applied", Double),
+    Column("expected", Double),
+    Column("shown", Double),
+    Column("shown_ms", Ms),
+    Column("error_pct", Double),
+    Column("tolerance_pct", Double),
+    Column("result", Word, nullable=False),  # pass fail not-tested
+    Column("meaning", Text, nullable=False),  # how the point was read then
+    Column("note", Text, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    **_KEYED,
+)
+proof_photo = Table(
+    "proof_photo",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("proof_id", Id, ForeignKey("proof.id"), nullable=False),
+    Column("name", Text, nullable=False),
+    Column("media", Word, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Index(None, "proof_id"),
 )
 
 # --- people ---------------------------------------------------------------------------

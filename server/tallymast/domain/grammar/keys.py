@@ -78,6 +78,12 @@ PROFILE: Grammar = {
     "name": values.name(),
     "max_words": whole(1, 125),  # MODBUS Application Protocol V1.1b3 §6.3: 125 registers a read
     "spare": values.spare,
+    "switches": {
+        "positions": whole(1, 16),
+        "offset": whole(-247, 247),
+        "on_is": whole(0, 1),
+        "first": one_word("low", "high"),
+    },
     "point": _own,
 }
 
@@ -167,6 +173,8 @@ SITE: Grammar = {
     "poll_every_s": number(0.1, _DAY_S),
     "via": values.name(40),
     "in_service": values.flag,
+    "retired": values.day,
+    "season": {"out_from": values.day_of_year, "back": values.day_of_year},
     "reply_timeout_s": GATEWAY["reply_timeout_s"],
     "retries": GATEWAY["retries"],
     "turnaround_ms": GATEWAY["turnaround_ms"],

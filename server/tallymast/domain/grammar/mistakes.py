@@ -5,11 +5,21 @@ A mistake reads ``FILE: [table key] sentence``. Places look like ``gateway marro
 """
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from difflib import SequenceMatcher
 
 from tallymast.domain.errors import ConfigError
 
 _LONGEST_SHOWN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One mistake: ``place`` as ``site upper-weir.supply``, ``key`` as ``limits.high``."""
+
+    place: str
+    key: str
+    sentence: str
 
 
 class UnfitError(Exception):
@@ -26,15 +36,20 @@ class Mistakes:
 
     def __init__(self, source: str) -> None:
         self._source = source
-        self._told: dict[str, None] = {}
+        self._told: dict[str, Mistake] = {}
 
     def __len__(self) -> int:
         return len(self._told)
 
+    @property
+    def found(self) -> tuple[Mistake, ...]:
+        """What was told so far, in the order it was met."""
+        return tuple(self._told.values())
+
     def add(self, place: str, key: str, sentence: str) -> None:
         """Tell a mistake; the same one is told once."""
         where = f"{place} {key}".strip()
-        self._told[f"{self._source}: [{where}] {sentence}"] = None
+        self._told[f"{self._source}: [{where}] {sentence}"] = Mistake(place, key, sentence)
 
     def raise_any(self) -> None:
         """Raise ConfigError when there is at least one."""

@@ -32,6 +32,9 @@ def check_paths(
             close = nearest(site.via, (key for key in sites if key != site.key))
             hint = f"; the nearest is {shown(close)}" if close else ""
             mistakes.add(f"site {site.key}", "via", f"There is no site {shown(site.via)}{hint}.")
+        elif repeater is not None and repeater.retired and not site.retired:
+            why = f"{repeater.key} is retired; it carries nobody."
+            mistakes.add(f"site {site.key}", "via", why)
         elif repeater is not None and _parted(site, repeater, gateway_keys):
             mistakes.add(f"site {site.key}", "via", _other_gateway(site, repeater))
         elif site.key not in in_circle and (circle := _circle(site, sites)):

@@ -8,7 +8,7 @@ from tallymast.domain.grammar.keys import PROFILE, doubtful, read_keys, require,
 from tallymast.domain.grammar.mistakes import Mistakes
 from tallymast.domain.grammar.point_links import Link
 from tallymast.domain.grammar.points import Sketch, finish, link, sketch_points
-from tallymast.domain.model import Profile
+from tallymast.domain.model import Profile, Switches
 
 MAX_WORDS = 125  # MODBUS Application Protocol V1.1b3 §6.3 and §6.4
 
@@ -49,4 +49,5 @@ def _profile(keys: Mapping[str, Any], max_words: int, points: Mapping[str, Sketc
         max_words=max_words,
         spare=keys.get("spare", ()),
         points=tuple(one.point for one in points.values() if one.point is not None),
+        switches=Switches(**keys.get("switches", {})),
     )

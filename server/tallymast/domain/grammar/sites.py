@@ -19,7 +19,7 @@ from tallymast.domain.grammar.paths import check_paths, fill_paths
 from tallymast.domain.grammar.points import finish, link, override, sketch_points
 from tallymast.domain.grammar.profiles import MAX_WORDS, ProfileSketch
 from tallymast.domain.grammar.supplies import build_supply
-from tallymast.domain.model import Gateway, Point, PollClass, Site, SiteClass
+from tallymast.domain.model import Gateway, Point, PollClass, Season, Site, SiteClass
 from tallymast.domain.positions import distance_bearing
 
 _FURTHEST_KM = 500.0  # ours: beyond, a sign or digit of the position has slipped
@@ -48,6 +48,7 @@ def build_sites(
         bad = doubtful(table, keys, SITE)
         require(keys.keys() | bad, _NEEDED, place, mistakes)
         check_position(table, place, mistakes)
+        _check_season(keys, place, mistakes)
         _check_named(keys, known, place, mistakes)
         points = _points(table, profiles.get(keys.get("profile", "")), place, mistakes)
         site = _site(keys, profiles, points)
@@ -97,9 +98,23 @@ def _site(
         "turnaround_ms": 0.0,
         "miss_limit": 0,
         "site_class": keys.get("class", SiteClass.MONITORING),
+        "season": _season(keys.get("season", {})),
     }
-    skipped = ("class", "supply", "lock", "point")
+    skipped = ("class", "supply", "lock", "point", "season")
     return Site(**{**filled, **{key: one for key, one in keys.items() if key not in skipped}})
+
+
+def _season(keys: Mapping[str, Any]) -> Season | None:
+    return Season(keys["out_from"], keys["back"]) if len(keys) == 2 else None
+
+
+def _check_season(keys: Mapping[str, Any], place: str, mistakes: Mistakes) -> None:
+    season = keys.get("season", {})
+    for key, what in (("out_from", "first day without polling"), ("back", "first day with it")):
+        if season and key not in season:
+            mistakes.add(place, f"season.{key}", f"This key is missing: the {what}, as 11-01.")
+    if len(season) == 2 and season["out_from"] == season["back"]:
+        mistakes.add(place, "season.back", "A season ends on another day than it begins.")
 
 
 def _check_named(
@@ -121,8 +136,11 @@ def _is_free(
     if any(other.casefold() == keys["key"].casefold() for other in sites):
         mistakes.add(place, "key", "Another site has this key already; choose a new one.")
         return False
+    if keys.get("retired") is not None:
+        return True  # it has no address any more
     for other in sites.values():
-        if "unit" in keys and (other.gateway, other.unit) == (keys.get("gateway"), keys["unit"]):
+        taken = (other.gateway, other.unit) if other.retired is None else None
+        if "unit" in keys and taken == (keys.get("gateway"), keys["unit"]):
             mistakes.add(
                 place,
                 "unit",
@@ -137,7 +155,7 @@ def _check(
 ) -> None:
     if gateway is None:
         return
-    if not bad & {"poll_every_s", "in_service"}:
+    if site.retired is None and not bad & {"poll_every_s", "in_service"}:
         for key, sentence in _periods_too_long(site, gateway.slow_every_s):
             mistakes.add(place, key, sentence)
     _check_distance(site, gateway, place, mistakes)

@@ -12,7 +12,7 @@ from typing import Any
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _LISTED = {"": ("gateway", "profile", "site"), "profile": ("point",), "site": ("lock", "point")}
 _HEADED = {"site": ("supply",)}
-_DAYS = {"site.supply": ("installed",)}
+_DAYS = {"site.supply": ("installed",), "site": ("retired",)}
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\b": "\\b", "\t": "\\t", "\n": "\\n"}
 _ESCAPES |= {"\f": "\\f", "\r": "\\r"}
 

@@ -20,6 +20,7 @@ Word = TypeVar("Word", bound=StrEnum)
 
 _KEY = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_DAY_OF_YEAR = re.compile(r"\d{2}-\d{2}")
 _FIRST_DAY, _LAST_DAY = date(1980, 1, 1), date(2100, 1, 1)  # ours: outside lies a mistyped year
 
 
@@ -149,6 +150,17 @@ def day(value: Any) -> date:
     if not _FIRST_DAY <= found < _LAST_DAY:
         raise UnfitError(f"The year {found.year} is not plausible; 1980 to 2099 is expected.")
     return found
+
+
+def day_of_year(value: Any) -> tuple[int, int]:
+    """A day that comes every year, as (month, day)."""
+    if not isinstance(value, str) or not _DAY_OF_YEAR.fullmatch(value):
+        raise UnfitError(f"{shown(value)} is not a day of the year; write month-day, as 11-01.")
+    try:
+        found = date.fromisoformat(f"2000-{value}")
+    except ValueError as error:
+        raise UnfitError(f"The calendar has no {shown(value)}; write it as 11-01.") from error
+    return (found.month, found.day)
 
 
 def zone(value: Any) -> str:

@@ -1,0 +1,1 @@
+"""Proving that every point of a site is what it says: switches, loops, links, records."""

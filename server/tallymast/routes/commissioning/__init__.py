@@ -1,0 +1,1 @@
+"""Pages by which a site is found, tested and proven."""

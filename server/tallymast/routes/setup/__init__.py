@@ -1,0 +1,1 @@
+"""Pages by which the network is entered and changed."""

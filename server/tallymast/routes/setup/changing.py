@@ -1,0 +1,51 @@
+"""What every page that changes the network shares: the network as written, and storing."""
+
+from tallymast.domain.audit import Act
+from tallymast.domain.network_file import Written, differences
+from tallymast.domain.setup.proposals import Proposal
+from tallymast.routes.problems import Problem
+from tallymast.routes.services import Services
+from tallymast.routes.who import Person, tell
+from tallymast.storage import network
+from tallymast.storage.changing import ChangedMeanwhile, change
+
+SOURCES = {
+    "form": "a form",
+    "file": "a network file",
+    "csv": "a table",
+    "undo": "taking a change back",
+}
+
+
+def as_written(given: Services) -> tuple[int, Written]:
+    """Return the number of the newest revision, and the network as people wrote it.
+
+    Read from the database, not from the page's view: that may be half a second behind.
+    """
+    with given.database.reading() as connection:
+        return network.revision(connection), network.load_written(connection)
+
+
+def store(given: Services, person: Person, proposal: Proposal) -> int:
+    """Make a proposal the network, with its line in the audit; return the new revision.
+
+    Raises:
+        Problem: somebody changed the network meanwhile.
+
+    """
+    try:
+        with given.database.writing() as connection:
+            before = network.load_written(connection)
+            at_ms = given.now_ms()
+            number = change(connection, proposal, actor=person.name, at_ms=at_ms)
+            changes = differences(before, proposal.written)
+            after = {
+                "source": SOURCES.get(proposal.source, proposal.source),
+                "n": len(changes),
+                "changes": list(changes[:50]),
+                "revision": number,
+            }
+            tell(connection, given, person, Act("network.change", "network", "network", {}, after))
+            return number
+    except ChangedMeanwhile as changed:
+        raise Problem(409, str(changed)) from changed
