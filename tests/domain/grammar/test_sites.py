@@ -216,3 +216,38 @@ def test_a_mistake_at_the_top_or_in_a_profile_is_told_once(
     sentence = told_once(old, new)
     assert sentence.startswith(f"net.toml: [{place}] "), sentence
     assert part in sentence
+
+
+@pytest.mark.parametrize(
+    ("written", "key", "part"),
+    [
+        ('season = { out_from = "11-01" }', "season.back", "missing"),
+        ('season = { back = "04-15" }', "season.out_from", "missing"),
+        ('season = { out_from = "11-01", back = "11-01" }', "season.back", "another day"),
+        ('season = { out_from = "13-01", back = "04-15" }', "season.out_from", "as 11-01"),
+        ('season = { out_from = "1 Nov", back = "04-15" }', "season.out_from", "as 11-01"),
+        ("season = 11", "season", "not a table"),
+        ('retired = "soon"', "retired", "as 2022-05-01"),
+    ],
+)
+def test_a_mistake_in_a_season_or_a_retirement(
+    told_once: Once, written: str, key: str, part: str
+) -> None:
+    sentence = told_once("in_service = true", f"in_service = true\n{written}")
+    assert sentence.startswith(f"net.toml: [site upper-weir {key}] "), sentence
+    assert part in sentence
+
+
+@pytest.mark.parametrize(
+    ("written", "key", "part"),
+    [
+        ("{ positions = 0 }", "switches.positions", "outside 1 to 16"),
+        ("{ on_is = 2 }", "switches.on_is", "outside 0 to 1"),
+        ('{ first = "left" }', "switches.first", '"low"'),
+        ("{ position = 8 }", "switches.position", '"positions"'),
+    ],
+)
+def test_a_mistake_in_address_switches(told_once: Once, written: str, key: str, part: str) -> None:
+    sentence = told_once('key = "station"', f'key = "station"\nswitches = {written}')
+    assert sentence.startswith(f"net.toml: [profile station {key}] "), sentence
+    assert part in sentence
