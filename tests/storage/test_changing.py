@@ -143,7 +143,8 @@ def test_a_difference_holds_both_sides_and_the_renames(database: Database, step:
         ["site", "stone-gate"],
         ["rename", "site"],
     ]
-    assert found[0][2] is None and found[1][3] is None
+    assert found[0][2] is None
+    assert found[1][3] is None
 
 
 def retired(text: str, site: str) -> str:
