@@ -43,7 +43,7 @@ def why_not(unit: int, switches: Switches) -> str:
         return ""
     made = f"{switches.positions} switch{'es' if switches.positions != 1 else ''}"
     if switches.offset:
-        made += f", whose number the station adds {switches.offset} to,"
+        made += f" to whose number the station adds {switches.offset}".replace("-", "\u2212")
     if not can:
         return f"With {made} no unit address can be set at all: look at the profile's settings."
     return (
