@@ -6,6 +6,7 @@ from tallymast.domain.model import GatewayPlan, Outcome
 from tallymast.routes.commissioning.guide_reading import Reading
 from tallymast.routes.problems import Problem
 
+_NOT_ASKED = "It was not asked whether somebody else answers there."
 NOTHING_YET = "There is nothing to take into the record yet: do this step first."
 
 
@@ -43,7 +44,7 @@ def _switches(reading: Reading) -> dict[str, Any]:
         "words": row.words,
         "settings": row.made,
         "duplicate": asked.word.value if asked else None,
-        "sentence": f"{said} {asked.said}" if asked else f"{said} Nobody was asked for there.",
+        "sentence": f"{said} {asked.said}" if asked else f"{said} {_NOT_ASKED}",
     }
 
 
