@@ -36,11 +36,11 @@ def page(client: TestClient, path: str = FIND) -> str:
 
 def test_before_it_begins_it_says_how_long_it_takes(client: TestClient) -> None:
     # 1 to 60 without the configured 8, 19, 30 and 40: 56 x (2.0 + 0.1) s at a fifth = 588 s.
-    # Three blocks of two profiles: 3 x 2.1 s at a fifth = 31.5 s.
+    # Three blocks of two profiles, one of them asked already: 2 x 2.1 s at a fifth = 21 s.
     said = page(client)
     assert "56 addresses" in said
     assert "at most 9 min where nobody answers" in said
-    assert "up to 31 s more for each station found, while 2 profiles are tried on it" in said
+    assert "up to 21 s more for each station found, while 2 profiles are tried on it" in said
     assert "polling goes on" in said
 
 
@@ -124,6 +124,14 @@ def test_a_scan_is_stopped_and_keeps_what_it_found(world: World, client: TestCli
     assert "ended early</span>" in said
     assert "It was stopped." in said
     assert "1 of 56 addresses asked" in said
+
+
+def test_a_scan_stopped_by_hand_is_not_said_to_be_done(world: World, client: TestClient) -> None:
+    client.post(FIND, data={"first": 1, "last": 60})
+    heard(world, [row(1, "silence")], JobState.DONE)
+    said = page(client)
+    assert "stopped</span>" in said
+    assert "done</span>" not in said
 
 
 def test_while_one_goes_on_no_second_begins(client: TestClient) -> None:

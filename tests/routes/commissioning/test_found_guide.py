@@ -229,6 +229,7 @@ def test_what_steps_find_is_taken_into_the_open_record(world: World, client: Tes
     assert scan["sentence"].startswith("Unit 19: answers, 84\xa0ms. Tank fits, as configured")
     assert (link["polls"], link["first_try"], link["no_answer"]) == (20, 19, 1)
     assert link["at_ms"] == NOW_MS
+    assert "At the first try: 19 of 20 polls, 95.0\xa0%" in link["sentence"]
     said = page(client)
     assert "recorded</span>" in said
     assert "There already; this replaces it." in said

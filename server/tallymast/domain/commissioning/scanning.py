@@ -126,12 +126,13 @@ def length_of(units: int, blocks: int, timeout_s: float) -> Length:
 
     Args:
         units: addresses asked.
-        blocks: reads of all profiles together, tried on each station that answers.
+        blocks: different reads of all profiles together; the first is asked of every address,
+            the others of each station that answers.
         timeout_s: how long each asking waits at most [s].
 
     """
     one_s = (timeout_s + _MISS_GAP_S) / AIRTIME
-    return Length(units * one_s, blocks * one_s)
+    return Length(units * one_s, max(blocks - 1, 0) * one_s)
 
 
 def tally(heard: Sequence[Heard]) -> dict[Hearing, int]:

@@ -21,7 +21,7 @@ from tallymast.domain.model import GatewayPlan
 from tallymast.routes.api.finding import the_gateway
 from tallymast.routes.commissioning.known_profiles import profiles_of
 from tallymast.routes.commissioning.scan_rows import scan_shown
-from tallymast.routes.commissioning.scans import ask_scan, blocks_of, newest_scan
+from tallymast.routes.commissioning.scans import ask_scan, blocks_of, newest_scan, questions_of
 from tallymast.routes.formats import lasting, plural
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
@@ -161,7 +161,7 @@ def _estimate(given: Services, gateway: GatewayPlan, wish: Wish) -> Estimate:
     except ConfigError as error:
         return Estimate(wrong=str(error))
     blocks = blocks_of(list(profiles_of(given).values()), gateway)
-    length = length_of(len(units), sum(map(len, blocks.values())), timeout_s)
+    length = length_of(len(units), questions_of(blocks), timeout_s)
     return Estimate(
         f"{plural(len(units), 'address', 'addresses')} ({spans_of(units)}): at most "
         f"{lasting(1000 * length.silent_s)} where nobody answers",

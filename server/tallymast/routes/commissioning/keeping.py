@@ -88,5 +88,5 @@ def _link(reading: Reading) -> dict[str, Any]:
         else None,
         "verdict": check.verdict.value,
         "facts": [list(one) for one in link.facts],
-        "sentence": link.said,
+        "sentence": f"{link.said} {'; '.join(f'{name}: {words}' for name, words in link.facts)}.",
     }

@@ -149,7 +149,8 @@ def _job_mark(scan: Scan) -> Mark:
     if scan.job.state is JobState.FAILED:
         return Mark("ended early", "triangle", "watch")
     if scan.is_over:
-        return Mark("done", "disc", "calm")
+        whole = len(scan.heard) >= len(scan.job.params.get("units", ()))
+        return Mark("done", "disc", "calm") if whole else Mark("stopped", "square", "off")
     is_waiting = scan.job.state is JobState.WAITING
     return Mark("waits for its turn" if is_waiting else "goes on", "diamond", "off")
 

@@ -67,6 +67,11 @@ def registers_of(blocks: Mapping[str, Sequence[Sequence[Any]]]) -> dict[str, int
     return {key: sum(int(one[2]) for one in some) for key, some in blocks.items()}
 
 
+def questions_of(blocks: Blocks) -> int:
+    """Return how many different reads some profiles come to; the same one is asked once."""
+    return len({tuple(one) for some in blocks.values() for one in some})
+
+
 def ask_scan(
     given: Services,
     person: Person,
