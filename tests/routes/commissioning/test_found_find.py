@@ -106,7 +106,9 @@ def test_a_stranger_is_entered_with_the_profile_that_fits_best(
     heard(world, [row(33, "answer", profiles=fits(tank=(1, 1), pump=(2, 1)))])
     said = page(client)
     assert 'href="/setup/sites/new?gateway=mast&amp;unit=33&amp;profile=tank"' in said
-    assert said.index("Tank fits: 1 of 1 block") < said.index("Pump &lt;two&gt; fits in part")
+    assert said.index("Tank fits: 1 of 1 block") < said.index(
+        "In part, by blocks: Pump &lt;two&gt; 1 of 2."
+    )
     assert "done</span>" in said
     assert 'hx-get="/gateways/mast/find/rows"' not in said
 

@@ -10,6 +10,7 @@ from tests.routes.commissioning.found_world import (
     MISSED,
     RETRIED,
     TEXT,
+    demanded,
     fits,
     heard,
     link_test,
@@ -127,7 +128,7 @@ def test_finding_tries_every_profile_the_configured_one_first(
     heard(world, [row(19, "answer", site="quill-tank", profiles=profiles)])
     said = page(client)
     assert "Tank fits, as configured: 1 of 1 block, 2 registers." in said
-    assert "Pump &lt;two&gt; fits in part: 1 of 2 blocks." in said
+    assert "In part, by blocks: Pump &lt;two&gt; 1 of 2." in said
     assert "found</span>" in said
 
 
@@ -174,7 +175,7 @@ def test_a_link_test_is_judged_from_the_polls_themselves(world: World, client: T
     # By hand: 96 % at the first try, 98 % answered and one lost of 50, no two misses in a row;
     # of 49 answers the 95th percentile lies at place 45.6, between 100 and 100: no spread.
     assert "good:" in said
-    assert "48 of 50 polls, 96.0" in said
+    assert "48 of 50 polls (95 % sure" in said  # no per cent of fewer than 100 polls
     assert "half within 100" in said
     assert "least \u221282, middle \u221281, most \u221280" in said
     assert "1 without an answer, 0 garbled" in said
@@ -206,7 +207,11 @@ def test_a_link_through_a_repeater_is_held_against_the_repeater(
     link_test(world, [FIRST] * 9 + [RETRIED], key="saddle")
     world.now_ms += 120_000  # the last day's figures are a minute old at most
     said = page(client, path)
-    assert "Saddle Repeater, which carries this site, answered 90.0 % of 10 polls" in said
+    assert (
+        "Saddle Repeater, which carries this site, answered 9 of 10 polls of the last 24 h" in said
+    )
+    demanded(world, "saddle", [FIRST, *[MISSED] * 80], [90.0] * 81, from_ms=NOW_MS - 100_000)
+    assert "Saddle Repeater, which carries this site, is silent now" in page(client, path)
 
 
 def test_what_steps_find_is_taken_into_the_open_record(world: World, client: TestClient) -> None:
@@ -229,7 +234,7 @@ def test_what_steps_find_is_taken_into_the_open_record(world: World, client: Tes
     assert scan["sentence"].startswith("Unit 19: answers, 84\xa0ms. Tank fits, as configured")
     assert (link["polls"], link["first_try"], link["no_answer"]) == (20, 19, 1)
     assert link["at_ms"] == NOW_MS
-    assert "At the first try: 19 of 20 polls, 95.0\xa0%" in link["sentence"]
+    assert "At the first try: 19 of 20 polls (95\xa0% sure" in link["sentence"]
     said = page(client)
     assert "recorded</span>" in said
     assert "There already; this replaces it." in said

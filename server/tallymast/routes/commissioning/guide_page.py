@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from tallymast.domain.audit import Act
 from tallymast.domain.commissioning.link_check import CHOICES, LEAST_POLLS, USUAL
-from tallymast.domain.model import GatewayPlan, SitePlan
+from tallymast.domain.model import GatewayPlan, SitePlan, SiteStatus
 from tallymast.domain.visit_cautions import general_cautions
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.commissioning.guide_reading import read_guide
@@ -21,7 +21,7 @@ from tallymast.routes.commissioning.known_profiles import profiles_of
 from tallymast.routes.commissioning.link_tests import ask_link_test
 from tallymast.routes.commissioning.scans import ask_scan, blocks_of, is_over
 from tallymast.routes.day import NOTHING, Days, TheDays
-from tallymast.routes.formats import share
+from tallymast.routes.formats import number
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
@@ -163,11 +163,13 @@ def _path_words(given: Services, days: Days, plan: SitePlan) -> str:
     if via is None:
         return ""
     counts = days.upto(given.now_ms()).get(via.site_id, NOTHING).counts
-    name = via.site.name
+    name, state = via.site.name, given.live.sites().get(via.site_id)
+    if state is not None and state.status is SiteStatus.COMM_FAIL:
+        return f"{name}, which carries this site, is silent now: nothing comes through it."
     if not counts.asked:
         return f"{name} carries this site and was not asked in the last 24 h."
     return (
-        f"{name}, which carries this site, answered {share(counts.first_try, counts.asked)} of "
-        f"{counts.asked} polls of the last 24 h at the first try; a link through it cannot be "
-        "better than that."
+        f"{name}, which carries this site, answered {number(counts.first_try)} of "
+        f"{number(counts.asked)} polls of the last 24 h at the first try; a link through it "
+        "cannot be better than that."
     )

@@ -11,6 +11,7 @@ from tallymast.domain.commissioning.link_check import (
     compared,
     enough_for,
 )
+from tallymast.domain.health.comms.intervals import LEAST_POLLS
 from tallymast.domain.health.comms.model import Share
 from tallymast.domain.model import JobState, Outcome, Poll
 from tallymast.routes.commissioning.link_tests import LinkTest
@@ -99,10 +100,12 @@ def link_shown(tests: Sequence[LinkTest]) -> LinkShown | None:
 
 
 def first_try_words(share: Share) -> str:
-    """Return ``49 of 50 polls, 98.0 % (95 % sure: 71.5 to 99.9 %)``."""
+    """Return ``49 of 50 polls (95 % sure: 71.5 to 99.9 %)``, the share itself from 100 polls on."""
     if share.low is None or share.high is None:
         return "no poll yet"
-    words = f"{share.part} of {plural(share.whole, 'poll')}, {percent(share.share)}"
+    words = f"{share.part} of {plural(share.whole, 'poll')}"
+    if share.whole >= LEAST_POLLS:
+        words += f", {percent(share.share)}"
     return f"{words} (95\u00a0% sure: {between(share.low, share.high)}\u00a0%)"
 
 

@@ -118,11 +118,18 @@ def fit_words(
     if not found:
         code = f" (exception {heard.code:02X})" if heard.code else ""
         return (f"No profile fits: it refuses what was asked{code}.",)
-    return tuple(_fit(one, expected, profiles) for one in found)
+    whole = [_fit(one, expected, profiles) for one in found if one.is_whole]
+    partly = [one for one in found if not one.is_whole]
+    if not whole:
+        return tuple(_fit(one, expected, profiles) for one in partly)
+    if not partly:
+        return tuple(whole)
+    listed = (f"{_name(one, profiles)} {one.answered} of {one.asked}" for one in partly)
+    return (*whole, f"In part, by blocks: {', '.join(listed)}.")
 
 
 def _fit(one: Match, expected: str, profiles: Mapping[str, Profile]) -> str:
-    name = profiles[one.profile].name if one.profile in profiles else one.profile
+    name = _name(one, profiles)
     mine = ", as configured" if one.profile == expected else ""
     if one.is_whole:
         return (
@@ -130,6 +137,10 @@ def _fit(one: Match, expected: str, profiles: Mapping[str, Profile]) -> str:
             f"{plural(one.registers, 'register')}."
         )
     return f"{name} fits in part{mine}: {one.answered} of {plural(one.asked, 'block')}."
+
+
+def _name(one: Match, profiles: Mapping[str, Profile]) -> str:
+    return profiles[one.profile].name if one.profile in profiles else one.profile
 
 
 def _to_do(heard: Heard, found: tuple[Match, ...], expected: str) -> str:
