@@ -113,6 +113,15 @@ def test_a_stranger_is_entered_with_the_profile_that_fits_best(
     assert 'hx-get="/gateways/mast/find/rows"' not in said
 
 
+def test_who_was_a_stranger_then_may_be_entered_by_now(world: World, client: TestClient) -> None:
+    client.post(FIND, data={"first": 19, "last": 19, "which": "all"})
+    heard(world, [row(19, "answer", profiles=fits(tank=(1, 1)))])  # nobody was configured then
+    said = page(client)
+    assert 'href="/sites/quill-tank/commissioning"' in said
+    assert "a stranger" not in said
+    assert "Enter it as a new site" not in said
+
+
 def test_a_scan_is_stopped_and_keeps_what_it_found(world: World, client: TestClient) -> None:
     client.post(FIND, data={"first": 1, "last": 60})
     job = newest_job(world, "scan")

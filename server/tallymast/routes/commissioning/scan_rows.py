@@ -1,7 +1,7 @@
 """What a scan found, in words: who answers, how fast, which profile fits, who is a stranger."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 from urllib.parse import urlencode
 
@@ -63,9 +63,10 @@ def scan_shown(
     scan: Scan, network: NetworkView, gateway_key: str, profiles: Mapping[str, Profile]
 ) -> ScanShown:
     """Return a scan in words; of silent addresses only their number and configured ones."""
+    now = [_as_now(heard, network, gateway_key) for heard in scan.heard]
     rows = tuple(
         scan_row(scan, heard, network, gateway_key, profiles)
-        for heard in scan.heard
+        for heard in now
         if heard.hearing is not Hearing.SILENCE or heard.site is not None
     )
     job = scan.job
@@ -76,7 +77,7 @@ def scan_shown(
         _words(scan),
         round(job.progress, 3),
         rows,
-        sum(heard.is_stranger for heard in scan.heard),
+        sum(heard.is_stranger for heard in now),
         job.asked_ms,
         job.done_ms,
     )
@@ -90,6 +91,7 @@ def scan_row(
     profiles: Mapping[str, Profile],
 ) -> ScanRow:
     """Return what one address brought, in words."""
+    heard = _as_now(heard, network, gateway_key)
     found = matches(heard, registers_of(scan.job.params.get("profiles", {})))
     plan = network.site(heard.site) if heard.site else None
     expected = plan.site.profile if plan else ""
@@ -107,6 +109,14 @@ def scan_row(
         _to_do(heard, found, expected),
         f"/setup/sites/new?{urlencode(wanted)}" if is_new else "",
     )
+
+
+def _as_now(heard: Heard, network: NetworkView, gateway_key: str) -> Heard:
+    """Return what was heard with who is configured there now: a stranger may be entered by now."""
+    gateway = network.gateway(gateway_key)
+    sites = gateway.sites if gateway else ()
+    keys = (one.site.key for one in sites if one.site.unit == heard.unit)
+    return replace(heard, site=next(keys, None))
 
 
 def fit_words(
