@@ -140,11 +140,13 @@ def test_an_address_is_asked_with_one_tap_and_the_answer_appears(
     page.get_by_role("button", name="The new station is off: ask").click()
     expect(page.locator("#address .heard")).to_contain_text("unit 19 is asked")
     page.get_by_role("combobox", name="Polls").select_option("200")
+    page.get_by_text("Before anything is touched").click()
     heard(world, [row(19, "garbled", site="quill-tank")])
     expect(page.locator("#address .heard")).to_contain_text("Two answer at once")
     expect(page.locator(".steplist li").first).to_contain_text("two answer at once")
     expect(page.get_by_role("combobox", name="Polls")).to_have_value("200")
-    expect(page.locator("#guide")).not_to_have_attribute("hx-get", "*")
+    expect(page.get_by_text("a screen is never a lock-out")).to_be_hidden()  # it stays shut
+    assert page.locator("#guide").get_attribute("hx-get") is None
 
 
 def test_without_scripts_a_link_is_tested_and_taken_into_the_record(
