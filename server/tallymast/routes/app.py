@@ -51,6 +51,7 @@ from tallymast.routes.api import (
     sites,
     storage,
 )
+from tallymast.routes.commissioning import find_page, guide_page, label_page
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
@@ -71,6 +72,9 @@ ROOMS = (
     audit_page,
     storage_page,
     setup_page,
+    guide_page,
+    label_page,
+    find_page,
     round_page,
     kept_rounds_page,
     drive_page,

@@ -94,6 +94,19 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/setup"): _C,
     # changing the network by files, and taking changes back
     # finding and testing a site
+    ("GET", "/sites/{key}/commissioning"): _S,
+    ("GET", "/sites/{key}/commissioning/steps"): _S,
+    ("POST", "/sites/{key}/commissioning/duplicate"): _C,
+    ("POST", "/sites/{key}/commissioning/find"): _C,
+    ("POST", "/sites/{key}/commissioning/link"): _P,
+    ("POST", "/sites/{key}/commissioning/link/stop"): _P,
+    ("POST", "/sites/{key}/commissioning/keep"): Right.PROVE,
+    ("GET", "/sites/{key}/label"): _S,
+    ("GET", "/gateways/{key}/find"): _C,
+    ("GET", "/gateways/{key}/find/length"): _C,
+    ("GET", "/gateways/{key}/find/rows"): _C,
+    ("POST", "/gateways/{key}/find"): _C,
+    ("POST", "/gateways/{key}/find/stop"): _C,
     # proving a site's points
     # hardware, what is due, seasons, hand readings, retired sites
     # listening to a line
