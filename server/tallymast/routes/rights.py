@@ -96,6 +96,26 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # finding and testing a site
     # proving a site's points
     # hardware, what is due, seasons, hand readings, retired sites
+    ("GET", "/hardware"): _S,
+    ("GET", "/hardware.csv"): _S,
+    ("POST", "/hardware"): Right.PROVE,
+    ("GET", "/hardware/{number}"): _S,
+    ("POST", "/hardware/{number}"): Right.PROVE,
+    ("POST", "/hardware/{number}/move"): Right.PROVE,
+    ("GET", "/sites/{key}/hardware"): _S,
+    ("POST", "/sites/{key}/hardware"): Right.PROVE,
+    ("GET", "/tasks"): _S,
+    ("POST", "/tasks"): Right.PROVE,
+    ("POST", "/tasks/{number}/done"): Right.PROVE,
+    ("POST", "/tasks/{number}/withdraw"): Right.PROVE,
+    ("GET", "/sites/{key}/replace"): _S,
+    ("POST", "/sites/{key}/replace"): Right.PROVE,
+    ("GET", "/sites/{key}/hand-meter"): _S,
+    ("POST", "/sites/{key}/hand-meter"): Right.PROVE,
+    ("POST", "/sites/{key}/hand-meter/offset"): _C,
+    ("GET", "/sites/{key}/return"): _S,
+    ("POST", "/sites/{key}/return"): Right.PROVE,
+    ("GET", "/retired"): _S,
     # listening to a line
     ("GET", "/gateways/{key}/line"): _L,
     ("POST", "/gateways/{key}/line"): _L,

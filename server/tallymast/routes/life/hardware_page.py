@@ -196,8 +196,18 @@ def move(
     part: Part,
     plan: SitePlan | None,
     place: str,
+    at_ms: int | None = None,
 ) -> Part:
     """Move a part to a site, or (None) into the store, with its line in the audit.
+
+    Args:
+        connection: of the transaction in which it is done.
+        given: the services.
+        person: who moves it.
+        part: what is moved.
+        plan: where to.
+        place: there.
+        at_ms: when it was done; None: now.
 
     Raises:
         Problem: it is there already, or somebody moved it meanwhile.
@@ -213,7 +223,7 @@ def move(
         to_site_id=to_id,
         place=place,
         how=f"moved to {name}",
-        at_ms=given.now_ms(),
+        at_ms=given.now_ms() if at_ms is None else max(at_ms, part.from_ms),
         actor=person.name,
     )
     if moved is None:
