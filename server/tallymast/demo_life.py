@@ -6,6 +6,7 @@ rest of the network's own supplies. Nothing names a maker.
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any, Final
 
@@ -15,6 +16,7 @@ from tallymast.domain.health.nights import day_number
 from tallymast.domain.life.tasks import months_later
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import (
+    Chemistry,
     GatewayPlan,
     PointKind,
     PollPlan,
@@ -34,6 +36,15 @@ DAY_MS: Final = 86_400_000
 ACTOR: Final = "R. Hale"
 _FITTED_DAYS: Final = 700  # before the demo begins; batteries have days of their own
 _FAR_KM: Final = 15.0
+_CHEMISTRIES: Final = {
+    Chemistry.FLOODED: "flooded",
+    Chemistry.AGM: "AGM",
+    Chemistry.GEL: "gel",
+    Chemistry.LIFEPO4: "LiFePO4",
+    Chemistry.LITHIUM_PRIMARY: "lithium primary",
+}
+_REPORTED: Final = "R3.12"  # as the simulated stations report
+_ENTERED: Final = {"osier-pond": "R3.11"}  # one was written down wrongly
 
 _SPARES: Final[tuple[tuple[str, str, str, str, dict[str, Any]], ...]] = (
     ("radio", "Spare radio", "MB-0977", "shelf B", {"power_w": 1.0, "count": 2}),
@@ -85,7 +96,9 @@ def parts_of(
         )
 
     word = {"gate": "Gate station", "pump": "Pump station"}.get(site.profile)
-    yield part("station", word or f"{site.profile.capitalize()} station", f"MB-{serial:04d}")
+    name = word or f"{site.profile.capitalize()} station"
+    version = _ENTERED.get(site.key, _REPORTED) if site.point_of(PointKind.REVISION) else ""
+    yield replace(part("station", name, f"MB-{serial:04d}"), version=version)
     yield part("radio", "Radio", f"RR-{serial + 2100}", power_w=1.0)
     yield part("antenna", **_antenna(gateway, site, sites))
     length = 3.0 + _height(site)
@@ -101,7 +114,7 @@ def parts_of(
 
 def _powered(part: Any, supply: Supply) -> Iterator[Part]:
     if supply.capacity_ah:
-        made = supply.chemistry.value.upper() if supply.chemistry else "battery"
+        made = _CHEMISTRIES.get(supply.chemistry, "") if supply.chemistry else ""
         noted: dict[str, Any] = {"type": made, "capacity_ah": supply.capacity_ah}
         if supply.installed is not None:
             noted["fitted"] = supply.installed.isoformat()
@@ -170,6 +183,6 @@ def _read_by_hand(connection: Connection, plan: SitePlan, begun_ms: int) -> None
         return
     at_ms = begun_ms - 23 * DAY_MS
     reading = HandReading(
-        0, plan.site_id, point.tag, at_ms, 13.52, 13.5, at_ms - 20_000, 0.0, 0.0, None, ACTOR
+        0, plan.site_id, point.tag, at_ms, 13.58, 13.6, at_ms - 20_000, 0.0, 0.0, None, ACTOR
     )
     hand_readings.add(connection, reading)

@@ -14,6 +14,7 @@ from tallymast.domain.life.bringing import (
     needs_of,
     path_as_fitted,
     spares_of,
+    without_known,
 )
 from tallymast.domain.life.parts import Fitted
 from tallymast.domain.model import Site, SupplyKind
@@ -57,6 +58,7 @@ def kit(
     if loops or About.POINT in named:
         bring += _noted((spares_of("transmitter", "spare transmitter", spares),))
     if contact or About.CONTACT in named:
+        bring = without_known(bring, parts)
         bring += _noted((*path_as_fitted(parts), spares_of("radio", "spare radio", spares)))
         bring += _noted((spares_of("station", "spare station", spares),))
     fuses = fuses_as_fitted(parts)

@@ -43,7 +43,27 @@ def path_as_fitted(parts: Iterable[Fitted]) -> list[str]:
             for_it = f" for {cable}" if cable else ""
             found.append(f"connectors{f' {ends}' if ends else ''}{for_it}")
         elif part.kind == "arrester":
-            found.append(f"surge arrester as fitted ({part_words(part)})")
+            ends = str(part.detail.get("connectors", "")) or part_words(part)
+            found.append(f"surge arrester as fitted ({ends})")
+    return found
+
+
+_SHORT = {  # a bare word of the list -> the kind whose own line says it better
+    "antenna": "antenna",
+    "connectors": "feedline",
+    "surge arrester": "arrester",
+}
+
+
+def without_known(lines: Iterable[str], parts: Iterable[Fitted]) -> list[str]:
+    """Return a list without the bare words that ``path_as_fitted`` says better; order kept."""
+    kinds = {part.kind for part in parts}
+    known = {word for word, kind in _SHORT.items() if kind in kinds}
+    found = []
+    for line in lines:
+        left = [word for word in line.split(", ") if word not in known]
+        if left:
+            found.append(", ".join(left))
     return found
 
 

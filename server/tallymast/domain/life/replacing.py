@@ -30,6 +30,16 @@ class Bridge:
         return self.before - self.after + (self.unknown or 0.0)
 
 
+def doubt(before: float | None, after: float | None) -> str:
+    """Return in a sentence that a first reading looks like the old register's next one."""
+    if before is None or after is None or after < before:
+        return ""
+    return (
+        "The new register reads no less than the old one did: is that reading still the old "
+        "station's, or was the new one set to go on? Look at the time of the exchange."
+    )
+
+
 def count_words(count: float) -> str:
     """Return a count with grouped digits: ``48 105``."""
     return f"{count:,.0f}".replace(",", "\u202f").replace("-", "\u2212")

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from tallymast.domain.audit import Act
 from tallymast.domain.life.parts import part_words
-from tallymast.domain.life.replacing import Bridge, bridge_words
+from tallymast.domain.life.replacing import Bridge, bridge_words, doubt
 from tallymast.domain.model import Act as SiteAct
 from tallymast.domain.model import Point, SitePlan
 from tallymast.routes.api.finding import the_site
@@ -44,6 +44,7 @@ class TotalRow:
     after: Count | None
     bridge: Bridge
     words: str
+    doubt: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,9 @@ def _row(
     if named["after"] is None and after is not None:
         named["after"] = after.count
     bridge = Bridge(tag, named["before"], named["after"], named["unknown"])
-    return TotalRow(point, before, after, bridge, bridge_words(bridge))
+    return TotalRow(
+        point, before, after, bridge, bridge_words(bridge), doubt(bridge.before, bridge.after)
+    )
 
 
 def _typed_count(typed: Typed, key: str, label: str, wrong: dict[str, str]) -> float | None:

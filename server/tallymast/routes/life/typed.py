@@ -69,8 +69,8 @@ def read_moment(text: str, given: Services) -> int | None:
 
 
 def moment_text(at_ms: int, given: Services) -> str:
-    """Return an instant as a form shows it, on the network's own clock to the minute."""
-    return f"{local_time(at_ms, find_zone(given.network().time_zone)):%Y-%m-%dT%H:%M}"
+    """Return an instant as a form shows it, on the network's own clock to the second."""
+    return f"{local_time(at_ms, find_zone(given.network().time_zone)):%Y-%m-%dT%H:%M:%S}"
 
 
 def read_number(text: str, label: str, wrong: dict[str, str], key: str) -> float | None:
