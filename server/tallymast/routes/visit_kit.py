@@ -58,7 +58,7 @@ def kit(
     if loops or About.POINT in named:
         bring += _noted((spares_of("transmitter", "spare transmitter", spares),))
     if contact or About.CONTACT in named:
-        bring = without_known(bring, parts)
+        bring = without_known(bring, parts, spares)
         bring += _noted((*path_as_fitted(parts), spares_of("radio", "spare radio", spares)))
         bring += _noted((spares_of("station", "spare station", spares),))
     fuses = fuses_as_fitted(parts)

@@ -55,10 +55,13 @@ _SHORT = {  # a bare word of the list -> the kind whose own line says it better
 }
 
 
-def without_known(lines: Iterable[str], parts: Iterable[Fitted]) -> list[str]:
-    """Return a list without the bare words that ``path_as_fitted`` says better; order kept."""
+def without_known(
+    lines: Iterable[str], parts: Iterable[Fitted], spares: Iterable[Fitted]
+) -> list[str]:
+    """Return a list without the bare words that the register says better; order kept."""
     kinds = {part.kind for part in parts}
     known = {word for word, kind in _SHORT.items() if kind in kinds}
+    known |= {f"spare {spare.kind}" for spare in spares}
     found = []
     for line in lines:
         left = [word for word in line.split(", ") if word not in known]
