@@ -7,7 +7,10 @@ from pathlib import Path
 import pytest
 from tests.routes.conftest import NETWORK, World, begin
 
+from tallymast import wiring
 from tallymast.domain import network_file
+from tallymast.domain.model import Act
+from tallymast.routes.services import NetworkView
 from tallymast.seasons import LOOK_EVERY_MS, Seasons
 from tallymast.storage import episodes, network
 from tallymast.storage.episodes import Episode
@@ -143,3 +146,26 @@ def test_a_season_that_was_taken_away_ends_at_once(world: World, seasons: Season
 def test_a_clock_that_is_set_back_does_not_stop_the_looking(world: World, seasons: Seasons) -> None:
     seasons.look(BACK + HOUR)
     assert seasons.look(BEGIN + HOUR) == 1
+
+
+class Nothing:
+    """A poller that found nothing to hand up."""
+
+    def take_refused(self) -> list[object]:
+        return []
+
+    def take_lines(self) -> list[object]:
+        return []
+
+
+def test_the_plan_that_is_polled_follows_the_season(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown: list[NetworkView] = []
+    watch = wiring.PlanWatch(world.database, {}, shown.append, upward=Nothing())  # type: ignore[arg-type]
+    for at_ms, act in ((BEGIN - 1, None), (BEGIN + HOUR, Act.NOT_POLLED), (BACK, Act.NONE)):
+        monkeypatch.setattr(wiring, "now_ms", lambda at_ms=at_ms: at_ms)
+        shown.clear()
+        watch._look()
+        found = [view.site("osier-pond") for view in shown]
+        assert [one.act for one in found if one is not None] == ([] if act is None else [act])

@@ -97,6 +97,8 @@ def test_an_unknown_count_stays_unknown(world: World) -> None:
         count_events.add(conn, event)
     with world.database.reading() as conn:
         ((tag, kept),) = count_events.of_site(conn, site_id(world))
+        again = count_events.replaced_since(conn, 1000)
+        assert (again, count_events.replaced_since(conn, 1001)) == ({site_id(world): (1000,)}, {})
     assert tag == world.plan("quill-tank").layout.points[0].tag
     assert (kept.after, kept.unknown, kept.add) == (None, None, None)
 

@@ -60,5 +60,21 @@ def of_site(conn: Connection, site_id: int) -> list[tuple[str, CountEvent]]:
     return [(row.tag, _event(row)) for row in conn.execute(query)]
 
 
+def replaced_since(conn: Connection, from_ms: int) -> dict[int, tuple[int, ...]]:
+    """Return when stations were replaced from an instant on [UTC ms], by site."""
+    point = schema.point
+    query = (
+        select(point.c.site_id, _table.c.at_ms)
+        .join(point, point.c.id == _table.c.point_id)
+        .where(_table.c.kind == REPLACED, _table.c.at_ms >= from_ms)
+        .distinct()
+        .order_by(_table.c.at_ms)
+    )
+    found: dict[int, tuple[int, ...]] = {}
+    for site_id, at_ms in conn.execute(query):
+        found[site_id] = (*found.get(site_id, ()), at_ms)
+    return found
+
+
 def _event(row: Row[Any]) -> CountEvent:
     return CountEvent(**{name: getattr(row, name) for name in CountEvent.__dataclass_fields__})

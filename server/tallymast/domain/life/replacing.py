@@ -1,6 +1,13 @@
 """How a totalizer goes on over a new station: its register begins anew, the count does not."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from tallymast.domain.health.diagnosis.point_restarts import Restart
+from tallymast.domain.health.site_health import SiteHealth
+
+NEAR_MS: Final = 30 * 60_000  # ours: so far the stated time of an exchange may be off
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +45,26 @@ def doubt(before: float | None, after: float | None) -> str:
         "The new register reads no less than the old one did: is that reading still the old "
         "station's, or was the new one set to go on? Look at the time of the exchange."
     )
+
+
+def without_replacements(health: SiteHealth, replaced_ms: Sequence[int]) -> SiteHealth:
+    """Return a site's health in which no exchange of its station counts as a restart by itself.
+
+    Args:
+        health: as weighed from the record alone.
+        replaced_ms: when stations were replaced there [UTC ms].
+
+    """
+    points = health.clues.points
+    if not replaced_ms or not points.restarts:
+        return health
+    told = tuple(_as_work(one, replaced_ms) for one in points.restarts)
+    return replace(health, clues=replace(health.clues, points=replace(points, restarts=told)))
+
+
+def _as_work(one: Restart, replaced_ms: Sequence[int]) -> Restart:
+    near = any(one.from_ms - NEAR_MS <= at <= one.to_ms + NEAR_MS for at in replaced_ms)
+    return replace(one, quiet=True) if near else one
 
 
 def count_words(count: float) -> str:
