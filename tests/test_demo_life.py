@@ -5,7 +5,8 @@ from collections.abc import Iterator
 import pytest
 
 from tallymast import assets, demo_life, wiring
-from tallymast.domain.life.parts import KINDS, part_words
+from tallymast.domain.life.part_words import part_words
+from tallymast.domain.life.parts import KINDS
 from tallymast.domain.model import PollPlan
 from tallymast.routes.life.as_reported import disagreements, towards
 from tallymast.routes.services import NetworkView

@@ -23,7 +23,8 @@ from tallymast.domain.life.differences import (
     firmware_words,
     off_bearing,
 )
-from tallymast.domain.life.parts import KINDS, part_words, read_entry
+from tallymast.domain.life.part_words import part_words
+from tallymast.domain.life.parts import KINDS, read_entry
 
 
 @dataclass

@@ -67,6 +67,15 @@ def test_a_mistake_keeps_what_was_typed(world: World, client: TestClient) -> Non
         assert hardware.everything(conn) == []
 
 
+def test_a_transmitter_brings_the_day_of_its_calibration(client: TestClient) -> None:
+    fields = {"name": "Level", "tag": "LVL", "calibration_due": "2026-02-24"}
+    assert post(client, HERE, kind="transmitter", **fields) == 303
+    # 24 February to 8 March 2026: four days of February, eight of March.
+    assert "due since 12 days: Calibrate Level (LVL)" in text_of(
+        client.get("/sites/quill-tank").text
+    )
+
+
 def test_what_differs_is_said_and_nothing_else(world: World, client: TestClient) -> None:
     # The site lies straight north of its mast, so its antenna looks south: 180 degrees.
     fit(world, "antenna", detail={"type": "yagi", "bearing": 150.0})

@@ -72,6 +72,15 @@ def test_the_old_station_ends_and_the_new_one_stands(world: World, client: TestC
     assert told.sentence == "local replaced the station of Quill Tank by Meter station MB-2."
 
 
+def test_a_button_that_is_pressed_twice_replaces_once(world: World, client: TestClient) -> None:
+    for expected in (303, 409):
+        typed = {"serial": "MB-2", "at": "2026-03-08T09:40"}
+        answer = client.post(HERE, data=typed, follow_redirects=False)
+        assert answer.status_code == expected
+    with world.database.reading() as conn:
+        assert len(hardware.of_site(conn, world.plan("quill-tank").site_id)) == 1
+
+
 def test_what_was_proven_was_proven_with_another_station(world: World, client: TestClient) -> None:
     old = fit(world, "station", serial="MB-1")
     site_id = world.plan("quill-tank").site_id

@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from tallymast.domain.life.parts import Fitted, part_words
+from tallymast.domain.life.part_words import part_words
+from tallymast.domain.life.parts import Fitted
 from tallymast.domain.life.tasks import due_words
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from tallymast.domain.life.hand_meter import Comparison, offset_words
 from tallymast.domain.model import SitePlan
 from tallymast.routes.life.as_reported import disagreements, reported_firmware, towards
-from tallymast.routes.life.hardware_page import sites_by_id
+from tallymast.routes.life.hardware_acts import sites_by_id
 from tallymast.routes.life.hardware_rows import PartRow, rows_of
 from tallymast.routes.life.season_lines import SeasonLine, season_line
 from tallymast.routes.life.tasks_page import TaskRow, row_of

@@ -6,23 +6,31 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
-from sqlalchemy import Connection
 
 from tallymast.domain.audit import Act
-from tallymast.domain.life.parts import KINDS, Entry, Field, part_words, read_entry
+from tallymast.domain.life.part_words import part_words
+from tallymast.domain.life.parts import KINDS, Field, read_entry
 from tallymast.domain.model import SitePlan
 from tallymast.routes.api.finding import any_site, the_site
 from tallymast.routes.life.as_reported import disagreements, reported_firmware, towards
+from tallymast.routes.life.hardware_acts import (
+    dispose,
+    enter,
+    part_of,
+    place_of,
+    sites_by_id,
+    take,
+    to_store,
+)
 from tallymast.routes.life.hardware_rows import Wanted, file_of, rows_of
 from tallymast.routes.life.typed import TheTyped, Typed
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
-from tallymast.routes.who import Person, ThePerson, tell
+from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import count_events, hardware
 from tallymast.storage.hardware import Part
 
-STORE: Final = "the store"
 _HIGHEST: Final = 2**62
 _COUNT: Final = Field("count", "How many alike", "number", "", 1, 999)
 
@@ -70,7 +78,7 @@ def enter_spare(
     entry, wrong = read_entry(typed, in_store=True)
     if wrong:
         return _whole_page(request, given, show, Wanted(), typed, wrong, 422)
-    _enter(given, person, entry, None)
+    enter(given, person, entry, None)
     return RedirectResponse("/hardware?where=store", 303)
 
 
@@ -89,12 +97,12 @@ def enter_fitted(
     """Enter what is fitted at a site, or take it from the store."""
     plan = the_site(given.network(), key)
     if typed.get("part"):
-        _take(given, person, _the_part(given, typed["part"]), plan, typed.get("place", ""))
+        take(given, person, _the_part(given, typed["part"]), plan, typed.get("place", ""))
         return RedirectResponse(f"/sites/{key}/hardware", 303)
     entry, wrong = read_entry(typed, in_store=False)
     if wrong:
         return _site_page(request, given, show, plan, typed, wrong, 422)
-    _enter(given, person, entry, plan)
+    enter(given, person, entry, plan)
     return RedirectResponse(f"/sites/{key}/hardware", 303)
 
 
@@ -115,11 +123,11 @@ def correct_part(
     if wrong:
         return _part_page(request, given, show, part, typed, wrong, 422)
     kept = {key: part.detail[key] for key in ("ended",) if key in part.detail}
-    right = _part(entry, part.site_id, part.from_ms, part.actor, part.id, kept)
+    right = part_of(entry, part.site_id, part.from_ms, part.actor, part.id, kept)
     with given.database.writing() as connection:
         hardware.correct(connection, right, given.now_ms())
         before, after = {"was": part_words(part)}, {"what": part_words(right)}
-        where = _place_of(given.network(), part)
+        where = place_of(given.network(), part)
         act = Act("part.correct", "part", str(part.id), before, after, where)
         tell(connection, given, person, act)
     return RedirectResponse(_back(given, part), 303)
@@ -132,122 +140,17 @@ def move_part(number: str, given: Given, person: ThePerson, typed: TheTyped) -> 
     if part.to_ms is not None:
         raise Problem(409, "This part is not there any more; look at the register anew.")
     if to == "disposed":
-        _dispose(given, person, part, typed.get("how", ""))
+        dispose(given, person, part, typed.get("how", ""))
     elif to == "store":
         to_store(given, person, part, place)
     elif to:
-        _take(given, person, part, the_site(given.network(), to), place)
+        take(given, person, part, the_site(given.network(), to), place)
     else:
         raise Problem(422, "Say where it goes: a site, the store, or out of the register.")
     return RedirectResponse(_back(given, part), 303)
 
 
-# --- doing ------------------------------------------------------------------------------
-
-
-def _enter(given: Services, person: Person, entry: Entry, plan: SitePlan | None) -> None:
-    site_id = plan.site_id if plan is not None else None
-    part = _part(entry, site_id, given.now_ms(), person.name)
-    with given.database.writing() as connection:
-        made = hardware.enter(connection, part)
-        name = plan.site.name if plan is not None else STORE
-        told = {"what": part_words(made), "serial": made.serial}
-        tell(connection, given, person, Act("part.enter", "part", str(made.id), {}, told, name))
-
-
-def _part(
-    entry: Entry,
-    site_id: int | None,
-    from_ms: int,
-    actor: str,
-    number: int = 0,
-    kept: Mapping[str, Any] | None = None,
-) -> Part:
-    return Part(
-        id=number,
-        site_id=site_id,
-        kind=entry.kind,
-        name=entry.name,
-        from_ms=from_ms,
-        serial=entry.serial,
-        version=entry.version,
-        detail={**entry.detail, **(kept or {})},
-        place=entry.place,
-        note=entry.note,
-        actor=actor,
-    )
-
-
-def _take(given: Services, person: Person, part: Part, plan: SitePlan, place: str) -> None:
-    with given.database.writing() as connection:
-        move(connection, given, person, part, plan, place)
-
-
-def to_store(given: Services, person: Person, part: Part, place: str) -> None:
-    """Bring a part from a site into the store."""
-    with given.database.writing() as connection:
-        move(connection, given, person, part, None, place)
-
-
-def move(
-    connection: Connection,
-    given: Services,
-    person: Person,
-    part: Part,
-    plan: SitePlan | None,
-    place: str,
-    at_ms: int | None = None,
-) -> Part:
-    """Move a part to a site, or (None) into the store, with its line in the audit.
-
-    Args:
-        connection: of the transaction in which it is done.
-        given: the services.
-        person: who moves it.
-        part: what is moved.
-        plan: where to.
-        place: there.
-        at_ms: when it was done; None: now.
-
-    Raises:
-        Problem: it is there already, or somebody moved it meanwhile.
-
-    """
-    to_id = plan.site_id if plan is not None else None
-    if part.site_id == to_id:
-        raise Problem(409, "It is there already.")
-    name = plan.site.name if plan is not None else STORE
-    moved = hardware.move(
-        connection,
-        part,
-        to_site_id=to_id,
-        place=place,
-        how=f"moved to {name}",
-        at_ms=given.now_ms() if at_ms is None else max(at_ms, part.from_ms),
-        actor=person.name,
-    )
-    if moved is None:
-        raise Problem(409, "Somebody moved it meanwhile; nothing was done. Look once more.")
-    told = {"what": part_words(part), "origin": _place_of(given.network(), part)}
-    tell(connection, given, person, Act("part.move", "part", str(moved.id), {}, told, name))
-    return moved
-
-
-def _dispose(given: Services, person: Person, part: Part, how: str) -> None:
-    with given.database.writing() as connection:
-        if not hardware.end(connection, part, given.now_ms(), how or "disposed of"):
-            raise Problem(409, "This part is not there any more; look at the register anew.")
-        told = {"what": part_words(part), "why": how or "disposed of"}
-        name = _place_of(given.network(), part)
-        tell(connection, given, person, Act("part.dispose", "part", str(part.id), {}, told, name))
-
-
 # --- showing ----------------------------------------------------------------------------
-
-
-def sites_by_id(network: NetworkView) -> dict[int, SitePlan]:
-    """Return every site, retired ones too, by its number in the database."""
-    return {one.site_id: one for one in (*network.sites, *network.retired)}
 
 
 def _whole_page(
@@ -367,11 +270,6 @@ def _the_part(given: Services, number: str) -> Part:
     if found is None:
         raise Problem(404, f"There is no entry {number} in the hardware register.")
     return found
-
-
-def _place_of(network: NetworkView, part: Part) -> str:
-    plan = sites_by_id(network).get(part.site_id) if part.site_id is not None else None
-    return plan.site.name if plan is not None else STORE
 
 
 def _back(given: Services, part: Part) -> str:

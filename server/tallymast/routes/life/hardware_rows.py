@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from tallymast.domain.life.parts import KINDS, part_words
+from tallymast.domain.life.part_words import part_words
+from tallymast.domain.life.parts import KINDS
 from tallymast.domain.model import SitePlan
 from tallymast.routes.formats import iso
 from tallymast.storage.hardware import Part

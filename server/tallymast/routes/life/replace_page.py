@@ -9,14 +9,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from sqlalchemy import Connection
 
 from tallymast.domain.audit import Act
-from tallymast.domain.life.parts import part_words
+from tallymast.domain.life.part_words import part_words
 from tallymast.domain.life.replacing import Bridge, bridge_words, doubt
 from tallymast.domain.model import Act as SiteAct
 from tallymast.domain.model import Point, SitePlan
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.api.jobs import ask_poll
 from tallymast.routes.formats import number
-from tallymast.routes.life.hardware_page import move
+from tallymast.routes.life.hardware_acts import move
 from tallymast.routes.life.hardware_rows import rows_of
 from tallymast.routes.life.last_counts import Count, first_after, last_before, totalizers
 from tallymast.routes.life.typed import TheTyped, Typed, moment_text, read_moment, read_number
@@ -156,6 +156,7 @@ def _store(given: Services, person: Person, plan: SitePlan, typed: Typed, wish: 
     """Store the replacement whole, or not at all."""
     with given.database.writing() as connection:
         old = hardware.station_of(connection, plan.site_id)
+        _refuse_twice(connection, plan, old, typed, wish.at_ms)
         if old is not None:
             _take_away(connection, given, person, old, typed, wish.at_ms)
         new = _bring(connection, given, person, plan, typed, wish.at_ms)
@@ -173,6 +174,17 @@ def _store(given: Services, person: Person, plan: SitePlan, typed: Typed, wish: 
         told = {"what": _named(new), "part": new.id}
         act = Act("site.replace-station", "site", plan.site.key, before, told, plan.site.name)
         tell(connection, given, person, act)
+
+
+def _refuse_twice(
+    connection: Connection, plan: SitePlan, old: Part | None, typed: Typed, at_ms: int
+) -> None:
+    """Refuse what was written down already, as by a button that was pressed twice."""
+    serial = typed.get("serial", "")
+    is_there = old is not None and bool(serial) and old.serial == serial
+    counted = count_events.of_site(connection, plan.site_id)
+    if is_there or any(one.at_ms == at_ms for _, one in counted):
+        raise Problem(409, "This replacement is written down already; nothing was done twice.")
 
 
 def _take_away(

@@ -5,7 +5,7 @@ from fastapi.responses import HTMLResponse
 
 from tallymast.domain.model import SitePlan
 from tallymast.routes.charts import SPANS
-from tallymast.routes.life.hardware_page import sites_by_id
+from tallymast.routes.life.hardware_acts import sites_by_id
 from tallymast.routes.life.hardware_rows import rows_of
 from tallymast.routes.life.typed import day_words
 from tallymast.routes.log_book import read_log

@@ -14,7 +14,7 @@ from tallymast.domain.life.bringing import DueTask
 from tallymast.domain.life.tasks import SOON_DAYS, due_words, every_words, is_due, next_due
 from tallymast.domain.model import SitePlan
 from tallymast.routes.api.finding import the_site
-from tallymast.routes.life.hardware_page import sites_by_id
+from tallymast.routes.life.hardware_acts import sites_by_id
 from tallymast.routes.life.typed import TheTyped, Typed, day_words, read_day, today_number
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
