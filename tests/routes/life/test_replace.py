@@ -129,6 +129,11 @@ def test_a_reading_that_may_be_the_old_stations_is_doubted(
     html = client.post(HERE, data=typed).text
     assert "is that reading still the old" in text_of(html)
     assert 'value="MB-2"' in html
+    del typed["step"]
+    assert client.post(HERE, data=typed).status_code == 422
+    stored = client.post(HERE, data={**typed, "sure": "yes"})
+    assert "take 18 from the new register" in text_of(stored.text)
+    assert event(world).add == -18  # 48 112 - 48 130
 
 
 def test_a_poll_is_asked_for_and_nothing_typed_is_lost(world: World, client: TestClient) -> None:

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from tallymast.domain.audit import Act
 from tallymast.domain.life.part_words import part_words
 from tallymast.domain.life.parts import KINDS, Field, read_entry
+from tallymast.domain.life.replacing import Bridge, bridge_words
 from tallymast.domain.model import SitePlan
 from tallymast.routes.api.finding import any_site, the_site
 from tallymast.routes.life.as_reported import disagreements, reported_firmware, towards
@@ -29,6 +30,7 @@ from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import count_events, hardware
+from tallymast.storage.count_events import CountEvent
 from tallymast.storage.hardware import Part
 
 _HIGHEST: Final = 2**62
@@ -215,10 +217,14 @@ def _site_page(
         "reported": reported,
         "towards": to,
         "differ": disagreements(plan, there, reported[0] if reported else None, to),
-        "counted": counted,
+        "counted": [(one, _bridged(tag, one)) for tag, one in counted],
         **_form(typed, wrong, in_store=False),
     }
     return show.page(request, "site_hardware.html", context, status)
+
+
+def _bridged(tag: str, one: CountEvent) -> str:
+    return bridge_words(Bridge(tag, one.before, one.after, one.unknown))
 
 
 def _part_page(

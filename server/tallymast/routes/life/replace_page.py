@@ -76,7 +76,7 @@ def replace_station(
     if step in ("poll", "look"):
         asked = step == "poll"
         return _page(request, given, show, plan, typed, wish, asked=asked, told=False)
-    wrong = {**wish.wrong, **_missing(typed)}
+    wrong = {**wish.wrong, **_missing(typed), **_doubted(typed, wish)}
     if wrong:
         faulty = _Wish(wish.at_ms, wish.rows, wrong)
         return _page(request, given, show, plan, typed, faulty, status=422)
@@ -88,6 +88,12 @@ def _missing(typed: Typed) -> dict[str, str]:
     if typed.get("part") or typed.get("serial") or typed.get("name"):
         return {}
     return {"serial": "Say which station comes in: its serial number, or one of the store."}
+
+
+def _doubted(typed: Typed, wish: _Wish) -> dict[str, str]:
+    """Return the doubt that has to be answered before the counts are bridged so."""
+    doubts = [f"{row.point.tag}: {row.doubt}" for row in wish.rows if row.doubt]
+    return {"sure": doubts[0]} if doubts and typed.get("sure") != "yes" else {}
 
 
 # --- reading the form ---------------------------------------------------------------------
