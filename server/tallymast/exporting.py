@@ -199,7 +199,7 @@ class _Pace:
 def _extract_of(job: Job, network: NetworkView, now_ms: int) -> Extract:
     """Return what a job is to export; raises ConfigError where the network has changed."""
     params = job.params
-    chosen = exports.choose(network.gateways, params["points"], ())
+    chosen = exports.choose(network.gateways_with_retired(), params["points"], ())
     span = (params["from_ms"], params["to_ms"])
     return exports.make(network, chosen, span, params["resolution"], version("tallymast"), now_ms)
 
@@ -258,7 +258,7 @@ def export(
     """
     kind = _kind(asked)
     zone = find_zone(network.time_zone)
-    chosen = exports.choose(network.gateways, asked.points, asked.sites)
+    chosen = exports.choose(network.gateways_with_retired(), asked.points, asked.sites)
     ends = (_moment(asked.begin, "--from", zone), _moment(asked.end, "--to", zone))
     span = exports.period(*ends, now_ms)
     how = auto_resolution(*span) if asked.resolution == "auto" else asked.resolution

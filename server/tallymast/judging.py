@@ -33,6 +33,7 @@ from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.together import placed
 from tallymast.domain.health.weighing import BASELINE_MS, DAY_MS, NIGHTS, OUTAGES_MS, weigh
+from tallymast.domain.life.replacing import without_replacements
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import GatewayPlan
 from tallymast.domain.record.days import Contract
@@ -42,7 +43,7 @@ from tallymast.domain.watchdogs import falling
 from tallymast.domain.zones import find_zone
 from tallymast.finding_keeper import FindingKeeper
 from tallymast.routes.services import LiveView, NetworkView
-from tallymast.storage import episodes, nights
+from tallymast.storage import count_events, episodes, nights
 from tallymast.storage.engine import Database
 from tallymast.storage.outages import outages
 from tallymast.storage.readings import raw_series
@@ -188,9 +189,9 @@ def judge(
             try:
                 with database.reading() as conn:  # a site at a time: nobody waits for all
                     record = weeks.of(conn, plan.site_id)
-                    sites[plan.site_id] = weigh(
-                        gateway.gateway, plan.site, record, now_ms, weeks.zone
-                    )
+                    weighed = weigh(gateway.gateway, plan.site, record, now_ms, weeks.zone)
+                    exchanged = weeks.replaced.get(plan.site_id, ())
+                    sites[plan.site_id] = without_replacements(weighed, exchanged)
             except DecodeError as error:
                 log.error("site not judged site=%s: %s", plan.site.key, error)
     try:
@@ -213,6 +214,7 @@ class _Weeks:
     answers: Mapping[int, Sequence[tuple[int, Mapping[int, int]]]]
     outages: Mapping[int, Sequence[Outage]]
     gateway_losses: Sequence[episodes.Episode]
+    replaced: Mapping[int, Sequence[int]]
 
     @staticmethod
     def read(conn: Connection, network: NetworkView, now_ms: int) -> "_Weeks":
@@ -232,6 +234,7 @@ class _Weeks:
             answers_by_day(conn, now_ms - BASELINE_MS, now_ms),
             explained(known, common_causes(known, placed(network.gateways))),
             episodes.between(conn, begin_ms, now_ms, kind="gateway"),
+            count_events.replaced_since(conn, now_ms - BASELINE_MS),
         )
 
     def of(self, conn: Connection, site_id: int) -> "_Record":

@@ -52,6 +52,7 @@ from tallymast.routes.services import (
     PollerCondition,
     Services,
 )
+from tallymast.seasons import Seasons
 from tallymast.storage import audit, episodes, hours, jobs, nights, refused_points, states, wire
 from tallymast.storage import network as stored_network
 from tallymast.storage.batch import EpisodeChange
@@ -481,6 +482,7 @@ class PlanWatch(threading.Thread):
         self._poll = poll
         self._upward = upward
         self._ended = threading.Event()
+        self._seasons = Seasons(database)
         with database.reading() as connection:
             self._known = _fingerprint(connection)
 
@@ -500,6 +502,7 @@ class PlanWatch(threading.Thread):
     def _look(self) -> None:
         if self._upward is not None:
             self._end_acts()
+            self._seasons.look(now_ms())
             self._store(self._upward)
         with self._database.reading() as connection:
             found = _fingerprint(connection)

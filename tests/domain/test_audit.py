@@ -24,6 +24,12 @@ WORDS = {
     "file": "reliability-2026-10-2.html",
     "title": "Antenna, connector or surge arrester",
     "said": "confirmed (connector).",
+    "what": "yagi 6 dBi",
+    "origin": "the store",
+    "when": "due 8 Mar 2026, every year",
+    "hand": "12.96",
+    "shown": "12.84",
+    "wrong": 1,
 }
 
 

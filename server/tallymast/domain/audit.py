@@ -54,6 +54,18 @@ SENTENCES: Final = {
     "report.keep": "{actor} had the report of {subject} made anew; it is kept as {file}.",
     "round.handover": "{actor} told the next shift: {text}",
     "finding.word": "{actor} said of “{title}” at {subject}: {said}",
+    "part.enter": "{actor} entered {what} into the hardware register: {subject}.",
+    "part.correct": "{actor} corrected {what} in the hardware register: {subject}.",
+    "part.move": "{actor} moved {what} from {origin} to {subject}.",
+    "part.dispose": "{actor} took {what} out of the hardware register: {subject}, {why}.",
+    "task.add": "{actor} wrote down a task for {subject}: {what}, {when}.",
+    "task.done": "{actor} did a task for {subject}: {what}.",
+    "task.withdraw": "{actor} withdrew a task for {subject}: {what}, {why}.",
+    "site.replace-station": "{actor} replaced the station of {subject} by {what}.",
+    "hand.read": "{actor} read {hand} V by hand at {subject}; the station showed {shown} V.",
+    "return.check": "{actor} looked at {what} before {subject} returns: {said}",
+    "return.sign": "{actor} signed the return-to-service checklist of {subject}: {wrong} of {n} "
+    "not in order.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -64,8 +76,8 @@ class Act:
 
     Args:
         action: a key of ``SENTENCES``.
-        subject_kind: account, session, token, request, site, gateway, finding, record, audit
-            or network.
+        subject_kind: account, session, token, request, site, gateway, finding, record, audit,
+            part, task or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

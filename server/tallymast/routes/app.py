@@ -54,6 +54,14 @@ from tallymast.routes.api import (
 from tallymast.routes.commissioning import find_page, guide_page, label_page
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
+from tallymast.routes.life import (
+    hand_page,
+    hardware_page,
+    replace_page,
+    retired_page,
+    season_page,
+    tasks_page,
+)
 from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.reliability_shelf import Reports
@@ -75,6 +83,12 @@ ROOMS = (
     guide_page,
     label_page,
     find_page,
+    hardware_page,
+    tasks_page,
+    replace_page,
+    hand_page,
+    season_page,
+    retired_page,
     round_page,
     kept_rounds_page,
     drive_page,

@@ -14,7 +14,7 @@ from tallymast.domain.model import Point, PointKind, Site
 from tallymast.domain.record.spans import SpanSeries
 from tallymast.domain.thinning import thin
 from tallymast.domain.zones import find_zone
-from tallymast.routes.api.finding import the_point, the_site
+from tallymast.routes.api.finding import any_site, the_point
 from tallymast.routes.services import Given, NetworkView
 from tallymast.storage.readings import raw_series
 from tallymast.storage.span_readings import day_series, hour_series
@@ -34,7 +34,7 @@ def point_chart(
     key: str, tag: str, given: Given, span: Annotated[Span, Query()] = "24 h"
 ) -> Response:
     """Return the figure of one point: every poll of a day, else lowest to highest a span."""
-    plan = the_site(given.network(), key)
+    plan = any_site(given.network(), key)
     point = the_point(plan, tag)
     zone = find_zone(given.network().time_zone)
     now_ms = given.now_ms()

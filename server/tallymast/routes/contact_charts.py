@@ -13,7 +13,7 @@ from fastapi import APIRouter, Query, Response
 from numpy.typing import NDArray
 
 from tallymast.domain.zones import find_zone
-from tallymast.routes.api.finding import the_site
+from tallymast.routes.api.finding import any_site
 from tallymast.routes.charts import DAY_MS, HOUR_MS, SPANS, Span, local_times
 from tallymast.routes.services import Given
 from tallymast.storage.contact_series import ContactSeries, day_contact, hour_contact
@@ -33,7 +33,7 @@ def contact_chart(
     what: Annotated[What, Query()] = "shares",
 ) -> Response:
     """Return the figure of a site's contact: by hour, over a year by day."""
-    plan = the_site(given.network(), key)
+    plan = any_site(given.network(), key)
     zone = find_zone(given.network().time_zone)
     now_ms = given.now_ms()
     begin_ms = now_ms - SPANS[span]

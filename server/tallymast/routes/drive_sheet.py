@@ -14,6 +14,7 @@ from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.site_health import NOT_JUDGED, SiteHealth
 from tallymast.domain.health.visit import Seen, advice
 from tallymast.domain.leaving import Leaving, still_out
+from tallymast.domain.life.bringing import DueTask
 from tallymast.domain.model import (
     Job,
     JobState,
@@ -31,6 +32,7 @@ from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.drive_parts import ContactPart, SupplyPart, contact_part, supply_part
 from tallymast.routes.evidence_reading import evidence_spark
 from tallymast.routes.evidence_view import CONFIDENCE_MARKS
+from tallymast.routes.life.tasks_page import due_at
 from tallymast.routes.plot import way_of
 from tallymast.routes.rows import Mark, main_points, mark_of
 from tallymast.routes.sentences import sentence
@@ -50,7 +52,7 @@ from tallymast.routes.visit_sentences import (
     advice_mark,
     advice_words,
 )
-from tallymast.storage import jobs, notes
+from tallymast.storage import hardware, jobs, notes
 
 POINTS_SHOWN: Final = 7
 NOTES_SHOWN: Final = 4
@@ -108,6 +110,7 @@ class Sheet:
     desk_done_ms: int | None
     notes: tuple[notes.Note, ...]
     out: tuple[Leaving, ...]
+    due: tuple[DueTask, ...]
     kit: tuple[str, ...]
     cautions: tuple[Caution, ...]
     gas: bool
@@ -130,6 +133,9 @@ def read_sheet(
         contact = contact_part(connection, standing, health, clock, contract)
         job = _newest_test(connection, given, plan.site_id)
         log = notes.of_site(connection, plan.site_id)
+        fitted = hardware.fitted(connection, plan.site_id)
+        spares = hardware.in_store(connection)
+        due = due_at(connection, given, plan)
         parts = _cause_parts(connection, network, causes, clock, plan.site_id)
     told = advice(_seen(standing, found, health, clock))
     carries = any(one.site.via == plan.site.key for one in network.sites)
@@ -151,7 +157,8 @@ def read_sheet(
         desk_done_ms=job.done_ms if job else None,
         notes=_visits(log),
         out=still_out([(n.at_ms, n.text) for n in log if n.kind == "visit"], clock.now_ms),
-        kit=kit(plan.site, found, health, causes),
+        due=tuple(due),
+        kit=kit(plan.site, found, health, causes, fitted, spares, due),
         cautions=general_cautions(plan.site, carries),
         gas=needs_gas_monitor(plan.site),
     )

@@ -1,6 +1,6 @@
 """The page on which points and a period are chosen and files of them are had."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Annotated, Final, Literal
 
@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from tallymast.domain import exports
 from tallymast.domain.exports import FORMATS, HOW, Extract, Format
+from tallymast.domain.model import GatewayPlan
 from tallymast.domain.zones import find_zone
 from tallymast.files import parquet_file
 from tallymast.routes.api.exports import How, ask, the_extract, told
@@ -109,7 +110,7 @@ def _page(
     context = {
         "wish": wish,
         "wrong": wrong.detail if wrong else "",
-        "gateways": given.network().gateways,
+        "gateways": _offered(given, wish),
         "zone": given.network().time_zone,
         "periods": PERIODS,
         "resolutions": RESOLUTIONS,
@@ -121,6 +122,23 @@ def _page(
         "goes_on": any(row.progress is not None for row in rows),
     }
     return show.page(request, "export.html", context, wrong.status if wrong else 200)
+
+
+def _offered(given: Services, wish: Wish) -> tuple[GatewayPlan, ...]:
+    """Return what can be chosen: sites in use, and a retired one that was asked for by name."""
+    named = {*wish.site, *(word.partition("/")[0] for word in wish.points)}
+    network = given.network()
+    if not named & {one.site.key for one in network.retired}:
+        return network.gateways
+    return tuple(
+        replace(
+            one,
+            sites=tuple(
+                site for site in one.sites if site.site.retired is None or site.site.key in named
+            ),
+        )
+        for one in network.gateways_with_retired()
+    )
 
 
 def _is_possible(kind: Format) -> bool:

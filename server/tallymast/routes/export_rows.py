@@ -86,7 +86,7 @@ def _words(given: Services, job: Job) -> str:
     """Return what an export holds: sites, points, days, resolution, format."""
     params, network = job.params, given.network()
     keys = list(dict.fromkeys(word.partition("/")[0] for word in params["points"]))
-    site = network.site(keys[0])
+    site = network.site_or_retired(keys[0])
     name = plural(len(keys), "site") if len(keys) > 1 else site.site.name if site else keys[0]
     zone = find_zone(network.time_zone)
     days = [calendar_day(ms, zone) for ms in (params["from_ms"], params["to_ms"] - 1)]

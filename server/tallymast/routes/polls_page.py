@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
 from tallymast.domain.model import Poll
-from tallymast.routes.api.finding import the_site
+from tallymast.routes.api.finding import any_site
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given
 from tallymast.routes.site_rows import PollRow, poll_rows
@@ -39,7 +39,7 @@ def polls_page(
     missed: bool = False,
 ) -> HTMLResponse:
     """Show polls of a site before an instant [ms since 1970 UTC], the newest first."""
-    plan = the_site(given.network(), key)
+    plan = any_site(given.network(), key)
     end_ms = given.now_ms() + 1 if before is None else before
     read = _missed if missed else _all
     with given.database.reading() as connection:

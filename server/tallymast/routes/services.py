@@ -6,7 +6,7 @@ room builds it, so that a page can be tried with twins.
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Protocol
 
 from fastapi import Depends, Request
@@ -152,6 +152,19 @@ class NetworkView:
     def retired(self) -> tuple[SitePlan, ...]:
         """Sites that are history only; none of them is among ``sites``."""
         return tuple(self._retired.values())
+
+    def gateways_with_retired(self) -> tuple[GatewayPlan, ...]:
+        """Return every gateway with its sites, the retired ones last: for what reads history."""
+        return tuple(
+            replace(
+                one,
+                sites=(
+                    *one.sites,
+                    *(gone for gone in self.retired if self.gateway_of(gone.site_id) is one),
+                ),
+            )
+            for one in self.gateways
+        )
 
     def site(self, key: str) -> SitePlan | None:
         """Return the site with this key that is in use, or None."""

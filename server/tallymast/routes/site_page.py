@@ -16,7 +16,7 @@ from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.model import Job, Poll, Site, SitePlan
 from tallymast.routes.acts_page import LENGTHS
 from tallymast.routes.api.acts import open_act
-from tallymast.routes.api.finding import the_site
+from tallymast.routes.api.finding import any_site, the_site
 from tallymast.routes.api.jobs import ask_desk_test, ask_poll
 from tallymast.routes.api.notes import LONGEST as NOTE_LONGEST
 from tallymast.routes.api.notes import Kind as NoteKind
@@ -27,6 +27,8 @@ from tallymast.routes.charts import SPANS
 from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.finding_rows import lines_of_site
 from tallymast.routes.formats import Clock
+from tallymast.routes.life.at_site import read_at_site
+from tallymast.routes.life.retired_page import retired_page
 from tallymast.routes.log_book import CHOICES, KINDS, read_log
 from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
 from tallymast.routes.plot import way_of
@@ -198,7 +200,9 @@ def site_page(
     days_back: Annotated[int, Query(alias="outages", ge=1, le=90)] = 14,
 ) -> HTMLResponse:
     """Show one site."""
-    plan = the_site(given.network(), key)
+    plan = any_site(given.network(), key)
+    if plan.site.retired is not None:
+        return retired_page(request, given, show, plan)
     log = read_log(given, plan)
     version, shown = boards.of(plan).show(0)
     extend_policy(request, CHARTS)
@@ -219,6 +223,7 @@ def site_page(
             "outages": _outages(given, plan, days_back),
             "outage_days": days_back,
             "act": open_act(given, plan),
+            "life": read_at_site(given, plan),
             "lengths": LENGTHS,
             "note_kinds": [(kind.value, KINDS[kind]) for kind in NoteKind],
             "note_longest": NOTE_LONGEST,

@@ -7,16 +7,33 @@ from tallymast.domain.health.findings import Finding, NeverAnswered, NoValue, Pa
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.health.supply.battery_words import battery_to_take
 from tallymast.domain.health.supply.model import Verdict
+from tallymast.domain.life.bringing import (
+    DueTask,
+    battery_as_fitted,
+    fuses_as_fitted,
+    needs_of,
+    path_as_fitted,
+    spares_of,
+    without_known,
+)
+from tallymast.domain.life.parts import Fitted
 from tallymast.domain.model import Site, SupplyKind
 
 ALWAYS = ("multimeter, fuses of the ratings fitted there, keys",)
+_NOTED = "multimeter, keys"
 _BATTERY = frozenset(
     {Verdict.NOT_CHARGING, Verdict.DECLINING, Verdict.AGEING, Verdict.DARK_AT_NIGHT}
 )
 
 
 def kit(
-    site: Site, found: Sequence[Finding], health: SiteHealth, causes: Sequence[Diagnosis] = ()
+    site: Site,
+    found: Sequence[Finding],
+    health: SiteHealth,
+    causes: Sequence[Diagnosis] = (),
+    parts: Sequence[Fitted] = (),
+    spares: Sequence[Fitted] = (),
+    due: Sequence[DueTask] = (),
 ) -> tuple[str, ...]:
     """Return what to bring, the most likely first.
 
@@ -25,17 +42,32 @@ def kit(
         found: what calls for a person there.
         health: as judged last.
         causes: the causes named there, the surest first.
+        parts: what the hardware register says is fitted there.
+        spares: what it says lies in the store.
+        due: tasks that are due there.
 
     """
     named = {one.about for one in causes}
     bring = [what for one in causes for what in one.bring]
-    if About.SUPPLY not in named:
-        bring += _of_supply(site, health)
-    if About.POINT not in named:
-        bring += _of_loops(site, found)
-    if About.CONTACT not in named:
-        bring += _of_contact(found, health)
-    return tuple(dict.fromkeys((*bring, *ALWAYS)))
+    power = [] if About.SUPPLY in named else _of_supply(site, health)
+    loops = [] if About.POINT in named else _of_loops(site, found)
+    contact = [] if About.CONTACT in named else _of_contact(found, health)
+    bring += [*power, *loops, *contact]
+    if power or About.SUPPLY in named:
+        bring += _noted((battery_as_fitted(parts), spares_of("battery", "spare battery", spares)))
+    if loops or About.POINT in named:
+        bring += _noted((spares_of("transmitter", "spare transmitter", spares),))
+    if contact or About.CONTACT in named:
+        bring = without_known(bring, parts, spares)
+        bring += _noted((*path_as_fitted(parts), spares_of("radio", "spare radio", spares)))
+        bring += _noted((spares_of("station", "spare station", spares),))
+    fuses = fuses_as_fitted(parts)
+    always = (fuses, _NOTED) if fuses else ALWAYS
+    return tuple(dict.fromkeys((*bring, *needs_of(due), *always)))
+
+
+def _noted(lines: Sequence[str]) -> list[str]:
+    return [one for one in lines if one]
 
 
 def _of_supply(site: Site, health: SiteHealth) -> list[str]:

@@ -20,9 +20,12 @@ from tallymast.domain.people import Role
 from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
     audit,
+    count_events,
     episodes,
     finding_words,
     findings,
+    hand_readings,
+    hardware,
     hours,
     jobs,
     network,
@@ -32,6 +35,7 @@ from tallymast.storage import (
     schema,
     setting,
     states,
+    tasks,
     wire,
 )
 from tallymast.storage.batch import mark_hours, store_polls
@@ -54,6 +58,7 @@ def fill(database: Database) -> None:
         _judgement(conn, first, other)
         _findings(conn, first)
         _people(conn)
+        _life(conn, first, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -150,3 +155,24 @@ def _people(conn: Connection) -> None:
     people.add_link(conn, "paper", "first", "", account_id=None, at_ms=NOW_MS, ends_ms=end_ms)
     made = Act("token.make", "token", "report", {}, {"role": "viewer", "days": 3})
     audit.add(conn, made, at_ms=NOW_MS, actor="r.hale", account_id=hale.id, address="192.0.2.1")
+
+
+def _life(conn: Connection, site_id: int, plan: PollPlan) -> None:
+    said = {"at_ms": NOW_MS, "actor": "local"}
+    station = hardware.Part(
+        0, site_id, "station", "Gate station", DAY_0, "MB-0001", "3.1", place="cabinet"
+    )
+    hardware.end(conn, hardware.enter(conn, station), NOW_MS, "sent back")
+    fuse = hardware.Part(0, None, "fuse", "", DAY_0, detail={"rating_a": 3.0, "count": 20})
+    hardware.enter(conn, fuse)
+    due = {"site_id": site_id, "what": "Grease the gate", "due_day": 20_500}
+    task = tasks.add(conn, **due, every_months=12, **said)  # type: ignore[arg-type]
+    tasks.finish(conn, task.id, note="Done.", **said)  # type: ignore[arg-type]
+    read = (12.96, 12.84, NOW_MS - 5000, 0.0, -0.12, 2)
+    hand_readings.add(conn, hand_readings.HandReading(0, site_id, "BATT", NOW_MS, *read, "local"))
+    point_id = next(
+        one.point_id for one in plan.gateways[0].sites[0].layout.points if one.tag == "TOT"
+    )
+    counts = (48_112.0, 7.0, None)
+    event = count_events.CountEvent(0, point_id, NOW_MS, "replaced", *counts, "record", "local")
+    count_events.add(conn, event)

@@ -121,7 +121,7 @@ def the_extract(
     """
     network, now_ms = given.network(), given.now_ms()
     try:
-        chosen = exports.choose(network.gateways, points, sites)
+        chosen = exports.choose(network.gateways_with_retired(), points, sites)
         ends = exports.period(span.from_ms, span.to_ms, now_ms + 1)
     except ConfigError as error:
         raise Problem(422, " ".join(error.mistakes[:10])) from error

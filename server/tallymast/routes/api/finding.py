@@ -21,6 +21,16 @@ def the_site(network: NetworkView, key: str) -> SitePlan:
     return found
 
 
+def any_site(network: NetworkView, key: str) -> SitePlan:
+    """Return the site with this key; one that is retired too: its history is still there.
+
+    Raises:
+        Problem: 404, with the nearest key there is.
+
+    """
+    return network.site_or_retired(key) or the_site(network, key)
+
+
 def the_gateway(network: NetworkView, key: str) -> GatewayPlan:
     """Return the gateway with this key.
 

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
 from tallymast.domain.model import Poll, PollFlag
-from tallymast.routes.api.finding import the_site
+from tallymast.routes.api.finding import any_site
 from tallymast.routes.api.spans import TheSpan
 from tallymast.routes.formats import iso
 from tallymast.routes.services import Given
@@ -48,7 +48,7 @@ def list_polls(
     after: Annotated[int | None, Query(description="`next` of the page before")] = None,
 ) -> PollList:
     """List a site's polls of a span, oldest first."""
-    plan = the_site(given.network(), key)
+    plan = any_site(given.network(), key)
     with given.database.reading() as connection:
         page = polls_between(connection, plan.site_id, span.from_ms, span.to_ms, limit, after)
     return PollList(items=[poll_item(poll) for poll in page.items], next=page.next)

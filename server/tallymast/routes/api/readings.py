@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 
 from tallymast.domain.model import SitePlan
 from tallymast.domain.record.spans import SpanSeries
-from tallymast.routes.api.finding import the_point, the_site
+from tallymast.routes.api.finding import any_site, the_point
 from tallymast.routes.api.sites import Value, finite
 from tallymast.routes.api.spans import Span, TheSpan
 from tallymast.routes.formats import iso
@@ -81,7 +81,7 @@ def list_readings(
     limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
 ) -> JSONResponse:
     """List what a point read in a span."""
-    plan = the_site(given.network(), key)
+    plan = any_site(given.network(), key)
     unit = the_point(plan, tag).unit
     chosen: Resolution
     if resolution == "auto":

@@ -1,0 +1,1 @@
+"""What happens to a site after its commissioning: hardware, tasks, seasons, replacements."""
