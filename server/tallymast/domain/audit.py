@@ -49,6 +49,7 @@ SENTENCES: Final = {
     "report.keep": "{actor} had the report of {subject} made anew; it is kept as {file}.",
     "round.handover": "{actor} told the next shift: {text}",
     "finding.word": "{actor} said of “{title}” at {subject}: {said}",
+    "network.export": "{actor} exported the network as {format}, {words}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 

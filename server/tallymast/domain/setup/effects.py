@@ -80,3 +80,22 @@ def _cautions(before: Written, after: Proposal) -> Iterator[str]:
             f"{len(gone)} of {len(old)} sites would be gone. Is this the whole network's file, and"
             " the newest?"
         )
+    yield from _perhaps_renamed(moved, after.written)
+
+
+def _perhaps_renamed(before: Written, after: Written) -> Iterator[str]:
+    """Ask back where a site went and another came at the very same address."""
+    old = {body["key"]: body for body in before.get("site", [])}
+    new = {body["key"]: body for body in after.get("site", [])}
+    places = {_address(body): key for key, body in old.items() if key not in new}
+    for key, body in new.items():
+        if key not in old and (lost := places.get(_address(body))):
+            yield (
+                f"Site {lost} goes and site {key} comes at the same address. If it is the same"
+                " site under a new key, change the key by the site's form: then its history goes"
+                " along."
+            )
+
+
+def _address(body: Written) -> tuple[object, object]:
+    return (body.get("gateway"), body.get("unit"))
