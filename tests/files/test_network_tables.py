@@ -280,3 +280,10 @@ def test_an_error_of_a_spreadsheet_is_told() -> None:
 def test_a_mistake_between_two_rows_is_told_where_it_is_made() -> None:
     (said,) = told("key,gateway,unit,profile\nosier,mast,1,tank\n")
     assert said.startswith("sites.csv, row 2, column C (unit): Unit 1 on gateway mast is quill")
+
+
+def test_a_mistyped_key_is_not_taken_for_a_new_site_with_gaps() -> None:
+    assert told("key,poll_every_s\nquil,30\n") == [
+        'sites.csv, row 2, column A (key): There is no site "quil" yet; a new one needs gateway,'
+        ' unit, profile. If another was meant: the nearest is "quill".'
+    ]

@@ -122,14 +122,18 @@ def _uneven(table: RawTable) -> Iterator[str]:
     for number, cells in table.rows[1:]:
         if any(cell.strip() for cell in cells[width:]):
             yield (
-                f"{table.name}, row {number}: It has {len(cells)} cells, the headings {width};"
+                f"{table.name}, row {number}: It has {_cells(len(cells))}, the headings {width};"
                 " perhaps a text with a comma in it stands without quotes."
             )
         elif table.part and len(cells) < width:
             yield (
-                f"{table.name}, row {number}: It has {len(cells)} cells, the headings {width}; it"
+                f"{table.name}, row {number}: It has {_cells(len(cells))}, the headings {width}; it"
                 " is cut short, and empty cells would take keys away."
             )
+
+
+def _cells(count: int) -> str:
+    return "1 cell" if count == 1 else f"{count} cells"
 
 
 def _grid(table: RawTable, kind: TableKind) -> Grid:

@@ -97,7 +97,7 @@ def test_a_broken_file_is_refused_whole(client: TestClient, world: World) -> Non
     answer = client.post("/setup/import", files={"file": ("s.csv", b"key,unit\na,1,2\nb\n")})
     assert answer.status_code == 422
     assert "s.csv, row 2: It has 3 cells" in answer.text
-    assert "s.csv, row 3: It has 1 cells" in answer.text
+    assert "s.csv, row 3: It has 1 cell," in answer.text
     assert client.post("/setup/import").status_code == 422
     assert client.post("/setup/import", files={"file": ("s.csv", b"")}).status_code == 422
     assert written(world) == before

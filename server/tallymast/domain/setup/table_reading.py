@@ -61,6 +61,7 @@ class _Work:
     mistakes: dict[tuple[str, str], CellMistake] = field(default_factory=dict)
     told: set[tuple[int, int, int]] = field(default_factory=set)
     places: dict[str, tuple[int, int]] = field(default_factory=dict)
+    lacking: dict[str, list[str]] = field(default_factory=dict)  # of new things: keys, by place
 
     def tell(self, n: int, row: int, column: int | None, sentence: str) -> None:
         where = self.grids[n].where(row, column)
@@ -89,6 +90,7 @@ def read_tables(grids: Sequence[Grid], today: Written) -> Reading:
             _read_rows(work, n, grid, columns)
     if not work.mistakes or work.places:
         _tell_grammar(work)
+        _tell_lacking(work)
     return Reading(written, tuple(work.mistakes.values()))
 
 
@@ -149,20 +151,28 @@ def _read_rows(work: _Work, n: int, grid: Grid, columns: Mapping[str, int]) -> N
             continue
         seen[names] = row
         if grid.kind == "sites":
-            body = sites.get(names[0]) or _new(work.written, "site", {"key": names[0]})
-            work.places[f"site {names[0]}"] = (n, row)
+            home, where = work.written, f"site {names[0]}"
+            body = sites.get(names[0])
         else:
-            home = homes.get(names[0])
-            if home is None:
+            found = homes.get(names[0])
+            if found is None:
                 work.tell(n, row, columns[OWNER], _no_owner(names[0], homes))
                 continue
-            body = points.get((names[0], names[1])) or _new(home, "point", {"tag": names[1]})
-            work.places[f"{names[0]}.point {names[1]}"] = (n, row)
+            home = found
+            where = f"{names[0]}.point {names[1]}"
+            body = points.get((names[0], names[1]))
+        work.places[where] = (n, row)
+        if body is None:
+            body = _new(home, grid.kind, names[-1])
+            work.lacking[where] = []
         _read_row(work, (n, row), body, columns)
 
 
-def _new(home: dict[str, Any], table: str, body: dict[str, Any]) -> dict[str, Any]:
-    home.setdefault(table, []).append(body)
+def _new(home: dict[str, Any], kind: str, name: str) -> dict[str, Any]:
+    """Add a new site to a network, or a new point to its owner; return its body."""
+    table, key = ("site", "key") if kind == "sites" else ("point", "tag")
+    body = {key: name}
+    home[table] = [*home.get(table, []), body]
     return body
 
 
@@ -305,11 +315,47 @@ def _tell_grammar(work: _Work) -> None:
         column = _column_of(work.grids[n], one.place, one.key)
         if column is None and one.sentence.startswith(_MISSING) and _has_bad_head(work, n):
             continue  # the column is there under a name that was told already
-        if column is None:
+        if column is None and one.place in work.lacking:
+            work.lacking[one.place].append(one.key)
+        elif column is None:
             sentence = f"{one.place.partition('.')[2] or one.place} {one.key}: {one.sentence}"
             work.tell(n, row, None, sentence)
         elif (n, row, column) not in work.told:
             work.tell(n, row, column, one.sentence)
+
+
+def _tell_lacking(work: _Work) -> None:
+    """Say what new things lack that their table has no column for; another may have been meant."""
+    for where, keys in work.lacking.items():
+        if not keys:
+            continue
+        n, row = work.places[where]
+        grid = work.grids[n]
+        column = [head.strip().lower() for head in grid.head].index(IDENTITY[grid.kind][-1])
+        home, _, name = where.rpartition(" ")
+        others = [
+            one.rpartition(" ")[2]
+            for one in _known(work.written, grid.kind, home)
+            if one not in work.lacking
+        ]
+        close = nearest(name, others)
+        hint = f" If another was meant: the nearest is {shown(close)}." if close else ""
+        what = "site" if grid.kind == "sites" else "point"
+        work.tell(
+            n,
+            row,
+            column,
+            f"There is no {what} {shown(name)} yet; a new one needs {', '.join(keys)}.{hint}",
+        )
+
+
+def _known(written: Written, kind: str, home: str) -> Iterator[str]:
+    if kind == "sites":
+        yield from (f"site {body['key']}" for body in written.get("site", []))
+        return
+    owner = home.removesuffix(".point")
+    for point in owners(written).get(owner, {}).get("point", []):
+        yield f"{owner}.point {point['tag']}"
 
 
 def _has_bad_head(work: _Work, n: int) -> bool:

@@ -36,7 +36,7 @@ from tallymast.storage import drafts, network
 from tallymast.storage.drafts import Draft
 
 TOLD: Final = 50  # ours: nobody reads on
-PASTED: Final = "the pasted text"
+PASTED: Final = "Pasted text"
 _NOTHING = "Choose a file, or paste its text."
 _MEANWHILE = "The network was changed meanwhile: look at it once more, nothing was stored yet."
 router = APIRouter(include_in_schema=False)
@@ -213,7 +213,7 @@ def _draft_page(
         show,
         today,
         found.proposal,
-        headline=draft.name[:1].upper() + draft.name[1:] if draft.name == PASTED else draft.name,
+        headline=draft.name,
         post_to=f"/setup/import/{draft.id}",
         back="/setup/import",
         fields={},

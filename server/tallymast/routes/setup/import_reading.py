@@ -1,5 +1,6 @@
 """Makes of a draft what it would make of the network: a proposal, or what keeps it from one."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,6 +16,7 @@ from tallymast.files.table_in import Sent
 from tallymast.routes.formats import plural
 from tallymast.storage.drafts import Draft
 
+_LINE = re.compile(r"\bLine (\d+):")
 NETWORK, TABLES = "network", "tables"
 _STAY = (
     "Rows that are not in the file stay as they are, and so do columns that are not there; an"
@@ -92,7 +94,9 @@ def _of_text(draft: Draft, base: int, today: Written) -> Looked:
 
 
 def _of_line(said: str, name: str) -> CellMistake:
-    return CellMistake(name, said.removeprefix(f"{name}: "))
+    sentence = said.removeprefix(f"{name}: ")
+    line = _LINE.search(sentence)
+    return CellMistake(f"{name}, line {line[1]}" if line else name, sentence)
 
 
 def _placed(place: str, key: str, sentence: str, text: str, name: str) -> CellMistake:

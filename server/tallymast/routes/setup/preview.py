@@ -110,7 +110,7 @@ def parts(found: Effects) -> list[Part]:
             found.outputs,
             "A station that is not polled sets these by itself. What they show now stands on the"
             " site's page. Machinery may stop or start: tell whoever works there first.",
-            "act",
+            "drops",
         ),
         Part("differences", "What is written differently", found.differences),
         Part("channels", "Polls and airtime", channels),
@@ -135,8 +135,10 @@ def _row(one: ChannelEffect) -> Row:
 
 
 def _polls(polls_h: float | None) -> str:
-    return "none" if polls_h is None else number(polls_h, 0 if polls_h >= 10 else 1)
+    if not polls_h:
+        return "none"
+    return number(polls_h, 0 if polls_h >= 10 else 1)
 
 
 def _airtime(share: float | None) -> str:
-    return "none" if share is None else f"{100 * share:.1f}\u00a0%"  # it may be above 100
+    return f"{100 * share:.1f}\u00a0%" if share else "none"  # it may be above 100
