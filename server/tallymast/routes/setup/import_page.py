@@ -6,10 +6,10 @@ Nothing of a file reaches the network before its button is pressed, and then all
 from dataclasses import dataclass, replace
 from typing import Annotated, Final
 
-from fastapi import APIRouter, File, Form, Path, Request, Response, UploadFile
+from fastapi import APIRouter, Path, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse
-from starlette.datastructures import FormData
+from starlette.datastructures import UploadFile
 
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.people import Right, plain
@@ -19,6 +19,7 @@ from tallymast.files.table_in import read_sent
 from tallymast.routes.door import NOT_KEPT
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
+from tallymast.routes.security import LARGEST_FILE
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.changing import as_written, store
 from tallymast.routes.setup.import_reading import (
@@ -62,27 +63,23 @@ def import_page(request: Request, given: Given, person: ThePerson, show: Show) -
 
 
 @router.post("/setup/import")
-def send(
-    request: Request,
-    given: Given,
-    person: ThePerson,
-    show: Show,
-    file: Annotated[UploadFile | None, File()] = None,
-    text: Annotated[str, Form()] = "",
-) -> Response:
+async def send(request: Request, given: Given, person: ThePerson, show: Show) -> Response:
     """Take a file, or a text that was pasted, and keep it as a draft."""
-    name, content = PASTED, text.encode("utf-8", "surrogatepass")
-    if file is not None and file.filename:
-        name, content = plain(file.filename, 100) or "the file", file.file.read()
+    async with request.form(max_files=1, max_fields=10, max_part_size=LARGEST_FILE) as form:
+        file, text = form.get("file"), form.get("text", "")
+        name, content = PASTED, text.encode("utf-8", "replace") if isinstance(text, str) else b""
+        if isinstance(file, UploadFile) and file.filename:
+            name, content = plain(file.filename, 100) or "the file", await file.read()
     if not content.strip():
-        return _page(
-            request,
-            given,
-            person,
-            show,
-            (_NOTHING if name == PASTED else f"{name}: The file is empty.",),
-            text,
-        )
+        wrong = _NOTHING if name == PASTED else f"{name}: The file is empty."
+        return await run_in_threadpool(_page, request, given, person, show, (wrong,))
+    return await run_in_threadpool(_keep, request, given, person, show, name, content)
+
+
+def _keep(
+    request: Request, given: Services, person: Person, show: Screens, name: str, content: bytes
+) -> Response:
+    text = content.decode("utf-8", "replace") if name == PASTED else ""
     try:
         kind, body = body_of(read_sent(name, content))
     except ConfigError as error:
@@ -115,8 +112,9 @@ async def decide(
     request: Request, number: Number, given: Given, person: ThePerson, show: Show
 ) -> Response:
     """Mend a draft, discard it, or make it the network, as its ``step`` says."""
-    form = await request.form(max_fields=2000)
-    return await run_in_threadpool(_decide, request, number, given, person, show, form)
+    async with request.form(max_files=1, max_fields=500, max_part_size=LARGEST_FILE) as form:
+        fields = {name: value for name, value in form.items() if isinstance(value, str)}
+    return await run_in_threadpool(_decide, request, number, given, person, show, fields)
 
 
 def _decide(
@@ -125,18 +123,17 @@ def _decide(
     given: Services,
     person: Person,
     show: Screens,
-    form: FormData,
+    fields: dict[str, str],
 ) -> Response:
-    draft, step = _draft(given, person, number), str(form.get("step", ""))
+    draft, step = _draft(given, person, number), fields.get("step", "")
     if step == "discard":
         with given.database.writing() as connection:
             drafts.end(connection, number, given.now_ms())
         return RedirectResponse("/setup/import", 303)
     if step == "store":
-        return _store(request, given, person, show, draft, str(form.get("base", "")))
+        return _store(request, given, person, show, draft, fields.get("base", ""))
     if step == "edit":
         return _mend_page(request, person, show, draft, Looked(None))
-    fields = {name: value for name, value in form.items() if isinstance(value, str)}
     better = _mended(draft, fields, person)
     with given.database.writing() as connection:
         drafts.put_body(connection, number, better.body)
@@ -243,8 +240,7 @@ def _mend_page(
         "text": text,
         "hidden": hidden,
     }
-    status = 422 if found.mistakes else 200
-    response = show.page(request, "setup_import_mend.html", context, status)
+    response = show.page(request, "setup_import_mend.html", context)
     response.headers.update(NOT_KEPT)
     return response
 

@@ -14,6 +14,7 @@ from tallymast.domain.setup.proposals import Proposal
 from tallymast.routes.formats import number
 from tallymast.routes.screens import Screens
 
+MOST: Final = 500  # ours: lines of one part that are told at all
 SHOWN: Final = 8  # lines of one part before the rest is folded
 BACK_TO_FORM: Final = "Back to the form, with what I typed"
 
@@ -35,8 +36,13 @@ class Part:
 
     @property
     def folded(self) -> tuple[str, ...]:
-        """The others."""
-        return self.lines[len(self.shown) :]
+        """The others, so far as somebody may read them."""
+        return self.lines[len(self.shown) : MOST]
+
+    @property
+    def left_out(self) -> int:
+        """How many are not told at all."""
+        return max(len(self.lines) - MOST, 0)
 
 
 @dataclass(frozen=True, slots=True)
