@@ -173,7 +173,7 @@ def test_points_that_change_alike_are_told_together() -> None:
 
     (said,) = told(both).history
     assert said.startswith(
-        "Upper Weir and Osier Pond, LVL and AI2: older readings keep their unit, m"
+        "Upper Weir and Osier Pond, LVL and AI2: older readings are in m, new ones in ft"
     )
 
 
@@ -283,3 +283,16 @@ def test_codes_are_told_nowhere() -> None:
     found = told(site(WEIR, lock=[{"where": "gate", "code": "7731"}]))
     assert found.differences == ('Site weir, lock "gate" is new.',)
     assert "7731" not in repr(found)
+
+
+def test_another_order_is_a_change_too() -> None:
+    assert told(lambda after: after["site"].reverse()).differences == (
+        "Gateways, profiles, sites or points stand in another order.",
+    )
+
+
+def test_a_first_network_is_all_new() -> None:
+    found = effects({}, Proposal(0, BEFORE, network_file.build(BEFORE, "net"), "file"))
+    assert "Site weir is new." in found.differences
+    assert [one.polls_h for one in found.channels] == [(None, 120), (None, 360)]
+    assert (found.outputs, found.proofs, found.cautions) == ((), (), ())

@@ -141,8 +141,8 @@ def _too_slow(new: tuple[Site, ...], old: tuple[Site, ...]) -> list[str]:
     known = {site.key: site for site in old}
     return [
         f"{site.name} is asked every {plain(watchdog_s(site) / 2)} s, not every"
-        f" {plain(site.poll_every_s)} s: its station drops an output after"
-        f" {plain(watchdog_s(site))} s without a poll, and half of that is kept."
+        f" {plain(site.poll_every_s)} s: its station's watchdog waits"
+        f" {plain(watchdog_s(site))} s for a poll, and half of that is kept."
         for site in new
         if site.poll_every_s > watchdog_s(site) / 2
         and (

@@ -49,7 +49,7 @@ class Effects:
 
 def effects(before: Written, after: Proposal) -> Effects:
     """Return what ``after`` changes of the network that people wrote as ``before``."""
-    told = (*_renames(after), *differences(renamed_network(before, after.renamed), after.written))
+    told = (*_renames(after), *_differences(before, after))
     try:
         old = build(before, "")
     except ConfigError:  # written before the grammar grew stricter: nothing to compare with
@@ -63,6 +63,14 @@ def effects(before: Written, after: Proposal) -> Effects:
         proof_effects(pairs),
         tuple(_cautions(before, after)),
     )
+
+
+def _differences(before: Written, after: Proposal) -> tuple[str, ...]:
+    moved = renamed_network(before, after.renamed)
+    found = differences(moved, after.written)
+    if not found and moved != after.written:
+        return ("Gateways, profiles, sites or points stand in another order.",)
+    return found
 
 
 def _renames(after: Proposal) -> Iterator[str]:

@@ -98,8 +98,8 @@ def _scale(old: Point, new: Point) -> Iterator[str]:
         yield f"older readings keep their scale, {scale_words(old)}{limits}"
     elif old.unit != new.unit:
         yield (
-            f"older readings keep their unit, {old.unit or 'none'}; new ones are in"
-            f" {new.unit or 'no unit'}, number for number"
+            f"older readings are in {old.unit or 'no unit'}, new ones in {new.unit or 'no unit'};"
+            " numbers are not converted"
         )
     if old.loop != new.loop:
         what = (

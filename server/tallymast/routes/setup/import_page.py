@@ -14,7 +14,7 @@ from starlette.datastructures import UploadFile
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.people import Right, plain
 from tallymast.domain.setup.hidden_codes import with_codes, without_codes
-from tallymast.domain.setup.table_reading import CellMistake
+from tallymast.domain.setup.table_work import CellMistake
 from tallymast.files.table_in import read_sent
 from tallymast.routes.door import NOT_KEPT
 from tallymast.routes.problems import Problem

@@ -10,7 +10,8 @@ from tallymast.domain.network_file import Written, build, mistakes_in, parse
 from tallymast.domain.setup.file_lines import line_of
 from tallymast.domain.setup.grids import Grid, from_kept, kept
 from tallymast.domain.setup.proposals import Proposal
-from tallymast.domain.setup.table_reading import CellMistake, read_tables
+from tallymast.domain.setup.table_reading import read_tables
+from tallymast.domain.setup.table_work import CellMistake
 from tallymast.domain.setup.tables import with_kept_codes
 from tallymast.files.table_in import Sent
 from tallymast.routes.formats import plural
