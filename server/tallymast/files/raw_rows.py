@@ -28,7 +28,7 @@ class RawTable:
     wrong: Mapping[tuple[int, int], str] = field(default_factory=dict)
 
 
-def too_many_rows(name: str, count: int) -> str:
+def too_many_rows(name: str, count: int | str) -> str:
     """Return the refusal of a table that is too long."""
     return (
         f"{name}: It has {count} rows; at most {MOST_ROWS} are read at once. Send it in parts:"

@@ -12,6 +12,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from datetime import datetime, time
+from itertools import islice
 from typing import Any, Final
 from xml.etree.ElementTree import ParseError
 
@@ -23,8 +24,9 @@ from tallymast.domain.grammar.mistakes import plain
 from tallymast.domain.setup.grids import letters
 from tallymast.files.raw_rows import MOST_COLUMNS, MOST_ROWS, RawTable, too_many_rows
 
-MOST_UNPACKED: Final = 48 * 1024 * 1024  # bytes; ours: a full table has a tenth of it
+MOST_UNPACKED: Final = 24 * 1024 * 1024  # bytes; ours: a full table has a fifth of it
 MOST_PARTS: Final = 500
+_COUNTED: Final = 20_000  # rows that are counted once there are too many
 _LAST_ROW: Final = 1_048_576  # what spreadsheet programs open; ECMA-376 has no limit
 _FORMULA: Final = (
     "A formula stands here; its result may be old and is not read. Paste it as a value, or write"
@@ -129,25 +131,29 @@ def _table(name: str, sheet: Any) -> RawTable:
     wrong: dict[tuple[int, int], str] = {}
     sheet.reset_dimensions()
     for number, cells in enumerate(sheet.iter_rows(), 1):
+        if number > _LAST_ROW:
+            raise ConfigError(f"{called}: It has more rows than any spreadsheet.")
+        if not cells:
+            continue
         if len(cells) > MOST_COLUMNS and any(one.value is not None for one in cells[MOST_COLUMNS:]):
             raise ConfigError(
                 f"{called}, row {number}: It has {len(cells)} columns; at most {MOST_COLUMNS} are"
                 " read."
             )
-        if number > _LAST_ROW:
-            raise ConfigError(f"{called}: It has more rows than any spreadsheet.")
         texts = tuple(_text(one) for one in cells[:MOST_COLUMNS])
         if any(text.strip() for text in texts):
             rows.append((number, texts))
             wrong |= dict(_formulas(number, cells))
         if len(rows) > MOST_ROWS + 1:
-            raise ConfigError(too_many_rows(called, len(rows) - 1 + _rest(sheet, number)))
+            raise ConfigError(too_many_rows(called, _count(sheet)))
     return RawTable(called, False, tuple(rows), wrong=wrong)
 
 
-def _rest(sheet: Any, number: int) -> int:
-    rest = sheet.iter_rows(min_row=number + 1, values_only=True)
-    return sum(1 for row in rest if any(one is not None for one in row))
+def _count(sheet: Any) -> str:
+    """Return how many rows there are, without going on for ever."""
+    rows = (row for row in sheet.iter_rows(values_only=True) if any(one is not None for one in row))
+    count = sum(1 for _ in islice(rows, _COUNTED + 1)) - 1  # without the headings
+    return f"more than {count - 1}" if count == _COUNTED else str(count)
 
 
 def _formulas(number: int, cells: Any) -> Iterator[tuple[tuple[int, int], str]]:
