@@ -233,6 +233,14 @@ def test_too_many_rows_and_columns_of_a_spreadsheet_are_told() -> None:
     assert "It has 10000 columns" in refused(book(columns), "n.xlsx")[0]
 
 
+def test_sheets_that_are_not_read_are_named() -> None:
+    def fill(sheet: Worksheet) -> None:
+        sheet.parent.create_sheet("About")
+        sheet.parent.create_sheet("Old sites")
+
+    assert read_sent("n.xlsx", book(fill)).unread == ("Old sites",)
+
+
 def test_a_row_far_below_is_not_overlooked() -> None:
     def fill(sheet: Worksheet) -> None:
         sheet.cell(70_000, 1, "far")

@@ -28,15 +28,20 @@ _OTHERS: Final = (
     (b"{\\rtf", "a text document"),
 )
 _TOML_LINE = re.compile(r"""\s*(\[{1,2}\s*[A-Za-z"]|["']?[A-Za-z0-9_-]+["']?\s*=)""")
+_ABOUT: Final = "about"  # an export says there what it is
 _SHEETS: Final[dict[str, TableKind]] = {"sites": "sites", "points": "points"}
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """What a file holds: a network file's text, or tables; one of the two is empty."""
+    """What a file holds: a network file's text, or tables; one of the two is empty.
+
+    ``unread``: sheets of a spreadsheet that are no tables of a network.
+    """
 
     text: str = ""
     grids: tuple[Grid, ...] = ()
+    unread: tuple[str, ...] = ()
 
 
 def read_sent(name: str, content: bytes) -> Sent:
@@ -53,8 +58,9 @@ def read_sent(name: str, content: bytes) -> Sent:
     if not content.strip(b"\0 \r\n\t"):
         raise ConfigError(f"{name}: The file is empty.")
     if content.startswith((_ZIP, b"PK\x05\x06")):
-        tables = read_xlsx(name, content, tuple(_SHEETS))
-        return Sent(grids=_grids([(one, _kind_of_sheet(one)) for one in tables]))
+        tables, others = read_xlsx(name, content, tuple(_SHEETS))
+        unread = tuple(one for one in others if one.strip().lower() != _ABOUT)
+        return Sent(grids=_grids([(one, _kind_of_sheet(one)) for one in tables]), unread=unread)
     if content.startswith(_OLE):
         raise ConfigError(
             f"{name}: It is encrypted, or a spreadsheet of an older kind (.xls); save it as .xlsx"

@@ -52,8 +52,10 @@ _BROKEN: Final = (
 )
 
 
-def read_xlsx(name: str, content: bytes, wanted: tuple[str, ...]) -> tuple[RawTable, ...]:
-    """Return the tables of the sheets with one of these names (in any case), in their order.
+def read_xlsx(
+    name: str, content: bytes, wanted: tuple[str, ...]
+) -> tuple[tuple[RawTable, ...], tuple[str, ...]]:
+    """Return the tables of the sheets with one of these names (in any case), and other sheets.
 
     Raises:
         ConfigError: no spreadsheet, one that is too large, or one that shows less than it holds.
@@ -65,7 +67,10 @@ def read_xlsx(name: str, content: bytes, wanted: tuple[str, ...]) -> tuple[RawTa
             warnings.simplefilter("ignore")  # about parts of no concern: charts, extensions
             book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
             try:
-                return _tables(name, book, content, wanted)
+                others = tuple(
+                    one.title for one in book.worksheets if one.title.strip().lower() not in wanted
+                )
+                return _tables(name, book, content, wanted), others
             finally:
                 book.close()
     except _BROKEN as error:

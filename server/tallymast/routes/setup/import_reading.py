@@ -43,7 +43,7 @@ class Looked:
 def body_of(sent: Sent) -> tuple[str, dict[str, Any]]:
     """Return the kind of a draft and what is kept of it."""
     if sent.grids:
-        return TABLES, {"grids": [kept(grid) for grid in sent.grids]}
+        return TABLES, {"grids": [kept(grid) for grid in sent.grids], "unread": list(sent.unread)}
     return NETWORK, {"text": sent.text}
 
 
@@ -70,7 +70,14 @@ def _of_tables(draft: Draft, base: int, today: Written) -> Looked:
     found = read_tables(grids_of(draft), today)
     if found.mistakes:
         return Looked(None, found.mistakes)
-    return Looked(_proposal(found.written, base, draft.name, "csv"), (), (_STAY,))
+    return Looked(_proposal(found.written, base, draft.name, "csv"), (), _notes(draft))
+
+
+def _notes(draft: Draft) -> tuple[str, ...]:
+    unread = draft.body.get("unread", [])
+    if not unread:
+        return (_STAY,)
+    return (_STAY, f"Not read, as no sheet Sites or Points: {', '.join(unread[:10])}.")
 
 
 def _of_text(draft: Draft, base: int, today: Written) -> Looked:
@@ -120,7 +127,7 @@ def mended(draft: Draft, fields: Mapping[str, str]) -> Draft:
         grid, row, column = place
         if grids[grid].holds(row, column):
             grids[grid] = grids[grid].with_cell(row, column, text)
-    return replace(draft, body={"grids": [kept(grid) for grid in grids]})
+    return replace(draft, body={**draft.body, "grids": [kept(grid) for grid in grids]})
 
 
 def _cell(name: str) -> tuple[int, int, int] | None:
