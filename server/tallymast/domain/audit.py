@@ -66,6 +66,7 @@ SENTENCES: Final = {
     "return.check": "{actor} looked at {what} before {subject} returns: {said}",
     "return.sign": "{actor} signed the return-to-service checklist of {subject}: {wrong} of {n} "
     "not in order.",
+    "network.export": "{actor} exported the network as {format}, {words}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 

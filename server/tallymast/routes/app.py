@@ -68,7 +68,13 @@ from tallymast.routes.reliability_shelf import Reports
 from tallymast.routes.round_page import RoundBoard
 from tallymast.routes.security import BodyLimits, Guard, Refuse
 from tallymast.routes.services import Services
-from tallymast.routes.setup import setup_page
+from tallymast.routes.setup import (
+    export_files,
+    import_page,
+    revisions_page,
+    setup_page,
+    undo_page,
+)
 from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
@@ -89,6 +95,10 @@ ROOMS = (
     hand_page,
     season_page,
     retired_page,
+    revisions_page,
+    undo_page,
+    export_files,
+    import_page,
     round_page,
     kept_rounds_page,
     drive_page,

@@ -93,6 +93,20 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # changing the network by forms
     ("GET", "/setup"): _C,
     # changing the network by files, and taking changes back
+    ("GET", "/setup/revisions"): _C,
+    ("GET", "/setup/revisions/{number}"): _C,
+    ("GET", "/setup/revisions/{number}/network.toml"): _C,
+    ("POST", "/setup/revisions/{number}/undo"): _C,
+    ("POST", "/setup/revisions/{number}/restore"): _C,
+    ("GET", "/setup/export"): _C,
+    ("GET", "/setup/export/network.toml"): _C,
+    ("GET", "/setup/export/sites.csv"): _C,
+    ("GET", "/setup/export/points.csv"): _C,
+    ("GET", "/setup/export/network.xlsx"): _C,
+    ("GET", "/setup/import"): _C,
+    ("POST", "/setup/import"): _C,
+    ("GET", "/setup/import/{number}"): _C,
+    ("POST", "/setup/import/{number}"): _C,
     # finding and testing a site
     ("GET", "/sites/{key}/commissioning"): _S,
     ("GET", "/sites/{key}/commissioning/steps"): _S,

@@ -37,7 +37,7 @@ def add_revision(
         "actor": actor,
         "source": source,
         "sentence": sentence or _sentence(before, after, diff),
-        "diff": canonical(diff),
+        "diff": canonical([*diff, *_orders(before, after)]),
     }
     table = schema.revision
     return int(conn.execute(insert(table).returning(table.c.id), row).scalar_one())
@@ -52,6 +52,17 @@ def _diff(before: Written, after: Written) -> list[list[Any]]:
             if old.get(key) != new.get(key):
                 diff.append([table, key, old.get(key), new.get(key)])
     return diff
+
+
+def _orders(before: Written, after: Written) -> list[list[Any]]:
+    """Return ["order", table, old, new] where putting things back one by one would mix them up."""
+    found: list[list[Any]] = []
+    for table in TABLES:
+        old, new = list(_by_key(before, table)), list(_by_key(after, table))
+        back = [key for key in new if key in old] + sorted(key for key in old if key not in new)
+        if back != old:
+            found.append(["order", table, old, new])
+    return found
 
 
 def _by_key(written: Written, table: str) -> dict[str, Any]:
