@@ -13,7 +13,7 @@ from tallymast.domain.model import Job, JobState
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView
-from tallymast.storage import jobs, keeping, retention
+from tallymast.storage import drafts, jobs, keeping, retention
 from tallymast.storage.copies import let_go, make_copy
 from tallymast.storage.engine import Database
 from tallymast.storage.keeping import Attempt, Measured
@@ -177,6 +177,8 @@ class Keeper(threading.Thread):
             gone = retention.give_up(self._database, cutoff_ms, stop=self._ended.is_set)
             if gone:
                 log.info("polls given up before_ms=%d chunks=%d", cutoff_ms, gone)
+        with self._database.writing() as connection:
+            drafts.end_old(connection, now_ms)
         self._given_up_ms = now_ms
 
     # --- what somebody asked for -----------------------------------------------------------
