@@ -49,6 +49,7 @@ SENTENCES: Final = {
     "report.keep": "{actor} had the report of {subject} made anew; it is kept as {file}.",
     "round.handover": "{actor} told the next shift: {text}",
     "finding.word": "{actor} said of “{title}” at {subject}: {said}",
+    "profile.try": "{actor} tried a profile at unit {unit} behind {subject}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 

@@ -1,0 +1,244 @@
+"""Answers a form of the setup pages: opened, checked while it is filled in, looked at, stored."""
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+from fastapi import Request, Response
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from tallymast.domain import network_file
+from tallymast.domain.errors import StorageError
+from tallymast.domain.network_file import Written, differences
+from tallymast.domain.setup.effects import effects
+from tallymast.domain.setup.form_mistakes import Sorted, unasked
+from tallymast.domain.setup.lock_rows import without_codes
+from tallymast.domain.setup.merging import merge
+from tallymast.domain.setup.proposals import Proposal
+from tallymast.domain.setup.things import put, renames
+from tallymast.routes.screens import Screens
+from tallymast.routes.services import Services
+from tallymast.routes.setup.changing import store
+from tallymast.routes.setup.codes import take_codes
+from tallymast.routes.setup.form_view import (
+    Summary,
+    echoes_of,
+    names_taken,
+    shown_groups,
+    shown_locks,
+    summary,
+    texts_opened,
+)
+from tallymast.routes.setup.forms import Attempt, Form, attempt
+from tallymast.routes.setup.preview import preview
+from tallymast.routes.who import Person, ask_again
+from tallymast.storage.keys import changed_last
+
+SEEN_WITHIN_S = 1.5  # the page's view follows within half a second
+SAME: Final = "Nothing is different from what is stored; nothing was done."
+More = Mapping[str, object]
+Where = Callable[[Attempt, int], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Meanwhile:
+    """What somebody else stored while the form was open."""
+
+    who: str
+    at_ms: int
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One request about a form."""
+
+    request: Request
+    given: Services
+    show: Screens
+    person: Person
+    form: Form
+    texts: dict[str, str] = field(default_factory=dict)
+    more: More = field(default_factory=dict)  # what the page shows besides the form
+
+
+def opened(asked: Asked) -> HTMLResponse:
+    """Return a form's page as it is opened."""
+    return _page(asked, texts_opened(asked.form), None, {}, Sorted())
+
+
+async def posted(asked: Asked, where: Where) -> Response:
+    """Answer a form that was sent: its mistakes, what it would do, or that it is done.
+
+    Args:
+        asked: the request.
+        where: makes the address to go on to, of the attempt and the new revision.
+
+    """
+    step = asked.texts.pop("step", "")
+    codes, lost = take_codes(asked.request, asked.given, asked.person, asked.texts)
+    if step == "edit":
+        return await run_in_threadpool(_edit, asked, codes)
+    tried = await run_in_threadpool(attempt, asked.given, asked.form, asked.texts, codes, lost)
+    if refused := await run_in_threadpool(_refused, asked, tried, codes):
+        return refused
+    proposal = _proposal(asked.form, tried)
+    if step == "store":
+        return await _stored(asked, tried, proposal, codes, where)
+    return await run_in_threadpool(_look, asked, proposal)
+
+
+def checked(asked: Asked) -> HTMLResponse:
+    """Return the messages of a form that is being filled in, and nothing else of it."""
+    codes, _ = take_codes(asked.request, asked.given, asked.person, dict(asked.texts))
+    tried = attempt(asked.given, asked.form, asked.texts, codes, False)
+    blank = [one.key for one in asked.form.fields if not asked.texts.get(one.inputs[0], "").strip()]
+    wrong = unasked(tried.wrong, asked.form.groups, blank)
+    context = {
+        "groups": shown_groups(asked.form, asked.texts, wrong),
+        "locks": shown_locks(asked.form, asked.texts, codes, wrong) if asked.form.has_locks else [],
+        "count": wrong.count,
+        "echoes": echoes_of(asked.form, asked.texts),
+        "others": [*wrong.here, *wrong.elsewhere],
+    }
+    return HTMLResponse(asked.show.fragment("partials/setup_told.html", context))
+
+
+async def confirmed(
+    asked: Asked, after: Written, headline: str, where: str, sentence: str = ""
+) -> Response:
+    """Answer a button that changes the network without a form: what it would do, or done."""
+    form = asked.form
+    step = asked.texts.pop("step", "")
+    if step == "edit":
+        return RedirectResponse(form.path, 303)
+    proposal = Proposal(form.base, after, network_file.build(after, ""), "form", sentence=sentence)
+    if step != "store":
+        return await run_in_threadpool(
+            _look, asked, proposal, headline, str(asked.request.url.path)
+        )
+    effect = await run_in_threadpool(effects, form.written, proposal)
+    if effect.outputs:
+        await ask_again(asked.request, asked.given, asked.person)
+    await run_in_threadpool(store, asked.given, asked.person, proposal)
+    return RedirectResponse(where, 303)
+
+
+def again(asked: Asked, wrong: Sorted) -> HTMLResponse:
+    """Return a form again with what was typed and what is wrong, where it cannot be tried."""
+    asked.texts.pop("step", "")
+    return _page(asked, asked.texts, asked.texts, {}, wrong, status=422)
+
+
+def wait_for(given: Services, number: int) -> None:
+    """Wait until the pages know a new revision, so that the next page finds what is new."""
+    until = time.monotonic() + SEEN_WITHIN_S
+    while given.network().revision_id < number and time.monotonic() < until:
+        time.sleep(0.05)
+
+
+# --- the steps --------------------------------------------------------------------------
+
+
+def _edit(asked: Asked, codes: Mapping[str, str]) -> HTMLResponse:
+    return _page(asked, asked.texts, asked.texts, codes, Sorted())
+
+
+def _refused(asked: Asked, tried: Attempt, codes: Mapping[str, str]) -> HTMLResponse | None:
+    """Return the form again where it cannot go on, None where it can."""
+    form = asked.form
+    was = form.was_changed(asked.texts)
+    if was is not None:
+        return _meanwhile(asked, was, codes)
+    if tried.wrong.count:
+        return _page(asked, asked.texts, asked.texts, codes, tried.wrong, status=422)
+    if tried.after == form.written:
+        return _page(asked, asked.texts, asked.texts, codes, Sorted(), note=SAME)
+    return None
+
+
+def _meanwhile(asked: Asked, was: Written, codes: Mapping[str, str]) -> HTMLResponse:
+    form = asked.form
+    merged = merge(form.fields, asked.texts, was, form.body)
+    points = {"point": form.body["point"]} if "point" in form.body else {}
+    now = put(form.written, form.thing, {**without_codes(form.body), **points})
+    then = put(form.written, form.thing, {**was, **points})
+    with asked.given.database.reading() as connection:
+        who, at_ms = changed_last(connection) or ("somebody", asked.given.now_ms())
+    told = Meanwhile(who, at_ms, differences(then, now))
+    beside = {key: (sentence,) for key, sentence in merged.clashes.items()}
+    texts = {**merged.texts, "was": form.opened}
+    return _page(asked, texts, texts, codes, Sorted(beside), status=409, meanwhile=told)
+
+
+def _proposal(form: Form, tried: Attempt) -> Proposal:
+    network = network_file.build(tried.after, "")
+    return Proposal(form.base, tried.after, network, "form", renames(form.thing, tried.body))
+
+
+def _look(asked: Asked, proposal: Proposal, headline: str = "", post_to: str = "") -> HTMLResponse:
+    form = asked.form
+    return preview(
+        asked.request,
+        asked.show,
+        form.written,
+        proposal,
+        headline=headline or form.name or asked.texts.get("name", ""),
+        post_to=post_to or form.path,
+        back=form.back,
+        fields=asked.texts,
+    )
+
+
+async def _stored(
+    asked: Asked, tried: Attempt, proposal: Proposal, codes: Mapping[str, str], where: Where
+) -> Response:
+    form = asked.form
+    effect = await run_in_threadpool(effects, form.written, proposal)
+    if effect.outputs:
+        await ask_again(asked.request, asked.given, asked.person)
+    try:
+        number = await run_in_threadpool(store, asked.given, asked.person, proposal)
+    except StorageError as error:
+        if not proposal.renamed:
+            raise
+        wrong = replace(tried.wrong, beside={"key": (str(error),)})
+        return await run_in_threadpool(
+            _page, asked, asked.texts, asked.texts, codes, wrong, status=422
+        )
+    if proposal.renamed or form.thing.is_new:
+        await run_in_threadpool(wait_for, asked.given, number)
+    return RedirectResponse(where(tried, number), 303)
+
+
+def _page(
+    asked: Asked,
+    texts: Mapping[str, str],
+    sent: Mapping[str, str] | None,
+    codes: Mapping[str, str],
+    wrong: Sorted,
+    *,
+    status: int = 200,
+    note: str = "",
+    meanwhile: Meanwhile | None = None,
+) -> HTMLResponse:
+    form = asked.form
+    lines: list[Summary] = [] if meanwhile else summary(form, wrong)
+    context: dict[str, Any] = {
+        "form": form,
+        "groups": shown_groups(form, texts, wrong),
+        "locks": shown_locks(form, sent, codes, wrong) if form.has_locks else [],
+        "told_of_locks": wrong.beside.get("lock", ()),
+        "was": texts.get("was") or form.opened,
+        "codes": texts.get("codes", ""),
+        "summary": lines,
+        "note": note,
+        "meanwhile": meanwhile,
+        "base": form.base,
+        "taken": names_taken(form),
+        "stored": asked.request.query_params.get("stored", ""),
+        **asked.more,
+    }
+    return asked.show.page(asked.request, form.template, context, status)

@@ -1,0 +1,67 @@
+"""Keeps the codes of locks that were typed and are not stored yet: no page carries them.
+
+They are kept in memory only, for whoever typed them, and for an hour at most.
+"""
+
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from threading import Lock
+from typing import Final
+
+from fastapi import Request
+
+from tallymast.routes.services import Services
+from tallymast.routes.who import Person
+
+KEPT_MS: Final = 3_600_000  # ours: an hour, as long as a form lies open
+MOST: Final = 200  # forms; the oldest go first
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    owner: str
+    at_ms: int
+    codes: Mapping[str, str]
+
+
+class TypedCodes:
+    """Codes by a name nobody can guess, which stands in the form in their place."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._kept: dict[str, _Kept] = {}
+
+    def keep(self, owner: str, codes: Mapping[str, str], now_ms: int) -> str:
+        """Keep codes; return the name they are found by."""
+        name = secrets.token_urlsafe(16)
+        with self._lock:
+            fresh = {key: one for key, one in self._kept.items() if now_ms - one.at_ms < KEPT_MS}
+            self._kept = dict([*fresh.items(), (name, _Kept(owner, now_ms, codes))][-MOST:])
+        return name
+
+    def find(self, owner: str, name: str, now_ms: int) -> Mapping[str, str] | None:
+        """Return codes kept for their owner; None where they are not kept any more."""
+        with self._lock:
+            found = self._kept.get(name)
+        is_theirs = found is not None and found.owner == owner
+        return found.codes if found and is_theirs and now_ms - found.at_ms < KEPT_MS else None
+
+
+def take_codes(
+    request: Request, given: Services, person: Person, texts: dict[str, str]
+) -> tuple[dict[str, str], bool]:
+    """Take the codes out of what was typed; return all of them, and whether some were lost.
+
+    What was typed now and before is kept under one name, which goes into ``texts``.
+    """
+    kept: TypedCodes = request.app.state.typed_codes
+    now_ms = given.now_ms()
+    name = texts.pop("codes", "")
+    before = kept.find(person.name, name, now_ms) if name else {}
+    names = [one for one in texts if one.startswith("lock.") and one.endswith(".code")]
+    typed = {one: text for one in names if (text := texts.pop(one).strip())}
+    codes = {**(before or {}), **typed}
+    if codes:
+        texts["codes"] = kept.keep(person.name, codes, now_ms) if typed else name
+    return codes, before is None
