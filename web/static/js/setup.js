@@ -87,8 +87,9 @@
     [...group.querySelectorAll(".told")].some((one) => one.textContent.trim());
 
   function fit() {
-    const kind = form.elements.namedItem("kind")?.value;
-    if (kind === undefined) return;
+    const chosen = form.elements.namedItem("kind")?.value;
+    if (chosen === undefined) return;
+    const kind = chosen || form.dataset.kind;
     for (const group of form.querySelectorAll("details[data-fits]")) {
       const fits = !kind || group.dataset.fits.split(" ").includes(kind);
       group.hidden = !fits && !isUsed(group);

@@ -15,7 +15,7 @@ _ATTRIBUTES = {"class": "site_class"}  # a keyword cannot be an attribute
 
 
 def in_force(network: Network, thing: Thing, groups: Groups, body: Body) -> dict[str, str]:
-    """Return what holds for each field a person left empty, by the field's key."""
+    """Return what holds for each field a person left empty, by the name of its input."""
     found = _built(network, thing)
     if found is None or thing.is_point:
         return {}
@@ -32,13 +32,13 @@ def in_force(network: Network, thing: Thing, groups: Groups, body: Body) -> dict
 
 
 def from_profile(groups: Groups, point: Body) -> dict[str, str]:
-    """Return what a profile's point says, by field: it holds where a site says nothing else."""
+    """Return what a profile's point says, by input: it holds where a site says nothing else."""
     said: dict[str, str] = {}
     for field in fields_of(groups):
-        texts = [one for one in texts_of([field], point).values() if one]
-        if texts:
-            words = dict(field.words)
-            said[field.key] = ", ".join(_with_unit(field, words.get(one, one)) for one in texts)
+        words = dict(field.words)
+        for name, text in texts_of([field], point).items():
+            if text:
+                said[name] = _with_unit(field, words.get(text, text))
     return said
 
 

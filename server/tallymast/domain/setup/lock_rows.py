@@ -9,7 +9,7 @@ Lock = Mapping[str, Any]
 
 _ROW = re.compile(r"lock\.(\d{1,2})\.where")
 _MOST = 40  # ours: rows of locks one form may send
-SPARE = 2  # ours: empty rows a form offers
+SPARE = 1  # ours: empty rows a form offers after those that are filled
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +39,9 @@ def typed_rows(texts: Mapping[str, str], locks: Sequence[Lock]) -> list[LockRow]
         for n in _numbers(texts)
         for was in [texts.get(f"lock.{n}.was", "")]
     ]
-    free = 1 if rows and not rows[-1].where else SPARE
-    first = rows[-1].number + 1 if rows else 0
-    return [*rows, *(LockRow(first + n, "", "", False) for n in range(free))]
+    if rows and not rows[-1].where:
+        return rows
+    return [*rows, LockRow(rows[-1].number + 1 if rows else 0, "", "", False)]
 
 
 def locks_of(

@@ -89,12 +89,8 @@ _PLACE = Group(
             "Only for text and mod10k.",
             usual="as the layout takes",
         ),
-        Field(
-            "word_order", "Of several words", Kind.CHOICE, usual="the high one first", words=ORDERS
-        ),
-        Field(
-            "byte_order", "Of the two bytes", Kind.CHOICE, usual="the high one first", words=ORDERS
-        ),
+        Field("word_order", "Of several words", Kind.CHOICE, usual="high one first", words=ORDERS),
+        Field("byte_order", "Of the two bytes", Kind.CHOICE, usual="high one first", words=ORDERS),
         Field(
             "poll",
             "Read",

@@ -1,11 +1,11 @@
 """What a template needs of a form: each field with its inputs, what is told and what holds."""
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tallymast.domain import network_file
-from tallymast.domain.model import Table
 from tallymast.domain.network_file import Written
 from tallymast.domain.setup.fields import Choices, Field, Group, Kind, Of
 from tallymast.domain.setup.form_bodies import body_of, echo_of, texts_of
@@ -16,7 +16,8 @@ from tallymast.domain.setup.things import Thing, find, free_unit, key_from, unit
 from tallymast.routes.setup.forms import Form
 
 FLAG: Choices = (("yes", "yes"), ("no", "no"))
-TABLES: Choices = tuple((one.value, one.value) for one in Table)
+# Defaults that are no value but say where it comes from; "usual" before them would be odd.
+_IN_WORDS = re.compile(r"not |no |none|nothing|never|always|direct|by |as |the |on or off|what |3 ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Shown:
     Attributes:
         id: of its first input; what belongs to it is called after it.
         options: what is chosen from, empty where it is typed.
-        usual: what holds where it stays empty.
+        holds: for each input, what holds where it stays empty.
         told: what is wrong with it.
         echo: what is said beside it, as a register in both notations.
         paper: its value in words, for paper.
@@ -46,7 +47,7 @@ class Shown:
     id: str
     inputs: tuple[Input, ...]
     options: Choices
-    usual: str
+    holds: tuple[str, ...]
     told: tuple[str, ...]
     echo: str
     paper: str
@@ -96,7 +97,8 @@ def shown_groups(form: Form, texts: Mapping[str, str], wrong: Sorted) -> list[Sh
             _shown(form, field, texts, wrong.beside.get(field.key, ()), usual, echoes)
             for field in group.fields
         )
-        has_any = any(one.is_filled or one.told for one in fields)
+        # A key is always there; it alone is no reason to open what is rarely needed.
+        has_any = any((one.is_filled and one.field.key != "key") or one.told for one in fields)
         fits = not group.fits or kind in group.fits
         is_open = has_any or (fits and not group.folded and (bool(kind) or not group.fits))
         found.append(ShownGroup(group, f"group-{n}", fields, is_open))
@@ -210,24 +212,37 @@ def _shown(
     value = inputs[0].value
     if options and value and value not in dict(options):
         options = (*options, (value, f"{value} (there is no such one)"))
-    words = usual.get(field.key, field.usual)
+    holds = _holds(form, field, usual)
     return Shown(
         field,
         id_of(field.key),
         inputs,
         options,
-        words,
+        holds,
         tuple(told),
         echoes.get(field.key, ""),
-        _paper(field, inputs, options, words),
+        _paper(field, inputs, options, holds),
     )
 
 
-def _paper(field: Field, inputs: Sequence[Input], options: Choices, usual: str) -> str:
+def _holds(form: Form, field: Field, usual: Mapping[str, str]) -> tuple[str, ...]:
+    """Return what each input says while it is empty."""
+    said = [usual.get(name, "") for name in field.inputs]
+    if not any(said):
+        said = [field.usual, *(said[1:])]
+        before = "usual " if not _IN_WORDS.match(field.usual) else ""
+        if any(words.startswith(field.usual) for _, words in options_of(form, field)):
+            before = "usual: "
+    else:
+        before = "profile: " if form.below else "usual "
+    return tuple(f"{before if n == 0 else ''}{one}" if one else "" for n, one in enumerate(said))
+
+
+def _paper(field: Field, inputs: Sequence[Input], options: Choices, holds: Sequence[str]) -> str:
     known = dict(options)
     texts = [known.get(one.value, one.value) for one in inputs if one.value]
     if not texts:
-        return f"{usual} (usual)" if usual else ""
+        return " ".join(one for one in holds if one)
     joined = (" to " if field.kind is Kind.PAIR else ", ").join(texts)
     return f"{joined} {field.unit}".strip()
 

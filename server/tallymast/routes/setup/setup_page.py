@@ -75,7 +75,6 @@ def setup(request: Request, given: Given, show: Show, stored: str = "") -> HTMLR
         "base": base,
         "stored": stored,
         "changed": changed,
-        "top_title": network.title,
         "gateways": [_gateway_row(one, at[one.key]) for one in network.gateways],
         "profiles": [
             ProfileRow(one.key, one.name, len(one.points), using[one.key])
