@@ -30,7 +30,7 @@ def test_each_sentence_stands_beside_its_field(demo: dict[str, Any]) -> None:
     supply = {"kind": "solar", "disconnect_v": 40}
     body, after = changed(demo, thing, unit=1, supply=supply, lock=[{"code": "1"}])
     wrong = sort_mistakes(after, thing, body, SITE_GROUPS, {})
-    assert "Unit 1 on gateway marrowdun is quill-tank" in wrong.beside["unit"][0]
+    assert "Unit 1 behind this gateway is Quill Tank already" in wrong.beside["unit"][0]
     assert "not plausible" in wrong.beside["supply.disconnect_v"][0]
     assert wrong.beside["lock.0.where"][0].startswith("This is needed")
     assert (wrong.here, wrong.elsewhere) == ((), ())
@@ -93,3 +93,19 @@ def test_while_typing_nobody_is_asked_for_what_is_still_to_come(demo: dict[str, 
 )
 def test_a_form_does_not_speak_of_a_files_writing(of_the_file: str, of_the_form: str) -> None:
     assert for_form(of_the_file) == of_the_form
+
+
+def test_an_address_that_is_taken_is_told_here_wherever_the_other_stands(
+    demo: dict[str, Any],
+) -> None:
+    # The file tells it at the later of the two: at Upper Weir, unit 3, and at Long Scarp.
+    thing = Thing("site", "quill-tank")
+    body, after = changed(demo, thing, unit=3)
+    wrong = sort_mistakes(after, thing, body, SITE_GROUPS, {})
+    assert "is Upper Weir already" in wrong.beside["unit"][0]
+    assert wrong.count == 1
+    mast = Thing("gateway", "marrowdun")
+    body, after = changed(demo, mast, address="127.0.0.1:5021")
+    wrong = sort_mistakes(after, mast, body, GATEWAY_GROUPS, {})
+    assert "is the address of Long Scarp mast already" in wrong.beside["address"][0]
+    assert wrong.count == 1

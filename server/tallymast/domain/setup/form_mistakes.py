@@ -26,6 +26,21 @@ _WORDING = (
 )
 _WRITE = re.compile(r'\b([a-z_]+) = (?=["\[0-9])')
 _PLACES = (("gateway ", "Gateway "), ("profile ", "Profile "), ("site ", "Site "))
+Place = tuple[str, str]  # where a mistake is told: the place, the key
+
+# What no two of a table share: the field it stands beside, the keys that make it, the sentence.
+_UNIQUE: Mapping[str, tuple[str, tuple[str, ...], str]] = {
+    "site": (
+        "unit",
+        ("gateway", "unit"),
+        "Unit {value} behind this gateway is {name} already; two stations would answer at once.",
+    ),
+    "gateway": (
+        "address",
+        ("address",),
+        "{value} is the address of {name} already; one channel is one gateway.",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +79,14 @@ def sort_mistakes(
 
     """
     place = place_of(thing, body, written)
+    taken, settled = _taken(written, thing, body)
+    told = {**taken, **told}
     beside: dict[str, tuple[str, ...]] = {key: (sentence,) for key, sentence in told.items()}
     here: list[str] = []
     elsewhere: list[str] = []
     for mistake in mistakes_in(written):
+        if (mistake.place, mistake.key) in settled:
+            continue
         name = _field_name(mistake, place, groups)
         sentence = for_form(mistake.sentence)
         if name is None:
@@ -91,6 +110,25 @@ def for_form(sentence: str) -> str:
     for before, after in _WORDING:
         sentence = sentence.replace(before, after)
     return _WRITE.sub(lambda found: f"{found[1].replace('_', ' ')} ", sentence)
+
+
+def _taken(written: Written, thing: Thing, body: Written) -> tuple[dict[str, str], set[Place]]:
+    """Return what another one has already, by field, and the mistakes that say so there.
+
+    The file tells two stations of one address at the later one; a form is about the one that is
+    being changed, wherever it stands.
+    """
+    if thing.is_point or thing.table not in _UNIQUE or "retired" in body:
+        return {}, set()
+    key, shared, sentence = _UNIQUE[thing.table]
+    mine = tuple(body.get(one) for one in shared)
+    for other in written.get(thing.table, []):
+        is_other = other.get("key") != body.get("key") and "retired" not in other
+        if is_other and None not in mine and tuple(other.get(one) for one in shared) == mine:
+            name = str(other.get("name", other.get("key")))
+            places = {(f"{thing.table} {one}", key) for one in (other.get("key"), body.get("key"))}
+            return {key: sentence.format(value=body[key], name=name)}, places
+    return {}, set()
 
 
 def _field_name(mistake: Mistake, place: str, groups: Groups) -> str | None:

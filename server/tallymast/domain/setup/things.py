@@ -70,8 +70,8 @@ def put(written: Written, thing: Thing, body: Written) -> Written:
         return _follow_key({**written, thing.table: changed}, thing, str(body.get("key", "")))
     owner = find(written, thing.owner) or {}
     points = _in_list(owner.get("point", []), "tag", thing.tag, body, "")
-    changed = put(written, thing.owner, {**owner, "point": points})
-    return _follow_tag(changed, thing, str(body.get("tag", "")))
+    whole = put(written, thing.owner, {**owner, "point": points})
+    return _follow_tag(whole, thing, str(body.get("tag", "")))
 
 
 def remove(written: Written, thing: Thing) -> Written:
