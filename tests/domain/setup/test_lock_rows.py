@@ -1,6 +1,12 @@
 """A lock's code goes into a form and never comes out of it."""
 
-from tallymast.domain.setup.lock_rows import lock_rows, locks_of, typed_rows, without_codes
+from tallymast.domain.setup.lock_rows import (
+    lock_rows,
+    locks_of,
+    merge_locks,
+    typed_rows,
+    without_codes,
+)
 
 LOCKS = [{"where": "bank gate", "code": "4711"}, {"where": "cabinet"}]
 OPENED = {"lock.0.where": "bank gate", "lock.0.was": "bank gate", "lock.0.code": "",
@@ -54,3 +60,11 @@ def test_two_locks_at_one_place_keep_their_own_codes() -> None:
 def test_typed_rows_come_back_with_one_more_to_fill() -> None:
     rows = typed_rows({"lock.0.where": "gate", "lock.0.was": ""}, [])
     assert [(row.number, row.where) for row in rows] == [(0, "gate"), (1, "")]
+
+
+def test_a_lock_that_somebody_else_added_meanwhile_stays() -> None:
+    now = [*LOCKS, {"where": "roof", "code": "99"}]
+    merged = merge_locks({**OPENED, "lock.0.where": "north gate"}, LOCKS, now)
+    found, _ = locks_of(merged, {}, now)
+    assert found == [{"where": "north gate", "code": "4711"}, LOCKS[1], now[2]]
+    assert merge_locks(OPENED, LOCKS, LOCKS) == OPENED

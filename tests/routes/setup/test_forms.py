@@ -4,6 +4,7 @@ import pytest
 from tests.routes.conftest import NOW_MS
 from tests.routes.setup.setup_world import Setup, inputs
 
+from tallymast.domain import network_file
 from tallymast.domain.model import Outcome
 from tallymast.storage import network
 
@@ -125,18 +126,14 @@ def test_a_key_whose_history_is_anothers_is_refused_beside_it(setup: Setup) -> N
     with setup.world.database.writing() as conn:
         written = network.load_written(conn)
         written["site"] = written["site"][:2]
-        network.store_network(conn, written, _built(written), actor="local", source="file", at_ms=1)
+        network.store_network(
+            conn, written, network_file.build(written, ""), actor="local", source="file", at_ms=1
+        )
     new = setup.send("/setup/sites/new", setup.open("/setup/sites/new"), name="Teal Pond")
     assert new.status_code == 422
     assert "its history is kept under it" in new.text
     renamed = setup.send(SITE, setup.open(SITE), key="teal-pond")
     assert renamed.status_code == 422
-
-
-def _built(written: dict[str, object]) -> network.Network:
-    from tallymast.domain import network_file
-
-    return network_file.build(written, "")
 
 
 def test_two_people_change_one_thing_and_neither_loses(setup: Setup) -> None:
@@ -282,3 +279,29 @@ def test_a_form_sent_empty_or_with_rubbish_is_answered_in_sentences(setup: Setup
         assert setup.send(path, {"was": "{", "codes": "x", "lock.9.where": ""}).status_code < 500
     found = setup.send("/setup/gateways/new", {"name": "x" * 30_000, "address": "\0"})
     assert found.status_code == 422
+
+
+def test_an_empty_network_says_what_comes_first_and_is_entered_to_its_first_site(
+    setup: Setup,
+) -> None:
+    with setup.world.database.writing() as conn:
+        empty = {"title": "Empty"}
+        network.store_network(
+            conn, empty, network_file.build(empty, ""), actor="local", source="file", at_ms=1
+        )
+    page = setup.client.get("/setup").text
+    assert "No gateway yet." in page
+    assert "It needs a gateway and a profile first." in page
+    setup.store("/setup/gateways/new", name="Hill mast", address="192.0.2.7:502")
+    setup.store("/setup/profiles/new", name="Small tank")
+    point = "/setup/profiles/small-tank/points/new"
+    setup.store(point, tag="LVL", kind="analog-input", register="30005")
+    setup.store("/setup/sites/new", name="First site")
+    site = setup.world.plan("first-site").site
+    assert (site.gateway, site.unit, site.profile) == ("hill-mast", 1, "small-tank")
+
+
+def test_the_word_of_the_address_of_a_new_one_is_no_key(setup: Setup) -> None:
+    found = setup.send(GATEWAY, setup.open(GATEWAY), key="new")
+    assert found.status_code == 422
+    assert "choose another" in found.text

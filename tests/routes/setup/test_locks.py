@@ -65,3 +65,21 @@ def test_codes_are_found_only_by_whoever_typed_them() -> None:
     assert kept.find("vi", name, 1) is None
     assert kept.find("tess", "another", 1) is None
     assert kept.find("tess", name, KEPT_MS) is None
+
+
+def test_a_form_that_shows_no_locks_takes_none_away(setup: Setup) -> None:
+    enter(setup)
+    looked = setup.send(SITE, {"area": "Hill"})
+    setup.go_on(SITE, looked)
+    assert stored_code(setup) == [CODE]
+
+
+def test_two_people_at_one_sites_locks_lose_none(setup: Setup) -> None:
+    mine = setup.open(SITE)
+    enter(setup)
+    found = setup.send(SITE, mine, area="Hill")
+    assert found.status_code == 409
+    assert CODE not in found.text
+    setup.go_on(SITE, setup.send(SITE, inputs(found)))
+    assert stored_code(setup) == [CODE]
+    assert setup.one("site", "quill-tank")["area"] == "Hill"

@@ -122,3 +122,11 @@ def test_no_code_of_a_lock_goes_into_a_trial(setup: Setup) -> None:
 
 def test_what_was_never_tried_is_not_there(setup: Setup) -> None:
     assert setup.client.get("/setup/tries/99").status_code == 404
+
+
+def test_a_form_with_mistakes_says_so_where_it_would_be_tried(setup: Setup) -> None:
+    fields = {**setup.open(POINT), "register": "nowhere", "try.site": "quill-tank"}
+    found = setup.client.post(f"{POINT}/try", data=fields, headers={"hx-request": "true"})
+    assert found.status_code == 200  # so that the page shows it
+    assert '<a href="#f-register">Register</a>' in found.text
+    assert "is no register" in found.text

@@ -52,7 +52,7 @@
 
   function ask() {
     const before = kept();
-    if (!before) return;
+    if (!before || "sent" in form.dataset) return; // what was typed stands in the form already
     const differs = Object.keys(before.fields).some(
       (name) => name in initial && before.fields[name] !== initial[name],
     );

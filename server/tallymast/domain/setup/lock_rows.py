@@ -74,6 +74,29 @@ def locks_of(
     return found, rows
 
 
+def merge_locks(
+    texts: Mapping[str, str], was: Sequence[Lock], now: Sequence[Lock]
+) -> dict[str, str]:
+    """Return the rows as typed, with those locks added that somebody else stored meanwhile.
+
+    Args:
+        texts: what was typed.
+        was: the locks the form was opened with.
+        now: the locks that are stored.
+
+    """
+    before = {str(one.get("where")) for one in was}
+    there = {texts[f"lock.{n}.where"].strip() for n in _numbers(texts)}
+    free = max(_numbers(texts), default=-1) + 1
+    merged = dict(texts)
+    for one in now:
+        where = str(one.get("where"))
+        if where not in before and where not in there:
+            merged |= {f"lock.{free}.where": where, f"lock.{free}.was": where}
+            free += 1
+    return merged
+
+
 def without_codes(body: Mapping[str, Any]) -> dict[str, Any]:
     """Return a site's body as it may be shown: no code, no points."""
     kept = {key: value for key, value in body.items() if key != "point"}

@@ -14,7 +14,7 @@ from tallymast.domain.errors import StorageError
 from tallymast.domain.network_file import Written, differences
 from tallymast.domain.setup.effects import effects
 from tallymast.domain.setup.form_mistakes import Sorted, unasked
-from tallymast.domain.setup.lock_rows import without_codes
+from tallymast.domain.setup.lock_rows import merge_locks, without_codes
 from tallymast.domain.setup.merging import merge
 from tallymast.domain.setup.proposals import Proposal
 from tallymast.domain.setup.things import put, renames
@@ -129,6 +129,9 @@ async def confirmed(
 def again(asked: Asked, wrong: Sorted) -> HTMLResponse:
     """Return a form again with what was typed and what is wrong, where it cannot be tried."""
     asked.texts.pop("step", "")
+    if asked.request.headers.get("hx-request"):
+        context = {"summary": summary(asked.form, wrong)}
+        return HTMLResponse(asked.show.fragment("partials/setup_untried.html", context))
     return _page(asked, asked.texts, asked.texts, {}, wrong, status=422)
 
 
@@ -169,7 +172,8 @@ def _meanwhile(asked: Asked, was: Written, codes: Mapping[str, str]) -> HTMLResp
         who, at_ms = changed_last(connection) or ("somebody", asked.given.now_ms())
     told = Meanwhile(who, at_ms, differences(then, now))
     beside = {key: (sentence,) for key, sentence in merged.clashes.items()}
-    texts = {**merged.texts, "was": form.opened}
+    texts = merge_locks(merged.texts, was.get("lock", []), form.body.get("lock", []))
+    texts["was"] = form.opened
     return _page(asked, texts, texts, codes, Sorted(beside), status=409, meanwhile=told)
 
 
@@ -235,6 +239,7 @@ def _page(
         "codes": texts.get("codes", ""),
         "summary": lines,
         "note": note,
+        "is_sent": sent is not None,
         "meanwhile": meanwhile,
         "base": form.base,
         "taken": names_taken(form),

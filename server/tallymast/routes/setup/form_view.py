@@ -228,13 +228,13 @@ def _shown(
 def _holds(form: Form, field: Field, usual: Mapping[str, str]) -> tuple[str, ...]:
     """Return what each input says while it is empty."""
     said = [usual.get(name, "") for name in field.inputs]
-    if not any(said):
-        said = [field.usual, *(said[1:])]
-        before = "usual " if not _IN_WORDS.match(field.usual) else ""
-        if any(words.startswith(field.usual) for _, words in options_of(form, field)):
-            before = "usual: "
-    else:
-        before = "profile: " if form.below else "usual "
+    is_theirs = any(said)
+    said = said if is_theirs else [field.usual, *said[1:]]
+    chosen = ": " if options_of(form, field) else " "
+    before = "profile: " if is_theirs and form.below else f"usual{chosen}"
+    names_a_choice = any(words.startswith(said[0]) for _, words in options_of(form, field))
+    if not is_theirs and not names_a_choice and _IN_WORDS.match(field.usual):
+        before = ""
     return tuple(f"{before if n == 0 else ''}{one}" if one else "" for n, one in enumerate(said))
 
 

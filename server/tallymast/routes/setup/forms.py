@@ -102,13 +102,14 @@ def attempt(
     """Return what a filled-in form would make of the network."""
     body, told = body_of(form.fields, texts, form.body, form.below)
     rows: list[int] = []
-    if form.has_locks:
+    if form.has_locks and any(name.startswith("lock.") for name in texts):
         locks, rows = locks_of(texts, codes, form.body.get("lock", []))
         body = {**{key: one for key, one in body.items() if key != "lock"}}
         body |= {"lock": locks} if locks else {}
     body = _named(form, body)
     if used := _used_before(given, form, body):
         told["key"] = used
+    told |= _reserved(form, body)
     if lost:
         told["lock"] = LOST_CODES
     after = _after(form, body)
@@ -168,6 +169,14 @@ def _used_before(given: Services, form: Form, body: Written) -> str:
         f"The key {key} belonged to a site that is gone from the network; its history is kept"
         " under it. Choose another key."
     )
+
+
+def _reserved(form: Form, body: Written) -> dict[str, str]:
+    """Refuse the one word that is the address of the form for a new thing."""
+    key = "tag" if form.thing.is_point else "key"
+    if body.get(key) != "new" or form.thing.table == "network":
+        return {}
+    return {key: '"new" is the address of the form for a new one; choose another.'}
 
 
 def _by_row(wrong: Sorted, rows: list[int]) -> Sorted:
