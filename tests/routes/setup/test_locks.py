@@ -83,3 +83,12 @@ def test_two_people_at_one_sites_locks_lose_none(setup: Setup) -> None:
     setup.go_on(SITE, setup.send(SITE, inputs(found)))
     assert stored_code(setup) == [CODE]
     assert setup.one("site", "quill-tank")["area"] == "Hill"
+
+
+def test_while_one_types_no_code_is_kept_or_shown(setup: Setup) -> None:
+    kept: TypedCodes = setup.client.app.state.typed_codes  # type: ignore[attr-defined]
+    typed = {"lock__0__where": "gate", "lock__0__code": CODE}
+    found = setup.send(f"{SITE}/check", setup.open(SITE), **typed)
+    assert found.status_code == 200
+    assert CODE not in found.text
+    assert kept._kept == {}

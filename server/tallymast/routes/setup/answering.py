@@ -21,7 +21,7 @@ from tallymast.domain.setup.things import put, renames
 from tallymast.routes.screens import Screens
 from tallymast.routes.services import Services
 from tallymast.routes.setup.changing import store
-from tallymast.routes.setup.codes import take_codes
+from tallymast.routes.setup.codes import codes_so_far, take_codes
 from tallymast.routes.setup.form_view import (
     Summary,
     echoes_of,
@@ -92,7 +92,7 @@ async def posted(asked: Asked, where: Where) -> Response:
 
 def checked(asked: Asked) -> HTMLResponse:
     """Return the messages of a form that is being filled in, and nothing else of it."""
-    codes, _ = take_codes(asked.request, asked.given, asked.person, dict(asked.texts))
+    codes = codes_so_far(asked.request, asked.given, asked.person, asked.texts)
     tried = attempt(asked.given, asked.form, asked.texts, codes, False)
     blank = [one.key for one in asked.form.fields if not asked.texts.get(one.inputs[0], "").strip()]
     wrong = unasked(tried.wrong, asked.form.groups, blank)

@@ -55,13 +55,34 @@ def take_codes(
 
     What was typed now and before is kept under one name, which goes into ``texts``.
     """
-    kept: TypedCodes = request.app.state.typed_codes
-    now_ms = given.now_ms()
-    name = texts.pop("codes", "")
-    before = kept.find(person.name, name, now_ms) if name else {}
-    names = [one for one in texts if one.startswith("lock.") and one.endswith(".code")]
-    typed = {one: text for one in names if (text := texts.pop(one).strip())}
-    codes = {**(before or {}), **typed}
+    name, now_ms = texts.get("codes", ""), given.now_ms()
+    codes, typed, lost = _found(request, given, person, texts)
+    texts.pop("codes", None)
+    for one in [one for one in texts if _is_code(one)]:
+        del texts[one]
     if codes:
+        kept: TypedCodes = request.app.state.typed_codes
         texts["codes"] = kept.keep(person.name, codes, now_ms) if typed else name
-    return codes, before is None
+    return codes, lost
+
+
+def codes_so_far(
+    request: Request, given: Services, person: Person, texts: Mapping[str, str]
+) -> dict[str, str]:
+    """Return the codes of a form that is being filled in; nothing is kept."""
+    return _found(request, given, person, texts)[0]
+
+
+def _found(
+    request: Request, given: Services, person: Person, texts: Mapping[str, str]
+) -> tuple[dict[str, str], bool, bool]:
+    """Return all codes, whether some were typed now, and whether some were lost."""
+    kept: TypedCodes = request.app.state.typed_codes
+    name = texts.get("codes", "")
+    before = kept.find(person.name, name, given.now_ms()) if name else {}
+    typed = {one: text.strip() for one, text in texts.items() if _is_code(one) and text.strip()}
+    return {**(before or {}), **typed}, bool(typed), before is None
+
+
+def _is_code(name: str) -> bool:
+    return name.startswith("lock.") and name.endswith(".code")

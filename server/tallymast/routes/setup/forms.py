@@ -72,12 +72,11 @@ class Form:
 
     def was_changed(self, texts: Mapping[str, str]) -> Written | None:
         """Return what the form was opened with, where somebody changed that meanwhile."""
-        try:
-            was = json.loads(texts.get("was", ""))
-        except ValueError:
+        was = None if self.thing.is_new else _opened_with(texts.get("was", ""))
+        if was is None or was == _shown(self.body):
             return None
-        is_same = not isinstance(was, dict) or was == _shown(self.body)
-        return None if self.thing.is_new or is_same else was
+        is_same_thing = all(was.get(key) == self.body.get(key) for key in ("key", "tag"))
+        return was if is_same_thing else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +130,21 @@ Typed = Annotated[dict[str, str], Depends(typed)]
 def network_now(given: Services) -> tuple[int, Written]:
     """Return the newest revision and the network as people wrote it."""
     return as_written(given)
+
+
+def _opened_with(text: str) -> Written | None:
+    """Return what a form says it was opened with; None where that is not to be used."""
+    try:
+        was = json.loads(text)
+    except ValueError:
+        return None
+    if not isinstance(was, dict):
+        return None
+    locks = was.get("lock", [])
+    is_sound = isinstance(locks, list) and all(
+        isinstance(one, dict) and isinstance(one.get("where"), str) for one in locks
+    )
+    return {key: one for key, one in was.items() if key != "point"} if is_sound else None
 
 
 def _shown(body: Written) -> dict[str, Any]:
