@@ -244,7 +244,8 @@ def _paper(field: Field, inputs: Sequence[Input], options: Choices, holds: Seque
     if not texts:
         return " ".join(one for one in holds if one)
     joined = (" to " if field.kind is Kind.PAIR else ", ").join(texts)
-    return f"{joined} {field.unit}".strip()
+    lines = joined if field.kind is Kind.LONG else ", ".join(joined.splitlines())
+    return f"{lines} {field.unit}".strip()
 
 
 def _usual(form: Form) -> dict[str, str]:
