@@ -308,3 +308,15 @@ def test_the_word_of_the_address_of_a_new_one_is_no_key(setup: Setup) -> None:
     found = setup.send(GATEWAY, setup.open(GATEWAY), key="new")
     assert found.status_code == 422
     assert "choose another" in found.text
+
+
+def test_what_somebody_removed_while_one_typed_is_not_lost(setup: Setup) -> None:
+    mine = setup.open("/setup/sites/osier-pond")
+    setup.go_on(
+        "/setup/sites/osier-pond/remove", setup.client.post("/setup/sites/osier-pond/remove")
+    )
+    looked = setup.send("/setup/sites/osier-pond", mine, area="Hill", step="store")
+    assert looked.status_code == 200
+    assert "osier-pond, removed meanwhile, made anew" in looked.text
+    setup.go_on("/setup/sites/new", looked)
+    assert setup.one("site", "osier-pond")["area"] == "Hill"

@@ -18,6 +18,7 @@ from tallymast.domain.setup.lock_rows import merge_locks, without_codes
 from tallymast.domain.setup.merging import merge
 from tallymast.domain.setup.proposals import Proposal
 from tallymast.domain.setup.things import put, renames
+from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens
 from tallymast.routes.services import Services
 from tallymast.routes.setup.changing import store
@@ -62,6 +63,18 @@ class Asked:
     form: Form
     texts: dict[str, str] = field(default_factory=dict)
     more: More = field(default_factory=dict)  # what the page shows besides the form
+    gone: str = ""  # the key it was opened under, where somebody removed it meanwhile
+
+
+@dataclass(frozen=True, slots=True)
+class Button:
+    """A change of the network that needs no form: what it makes of it, and what it is called."""
+
+    asked: Asked
+    after: Written
+    headline: str
+    where: str
+    sentence: str = ""
 
 
 def opened(asked: Asked) -> HTMLResponse:
@@ -69,14 +82,16 @@ def opened(asked: Asked) -> HTMLResponse:
     return _page(asked, texts_opened(asked.form), None, {}, Sorted())
 
 
-async def posted(asked: Asked, where: Where) -> Response:
+async def posted(make: Callable[[str], Asked], key: str, where: Where) -> Response:
     """Answer a form that was sent: its mistakes, what it would do, or that it is done.
 
     Args:
-        asked: the request.
+        make: makes the request about the thing of a key; about a new one of none.
+        key: of the thing; empty for a new one.
         where: makes the address to go on to, of the attempt and the new revision.
 
     """
+    asked = await run_in_threadpool(_there_or_new, make, key)
     step = asked.texts.pop("step", "")
     codes, lost = take_codes(asked.request, asked.given, asked.person, asked.texts)
     if step == "edit":
@@ -84,10 +99,11 @@ async def posted(asked: Asked, where: Where) -> Response:
     tried = await run_in_threadpool(attempt, asked.given, asked.form, asked.texts, codes, lost)
     if refused := await run_in_threadpool(_refused, asked, tried, codes):
         return refused
-    proposal = _proposal(asked.form, tried)
-    if step == "store":
+    proposal = await run_in_threadpool(_proposal, asked.form, tried)
+    if step == "store" and not asked.gone:
         return await _stored(asked, tried, proposal, codes, where)
-    return await run_in_threadpool(_look, asked, proposal)
+    headline = f"{asked.gone}, removed meanwhile, made anew" if asked.gone else ""
+    return await run_in_threadpool(_look, asked, proposal, headline)
 
 
 def checked(asked: Asked) -> HTMLResponse:
@@ -106,24 +122,22 @@ def checked(asked: Asked) -> HTMLResponse:
     return HTMLResponse(asked.show.fragment("partials/setup_told.html", context))
 
 
-async def confirmed(
-    asked: Asked, after: Written, headline: str, where: str, sentence: str = ""
-) -> Response:
+async def confirmed(make: Callable[[], Button]) -> Response:
     """Answer a button that changes the network without a form: what it would do, or done."""
-    form = asked.form
+    button = await run_in_threadpool(make)
+    asked = button.asked
     step = asked.texts.pop("step", "")
     if step == "edit":
-        return RedirectResponse(form.path, 303)
-    proposal = Proposal(form.base, after, network_file.build(after, ""), "form", sentence=sentence)
+        return RedirectResponse(asked.form.path, 303)
+    proposal = await run_in_threadpool(_pressed, button)
     if step != "store":
-        return await run_in_threadpool(
-            _look, asked, proposal, headline, str(asked.request.url.path)
-        )
-    effect = await run_in_threadpool(effects, form.written, proposal)
+        post_to = str(asked.request.url.path)
+        return await run_in_threadpool(_look, asked, proposal, button.headline, post_to)
+    effect = await run_in_threadpool(effects, asked.form.written, proposal)
     if effect.outputs:
         await ask_again(asked.request, asked.given, asked.person)
     await run_in_threadpool(store, asked.given, asked.person, proposal)
-    return RedirectResponse(where, 303)
+    return RedirectResponse(button.where, 303)
 
 
 def again(asked: Asked, wrong: Sorted) -> HTMLResponse:
@@ -143,6 +157,22 @@ def wait_for(given: Services, number: int) -> None:
 
 
 # --- the steps --------------------------------------------------------------------------
+
+
+def _there_or_new(make: Callable[[str], Asked], key: str) -> Asked:
+    """Return a request about what is there; what was removed meanwhile is a new one then."""
+    try:
+        return make(key)
+    except Problem as problem:
+        if not key or problem.status != 404:
+            raise
+        return replace(make(""), gone=key)
+
+
+def _pressed(button: Button) -> Proposal:
+    network = network_file.build(button.after, "")
+    base = button.asked.form.base
+    return Proposal(base, button.after, network, "form", sentence=button.sentence)
 
 
 def _edit(asked: Asked, codes: Mapping[str, str]) -> HTMLResponse:

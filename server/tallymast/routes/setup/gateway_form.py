@@ -8,7 +8,7 @@ from tallymast.domain.setup.things import Thing, remove, users_of
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.answering import Asked, checked, confirmed, opened, posted
+from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
 from tallymast.routes.setup.finding import name_of, the_body
 from tallymast.routes.setup.forms import Form, Typed, network_now
 from tallymast.routes.who import Person, ThePerson
@@ -29,8 +29,11 @@ async def make_gateway(
     request: Request, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Add a gateway."""
-    asked = Asked(request, given, show, person, _form(given, ""), texts)
-    return await posted(asked, lambda _, number: f"/setup?stored={number}")
+
+    def make(key: str) -> Asked:
+        return _asked(request, given, show, person, key, texts)
+
+    return await posted(make, "", lambda _, number: f"/setup?stored={number}")
 
 
 @router.post(f"{_NEW}/check")
@@ -54,9 +57,12 @@ async def change_gateway(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Change a gateway."""
-    asked = _asked(request, given, show, person, key, texts)
+
+    def make(key: str) -> Asked:
+        return _asked(request, given, show, person, key, texts)
+
     return await posted(
-        asked, lambda tried, number: f"/setup/gateways/{tried.body['key']}?stored={number}"
+        make, key, lambda tried, number: f"/setup/gateways/{tried.body['key']}?stored={number}"
     )
 
 
@@ -73,12 +79,15 @@ async def remove_gateway(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Remove a gateway no site lies behind."""
-    asked = _asked(request, given, show, person, key, texts)
+    return await confirmed(lambda: _removal(_asked(request, given, show, person, key, texts)))
+
+
+def _removal(asked: Asked) -> Button:
     form = asked.form
     if users := users_of(form.written, form.thing):
         raise Problem(409, f"{form.name} still reaches {', '.join(users)}; move these first.")
     after = remove(form.written, form.thing)
-    return await confirmed(asked, after, f"Gateway {form.name} removed", "/setup")
+    return Button(asked, after, f"Gateway {form.name} removed", "/setup")
 
 
 def _asked(
@@ -90,7 +99,7 @@ def _asked(
     texts: dict[str, str] | None = None,
 ) -> Asked:
     form = _form(given, key)
-    more = {"users": users_of(form.written, form.thing)}
+    more = {"users": users_of(form.written, form.thing) if key else []}
     return Asked(request, given, show, person, form, texts or {}, more)
 
 

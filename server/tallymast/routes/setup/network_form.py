@@ -27,8 +27,11 @@ async def change_network(
     request: Request, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Change it."""
-    asked = Asked(request, given, show, person, _form(given), texts)
-    return await posted(asked, lambda _, number: f"/setup?stored={number}")
+
+    def make(_: str) -> Asked:
+        return Asked(request, given, show, person, _form(given), texts)
+
+    return await posted(make, "", lambda _, number: f"/setup?stored={number}")
 
 
 @router.post(f"{_PATH}/check")

@@ -10,7 +10,7 @@ from tallymast.domain.setup.things import Thing, find, remove
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.answering import Asked, checked, confirmed, opened, posted
+from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
 from tallymast.routes.setup.finding import name_of, the_body
 from tallymast.routes.setup.forms import Form, Typed, network_now
 from tallymast.routes.setup.try_choices import try_choices
@@ -35,8 +35,11 @@ async def make_point(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Add a point."""
-    asked = point_asked(request, given, show, person, key, "", texts)
-    return await posted(asked, lambda _, number: f"/setup/profiles/{key}?stored={number}#points")
+
+    def make(tag: str) -> Asked:
+        return point_asked(request, given, show, person, key, tag, texts)
+
+    return await posted(make, "", lambda _, number: f"/setup/profiles/{key}?stored={number}#points")
 
 
 @router.post(f"{_NEW}/check")
@@ -60,8 +63,13 @@ async def change_point(
     request: Request, key: str, tag: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Change a point."""
-    asked = point_asked(request, given, show, person, key, tag, texts)
-    return await posted(asked, lambda _, number: f"/setup/profiles/{key}?stored={number}#points")
+
+    def make(tag: str) -> Asked:
+        return point_asked(request, given, show, person, key, tag, texts)
+
+    return await posted(
+        make, tag, lambda _, number: f"/setup/profiles/{key}?stored={number}#points"
+    )
 
 
 @router.post(f"{_ONE}/check")
@@ -77,12 +85,13 @@ async def remove_point(
     request: Request, key: str, tag: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Remove a point nothing else names."""
-    asked = point_asked(request, given, show, person, key, tag, texts)
-    return await removed(asked, f"/setup/profiles/{key}")
+    return await confirmed(
+        lambda: removal(point_asked(request, given, show, person, key, tag, texts))
+    )
 
 
-async def removed(asked: Asked, back: str) -> Response:
-    """Answer the button that removes a point.
+def removal(asked: Asked) -> Button:
+    """Return what the button does that removes a point.
 
     Raises:
         Problem: something else in the network needs it.
@@ -93,7 +102,7 @@ async def removed(asked: Asked, back: str) -> Response:
     if wrong := mistakes_in(after):
         told = "; ".join(f"{one.place}: {for_form(one.sentence)}" for one in wrong[:5])
         raise Problem(409, f"{form.thing.tag} cannot be removed yet. {told}")
-    return await confirmed(asked, after, f"Point {form.thing.tag} removed", back)
+    return Button(asked, after, f"Point {form.thing.tag} removed", form.back)
 
 
 def point_asked(

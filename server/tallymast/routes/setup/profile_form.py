@@ -11,9 +11,9 @@ from tallymast.domain.setup.things import Thing, remove, users_of
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.answering import Asked, checked, confirmed, opened, posted
+from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
 from tallymast.routes.setup.finding import copied, name_of, the_body
-from tallymast.routes.setup.forms import Form, Typed, network_now
+from tallymast.routes.setup.forms import Attempt, Form, Typed, network_now
 from tallymast.routes.setup.point_rows import point_rows
 from tallymast.routes.setup.try_choices import try_choices
 from tallymast.routes.who import Person, ThePerson
@@ -37,10 +37,11 @@ async def make_profile(
     request: Request, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Add a profile; its points come next."""
-    asked = profile_asked(request, given, show, person, "", texts)
-    return await posted(
-        asked, lambda tried, number: f"/setup/profiles/{tried.body['key']}?stored={number}"
-    )
+
+    def make(key: str) -> Asked:
+        return profile_asked(request, given, show, person, key, texts)
+
+    return await posted(make, "", _page)
 
 
 @router.post(f"{_NEW}/check")
@@ -64,10 +65,11 @@ async def change_profile(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Change a profile."""
-    asked = profile_asked(request, given, show, person, key, texts)
-    return await posted(
-        asked, lambda tried, number: f"/setup/profiles/{tried.body['key']}?stored={number}"
-    )
+
+    def make(key: str) -> Asked:
+        return profile_asked(request, given, show, person, key, texts)
+
+    return await posted(make, key, _page)
 
 
 @router.post("/setup/profiles/{key}/check")
@@ -83,12 +85,21 @@ async def remove_profile(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Remove a profile no site uses."""
-    asked = profile_asked(request, given, show, person, key, texts)
+    return await confirmed(
+        lambda: _removal(profile_asked(request, given, show, person, key, texts))
+    )
+
+
+def _page(tried: Attempt, number: int) -> str:
+    return f"/setup/profiles/{tried.body['key']}?stored={number}"
+
+
+def _removal(asked: Asked) -> Button:
     form = asked.form
     if users := users_of(form.written, form.thing):
         raise Problem(409, f"{form.name} is used by {', '.join(users)}; change these first.")
     after = remove(form.written, form.thing)
-    return await confirmed(asked, after, f"Profile {form.name} removed", "/setup")
+    return Button(asked, after, f"Profile {form.name} removed", "/setup")
 
 
 def profile_asked(

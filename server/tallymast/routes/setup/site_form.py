@@ -17,7 +17,7 @@ from tallymast.domain.zones import find_zone
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.answering import Asked, checked, confirmed, opened, posted
+from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
 from tallymast.routes.setup.finding import copied, name_of, the_body
 from tallymast.routes.setup.forms import Form, Typed, network_now
 from tallymast.routes.setup.point_rows import PointRow, point_rows
@@ -52,8 +52,11 @@ async def make_site(
     request: Request, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Add a site; commissioning it comes next."""
-    asked = _asked(request, given, show, person, "", texts)
-    return await posted(asked, lambda tried, _: f"/sites/{tried.body['key']}/commissioning")
+
+    def make(key: str) -> Asked:
+        return _asked(request, given, show, person, key, texts)
+
+    return await posted(make, "", lambda tried, _: f"/sites/{tried.body['key']}/commissioning")
 
 
 @router.post(f"{_NEW}/check")
@@ -77,9 +80,12 @@ async def change_site(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Change a site."""
-    asked = _asked(request, given, show, person, key, texts)
+
+    def make(key: str) -> Asked:
+        return _asked(request, given, show, person, key, texts)
+
     return await posted(
-        asked, lambda tried, number: f"/setup/sites/{tried.body['key']}?stored={number}"
+        make, key, lambda tried, number: f"/setup/sites/{tried.body['key']}?stored={number}"
     )
 
 
@@ -96,14 +102,7 @@ async def retire_site(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Retire a site: from today on it is history only."""
-    asked = _asked(request, given, show, person, key, texts)
-    form = asked.form
-    zone = find_zone(str(form.written.get("time_zone", "UTC")))
-    today: date = local_time(given.now_ms(), zone).date()
-    after = put(form.written, form.thing, {**form.body, "retired": today.isoformat()})
-    _refuse(form.name, after, "retired")
-    sentence = f"Site {key} is retired."
-    return await confirmed(asked, after, f"{form.name} retired", f"/setup/sites/{key}", sentence)
+    return await confirmed(lambda: _retirement(_asked(request, given, show, person, key, texts)))
 
 
 @router.post("/setup/sites/{key}/remove")
@@ -111,13 +110,26 @@ async def remove_site(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Remove a site that never answered."""
-    asked = _asked(request, given, show, person, key, texts)
+    return await confirmed(lambda: _removal(_asked(request, given, show, person, key, texts)))
+
+
+def _retirement(asked: Asked) -> Button:
+    form = asked.form
+    zone = find_zone(str(form.written.get("time_zone", "UTC")))
+    today: date = local_time(asked.given.now_ms(), zone).date()
+    after = put(form.written, form.thing, {**form.body, "retired": today.isoformat()})
+    _refuse(form.name, after, "retired")
+    sentence = f"Site {form.thing.key} is retired."
+    return Button(asked, after, f"{form.name} retired", form.path, sentence)
+
+
+def _removal(asked: Asked) -> Button:
     form = asked.form
     if asked.more["has_history"]:
         raise Problem(409, f"{form.name} has answered: retire it, so that its history stays.")
     after = remove(form.written, form.thing)
     _refuse(form.name, after, "removed")
-    return await confirmed(asked, after, f"Site {form.name} removed", "/setup")
+    return Button(asked, after, f"Site {form.name} removed", "/setup")
 
 
 def _refuse(name: str, after: Written, what: str) -> None:

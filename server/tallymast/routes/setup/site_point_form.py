@@ -10,10 +10,10 @@ from tallymast.domain.setup.point_fields import POINT_GROUPS
 from tallymast.domain.setup.things import Thing, find
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.answering import Asked, checked, opened, posted
+from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
 from tallymast.routes.setup.finding import name_of, the_body
 from tallymast.routes.setup.forms import Form, Typed, network_now
-from tallymast.routes.setup.point_form import removed
+from tallymast.routes.setup.point_form import removal
 from tallymast.routes.who import Person, ThePerson
 
 router = APIRouter(include_in_schema=False)
@@ -35,8 +35,11 @@ async def make_own_point(
     request: Request, key: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Add a point only this site has."""
-    asked = site_point_asked(request, given, show, person, key, "", texts)
-    return await posted(asked, lambda _, number: f"/setup/sites/{key}?stored={number}#points")
+
+    def make(tag: str) -> Asked:
+        return site_point_asked(request, given, show, person, key, tag, texts)
+
+    return await posted(make, "", lambda _, number: f"/setup/sites/{key}?stored={number}#points")
 
 
 @router.post(f"{_NEW}/check")
@@ -60,8 +63,11 @@ async def change_site_point(
     request: Request, key: str, tag: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Change a point for this site alone."""
-    asked = site_point_asked(request, given, show, person, key, tag, texts)
-    return await posted(asked, lambda _, number: f"/setup/sites/{key}?stored={number}#points")
+
+    def make(tag: str) -> Asked:
+        return site_point_asked(request, given, show, person, key, tag, texts)
+
+    return await posted(make, tag, lambda _, number: f"/setup/sites/{key}?stored={number}#points")
 
 
 @router.post(f"{_ONE}/check")
@@ -77,9 +83,13 @@ async def remove_site_point(
     request: Request, key: str, tag: str, given: Given, show: Show, person: ThePerson, texts: Typed
 ) -> Response:
     """Remove what is written of a point for this site: its own point, or what differs."""
-    asked = site_point_asked(request, given, show, person, key, tag, texts)
-    the_body(asked.form.written, asked.form.thing)
-    return await removed(asked, f"/setup/sites/{key}")
+
+    def make() -> Button:
+        asked = site_point_asked(request, given, show, person, key, tag, texts)
+        the_body(asked.form.written, asked.form.thing)
+        return removal(asked)
+
+    return await confirmed(make)
 
 
 def site_point_asked(
