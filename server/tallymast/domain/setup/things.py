@@ -100,14 +100,14 @@ def users_of(written: Written, thing: Thing) -> list[str]:
 
 
 def place_of(thing: Thing, body: Written, written: Written) -> str:
-    """Return how mistakes name a thing once ``body`` stands in its place, as ``site tern.point LVL``.
+    """Return how mistakes name a thing with ``body`` in its place, as ``site tern.point LVL``.
 
     Args:
         thing: which.
         body: what is written of it.
         written: the network it was put into.
 
-    """  # noqa: E501
+    """
     if thing.table == "network":
         return ""
     if not thing.is_point:

@@ -219,11 +219,16 @@ def _look(asked: Asked, proposal: Proposal, headline: str = "", post_to: str = "
         asked.show,
         form.written,
         proposal,
-        headline=headline or form.name or asked.texts.get("name", ""),
+        headline=headline or form.name or _typed_name(asked.texts),
         post_to=post_to or form.path,
         back=form.back,
         fields=asked.texts,
     )
+
+
+def _typed_name(texts: Mapping[str, str]) -> str:
+    names = (texts.get(key, "").strip() for key in ("name", "tag", "key"))
+    return next((name for name in names if name), "Something new")
 
 
 async def _stored(

@@ -17,7 +17,9 @@ from tallymast.routes.setup.forms import Form
 
 FLAG: Choices = (("yes", "yes"), ("no", "no"))
 # Defaults that are no value but say where it comes from; "usual" before them would be odd.
-_IN_WORDS = re.compile(r"not |no |none|nothing|never|always|direct|by |as |the |on or off|what |3 ")
+_IN_WORDS = re.compile(
+    r"not |no |none|nothing|never|always|direct|by |as |the |on or off|what |3 reply"
+)
 
 
 @dataclass(frozen=True, slots=True)

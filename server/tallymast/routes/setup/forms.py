@@ -14,7 +14,6 @@ from tallymast.domain.setup.form_mistakes import Sorted, sort_mistakes
 from tallymast.domain.setup.lock_rows import locks_of, without_codes
 from tallymast.domain.setup.things import Thing, find, key_from, put, remove
 from tallymast.routes.services import Services
-from tallymast.routes.setup.changing import as_written
 from tallymast.routes.who import AGAIN
 from tallymast.storage.keys import has_history
 
@@ -68,12 +67,12 @@ class Form:
     @property
     def opened(self) -> str:
         """What was written of the thing when the form was opened, without any code."""
-        return "" if self.thing.is_new else json.dumps(_shown(self.body), sort_keys=True)
+        return "" if self.thing.is_new else json.dumps(without_codes(self.body), sort_keys=True)
 
     def was_changed(self, texts: Mapping[str, str]) -> Written | None:
         """Return what the form was opened with, where somebody changed that meanwhile."""
         was = None if self.thing.is_new else _opened_with(texts.get("was", ""))
-        if was is None or was == _shown(self.body):
+        if was is None or was == without_codes(self.body):
             return None
         is_same_thing = all(was.get(key) == self.body.get(key) for key in ("key", "tag"))
         return was if is_same_thing else None
@@ -103,7 +102,7 @@ def attempt(
     rows: list[int] = []
     if form.has_locks and any(name.startswith("lock.") for name in texts):
         locks, rows = locks_of(texts, codes, form.body.get("lock", []))
-        body = {**{key: one for key, one in body.items() if key != "lock"}}
+        body = {key: one for key, one in body.items() if key != "lock"}
         body |= {"lock": locks} if locks else {}
     body = _named(form, body)
     if used := _used_before(given, form, body):
@@ -127,11 +126,6 @@ async def typed(request: Request) -> dict[str, str]:
 Typed = Annotated[dict[str, str], Depends(typed)]
 
 
-def network_now(given: Services) -> tuple[int, Written]:
-    """Return the newest revision and the network as people wrote it."""
-    return as_written(given)
-
-
 def _opened_with(text: str) -> Written | None:
     """Return what a form says it was opened with; None where that is not to be used."""
     try:
@@ -145,10 +139,6 @@ def _opened_with(text: str) -> Written | None:
         isinstance(one, dict) and isinstance(one.get("where"), str) for one in locks
     )
     return {key: one for key, one in was.items() if key != "point"} if is_sound else None
-
-
-def _shown(body: Written) -> dict[str, Any]:
-    return without_codes(body)
 
 
 def _named(form: Form, body: dict[str, Any]) -> dict[str, Any]:

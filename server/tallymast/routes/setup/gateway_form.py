@@ -9,8 +9,9 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
+from tallymast.routes.setup.changing import as_written
 from tallymast.routes.setup.finding import name_of, the_body
-from tallymast.routes.setup.forms import Form, Typed, network_now
+from tallymast.routes.setup.forms import Form, Typed
 from tallymast.routes.who import Person, ThePerson
 
 router = APIRouter(include_in_schema=False)
@@ -104,7 +105,7 @@ def _asked(
 
 
 def _form(given: Services, key: str) -> Form:
-    base, written = network_now(given)
+    base, written = as_written(given)
     thing = Thing("gateway", key)
     body = the_body(written, thing) if key else {}
     path = f"/setup/gateways/{key}" if key else _NEW

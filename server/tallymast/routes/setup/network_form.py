@@ -8,7 +8,8 @@ from tallymast.domain.setup.things import Thing, find
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.answering import Asked, checked, opened, posted
-from tallymast.routes.setup.forms import Form, Typed, network_now
+from tallymast.routes.setup.changing import as_written
+from tallymast.routes.setup.forms import Form, Typed
 from tallymast.routes.who import ThePerson
 
 router = APIRouter(include_in_schema=False)
@@ -43,7 +44,7 @@ def check_network(
 
 
 def _form(given: Services) -> Form:
-    base, written = network_now(given)
+    base, written = as_written(given)
     thing = Thing("network")
     body = find(written, thing) or {}
     name, template = "The network", "setup_form.html"

@@ -11,8 +11,9 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
+from tallymast.routes.setup.changing import as_written
 from tallymast.routes.setup.finding import name_of, the_body
-from tallymast.routes.setup.forms import Form, Typed, network_now
+from tallymast.routes.setup.forms import Form, Typed
 from tallymast.routes.setup.try_choices import try_choices
 from tallymast.routes.who import Person, ThePerson
 
@@ -115,7 +116,7 @@ def point_asked(
     texts: dict[str, str] | None = None,
 ) -> Asked:
     """Return a request about a profile's point; an empty tag is a new one's."""
-    base, written = network_now(given)
+    base, written = as_written(given)
     owner = the_body(written, Thing("profile", key))
     thing = Thing("profile", key, True, tag)
     like = (texts or {}).get("like", "")

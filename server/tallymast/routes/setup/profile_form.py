@@ -12,8 +12,9 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
+from tallymast.routes.setup.changing import as_written
 from tallymast.routes.setup.finding import copied, name_of, the_body
-from tallymast.routes.setup.forms import Attempt, Form, Typed, network_now
+from tallymast.routes.setup.forms import Attempt, Form, Typed
 from tallymast.routes.setup.point_rows import point_rows
 from tallymast.routes.setup.try_choices import try_choices
 from tallymast.routes.who import Person, ThePerson
@@ -123,7 +124,7 @@ def profile_asked(
 
 
 def _form(given: Services, key: str, like: str) -> Form:
-    base, written = network_now(given)
+    base, written = as_written(given)
     thing = Thing("profile", key)
     body = the_body(written, thing) if key else copied(written, "profile", like, _OWN)
     path = f"/setup/profiles/{key}" if key else _NEW

@@ -18,8 +18,9 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
+from tallymast.routes.setup.changing import as_written
 from tallymast.routes.setup.finding import copied, name_of, the_body
-from tallymast.routes.setup.forms import Form, Typed, network_now
+from tallymast.routes.setup.forms import Form, Typed
 from tallymast.routes.setup.point_rows import PointRow, point_rows
 from tallymast.routes.who import Person, ThePerson
 from tallymast.storage.keys import has_history
@@ -159,7 +160,7 @@ def _asked(
 
 
 def _form(given: Services, key: str, like: str, gateway: str) -> Form:
-    base, written = network_now(given)
+    base, written = as_written(given)
     thing = Thing("site", key)
     body = the_body(written, thing) if key else _copied(written, like)
     path = f"/setup/sites/{key}" if key else _NEW

@@ -11,8 +11,9 @@ from tallymast.domain.setup.things import Thing, find
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.setup.answering import Asked, Button, checked, confirmed, opened, posted
+from tallymast.routes.setup.changing import as_written
 from tallymast.routes.setup.finding import name_of, the_body
-from tallymast.routes.setup.forms import Form, Typed, network_now
+from tallymast.routes.setup.forms import Form, Typed
 from tallymast.routes.setup.point_form import removal
 from tallymast.routes.who import Person, ThePerson
 
@@ -102,7 +103,7 @@ def site_point_asked(
     texts: dict[str, str] | None = None,
 ) -> Asked:
     """Return a request about a site's point; an empty tag is a new one's."""
-    base, written = network_now(given)
+    base, written = as_written(given)
     owner = the_body(written, Thing("site", key))
     thing = Thing("site", key, True, tag)
     below = find(written, Thing("profile", str(owner.get("profile")), True, tag)) if tag else None
