@@ -23,6 +23,7 @@ WORDS = {
     "format": "csv",
     "file": "reliability-2026-10-2.html",
     "title": "Antenna, connector or surge arrester",
+    "unit": 19,
     "said": "confirmed (connector).",
     "what": "yagi 6 dBi",
     "origin": "the store",

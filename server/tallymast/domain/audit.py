@@ -67,6 +67,7 @@ SENTENCES: Final = {
     "return.sign": "{actor} signed the return-to-service checklist of {subject}: {wrong} of {n} "
     "not in order.",
     "network.export": "{actor} exported the network as {format}, {words}.",
+    "profile.try": "{actor} tried a profile at unit {unit} behind {subject}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 

@@ -70,11 +70,19 @@ from tallymast.routes.security import BodyLimits, Guard, Refuse
 from tallymast.routes.services import Services
 from tallymast.routes.setup import (
     export_files,
+    gateway_form,
     import_page,
+    network_form,
+    point_form,
+    profile_form,
     revisions_page,
     setup_page,
+    site_form,
+    site_point_form,
+    try_page,
     undo_page,
 )
+from tallymast.routes.setup.codes import TypedCodes
 from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
@@ -99,6 +107,13 @@ ROOMS = (
     undo_page,
     export_files,
     import_page,
+    network_form,
+    gateway_form,
+    profile_form,
+    site_form,
+    try_page,
+    point_form,
+    site_point_form,
     round_page,
     kept_rounds_page,
     drive_page,
@@ -164,6 +179,7 @@ def create_app(services: Services) -> FastAPI:
     app.state.site_boards = SiteBoards(*shared)
     app.state.gateway_boards = GatewayBoards(*shared)
     app.state.reports = Reports(services)
+    app.state.typed_codes = TypedCodes()
     add_handlers(app)
     for room in ROOMS:
         app.include_router(room.router)

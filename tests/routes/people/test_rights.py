@@ -48,6 +48,8 @@ def address(path: str) -> str:
     """A path with something that is there in each of its places."""
     if "/gateways/" in path:
         path = path.replace("{key}", "mast")
+    if "/profiles/" in path:
+        path = path.replace("{key}", "tank")
     if path.startswith("/findings/"):
         path = path.replace("{key}", "antenna-1")
     return re.sub(r"\{[^}]+\}", lambda place: PLACES[place[0]], path)
