@@ -11,9 +11,9 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
+from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from sqlalchemy import Connection
 
@@ -254,6 +254,10 @@ class Upward:
         """Show and store where a job stands."""
         self._desk.job_changed(job_id, state, progress, result)
 
+    def job_row(self, job_id: int, n: int, body: Mapping[str, Any]) -> None:
+        """Store one finding of a job, before what is told of the job next."""
+        self._desk.job_row(job_id, n, body)
+
     def episode(
         self,
         kind: str,
@@ -306,12 +310,23 @@ class JobDesk(threading.Thread):
         self._lock = threading.Lock()
         self._waiting: tuple[Job, ...] = ()
         self._known: dict[int, Job] = {}
+        self._stopping: frozenset[int] = frozenset()
         self._changed: list[tuple[int, JobState, float, str]] = []
+        self._rows: list[tuple[int, int, Mapping[str, Any]]] = []
 
     def waiting(self) -> Sequence[Job]:
         """Return the jobs nobody has begun, oldest first."""
         with self._lock:
             return self._waiting
+
+    def stopping(self) -> frozenset[int]:
+        """Return the jobs whose end a person asked for."""
+        return self._stopping
+
+    def job_row(self, job_id: int, n: int, body: Mapping[str, Any]) -> None:
+        """Note a finding; it is stored with the job's next state, in one step."""
+        with self._lock:
+            self._rows.append((job_id, n, body))
 
     def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
         """Note a job's new state; it is stored at the next look."""
@@ -347,6 +362,7 @@ class JobDesk(threading.Thread):
     def _fetch(self) -> None:
         with self._database.reading() as connection:
             found = jobs.waiting(connection, jobs.POLLER)
+            self._stopping = jobs.to_stop(connection)
         with self._lock:
             begun = {job_id for job_id, *_ in self._changed}
             self._waiting = tuple(job for job in found if job.id not in begun)
@@ -357,14 +373,17 @@ class JobDesk(threading.Thread):
 
     def _store_changes(self) -> None:
         with self._lock:
-            changes = list(self._changed)
-        if not changes:
+            changes, rows = list(self._changed), list(self._rows)
+        if not changes and not rows:
             return
         with self._database.writing() as connection:
+            for job_id, n, body in rows:
+                jobs.add_rows(connection, job_id, [(n, body)])
             for job_id, state, progress, result in changes:
                 jobs.update(connection, job_id, state, progress, result, now_ms())
         with self._lock:
             del self._changed[: len(changes)]
+            del self._rows[: len(rows)]
         for job_id, state, progress, result in changes:
             self._show(job_id, state, progress, result)
 
@@ -391,44 +410,61 @@ class JobDesk(threading.Thread):
 
 
 class HourCloser(threading.Thread):
-    """Turns ended hours into chunks and rollups, and ended nights into rows, beside polling."""
+    """Turns ended hours into chunks and rollups, and ended nights into rows, beside polling.
 
-    def __init__(self, database: Database, sites: Sequence[NightSite], zone: tzinfo) -> None:
+    Args:
+        database: where they are kept.
+        view: the network as it is now, for its sites and its time zone.
+
+    """
+
+    def __init__(self, database: Database, view: Callable[[], NetworkView]) -> None:
         super().__init__(name="judge", daemon=True)
         self._database = database
-        self._sites = sites
-        self._zone = zone
+        self._view = view
+        self._seen: NetworkView | None = None  # by which nights were computed last
         self.damage = ""  # what the first look at the file found, in a sentence
         self._ended = threading.Event()
 
     def run(self) -> None:
         """Look whether the file is whole, then close what can be closed, every few seconds."""
         self._look()
-        look_back = NIGHTS_LOOKED_BACK
         while True:
             try:
-                closed = hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
-                self._close_nights(look_back, again=closed > 0)
-                look_back = 1
+                self.close()
             except StorageError as error:
                 log.warning("closing hours waits: %s", error)
             if self._ended.wait(CLOSE_EVERY_S):
                 return
 
-    def _close_nights(self, look_back: int, *, again: bool) -> None:
+    def close(self) -> None:
+        """Close the hours that are over, and compute the nights that are missing.
+
+        Where the network has changed, nights are looked for far back: a site, or its place, may
+        be new.
+        """
+        closed = hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
+        view, before = self._view(), self._seen
+        moved = before is not None and before.time_zone != view.time_zone
+        look_back = 1 if view is before else NIGHTS_LOOKED_BACK
+        self._close_nights(view, look_back, again=closed > 0 or moved)
+        self._seen = view
+
+    def _close_nights(self, view: NetworkView, look_back: int, *, again: bool) -> None:
         """Compute the nights that are missing, and the last two again after hours were closed."""
-        today = datetime.fromtimestamp(now_ms() / 1000, self._zone).date()
+        zone = find_zone(view.time_zone)
+        today = datetime.fromtimestamp(now_ms() / 1000, zone).date()
         first = day_number(today) - look_back
         with self._database.reading() as connection:
             known = nights.known_days(connection, first)
-        for site in self._sites:
+        for site in night_sites(view):
             if self._ended.is_set():
                 return
             fresh = set() if again else known.get(site.site_id, set())
             have = known.get(site.site_id, set()) & set(range(first, day_number(today) - 1)) | fresh
             wanted = [day for day in range(first, day_number(today) + 1) if day not in have]
             days = [day_of(day) for day in wanted]
-            nights.compute_nights(self._database, [site], days, self._zone, now_ms())
+            nights.compute_nights(self._database, [site], days, zone, now_ms())
 
     def _look(self) -> None:
         try:
@@ -448,7 +484,7 @@ class HourCloser(threading.Thread):
         self.join()
 
 
-def night_sites(plan: PollPlan) -> list[NightSite]:
+def night_sites(plan: PollPlan | NetworkView) -> list[NightSite]:
     """Return the sites whose supply is watched, with where the sun rises for them."""
     found = []
     for gateway in plan.gateways:
@@ -713,7 +749,7 @@ def assemble(
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
     poll = PollThread(plan, live.sites(), upward, desk, wall.clock())
-    closer = HourCloser(database, night_sites(plan), find_zone(network.time_zone))
+    closer = HourCloser(database, lambda: shown[0])
     watching = PlanWatch(database, addresses or {}, show, poll, upward)
     return Parts(
         database,

@@ -7,7 +7,7 @@ growing pauses; what falls due meanwhile is recorded as lost to the gateway.
 
 import asyncio
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from random import Random
 
 from tallymast.domain import contact
@@ -39,9 +39,13 @@ from tallymast.domain.model import (
     WireLine,
 )
 from tallymast.domain.pacing import GOLDEN, Pace, PacedSite, Purpose, Turn
+from tallymast.polling.desk_test import KINDS as TESTS
 from tallymast.polling.desk_test import DeskTest
+from tallymast.polling.errands import KINDS as ERRANDS
+from tallymast.polling.errands import STOPPED, Errands
 from tallymast.polling.exchange import Exchanger, Station
 from tallymast.polling.gateway_watch import GatewayWatch
+from tallymast.polling.ledger import Ledger
 from tallymast.polling.line import Pauses, Port
 from tallymast.polling.ports import Clock, Outlet
 from tallymast.polling.refusals import ASKED_A_POLL, Search
@@ -60,7 +64,7 @@ class Channel:
 
     Args:
         plan: the gateway and its sites.
-        states: what is known of the sites already, by id.
+        ledger: what is known of all sites, and which channel polls each.
         outlet: where results go.
         clock: the time of day, for stamps.
         port: the connection to the gateway.
@@ -71,7 +75,7 @@ class Channel:
     def __init__(
         self,
         plan: GatewayPlan,
-        states: Mapping[int, SiteState],
+        ledger: Ledger,
         outlet: Outlet,
         clock: Clock,
         port: Port,
@@ -82,7 +86,9 @@ class Channel:
         self._outlet = outlet
         self._clock = clock
         self._pauses = Pauses(chance)
-        self._states = dict(states)
+        self._ledger = ledger
+        self._states = ledger.states
+        self._is_asking = self._is_short = False
         self._sites: dict[int, SitePlan] = {}
         self._patience: dict[int, contact.Patience] = {}
         self._tests: dict[int, DeskTest] = {}
@@ -93,26 +99,31 @@ class Channel:
         self._fit(plan)
         self._exchanger = Exchanger(port, plan.gateway)
         self._watch = GatewayWatch(plan, self._exchanger, outlet, clock)
+        self._errands = Errands(self._exchanger, outlet, lambda: self.plan)
         self._pace = Pace((), 0.0)
         self._visits: dict[int, Visit] = {}
         self._jobs: dict[int, list[Job]] = {}
         self._slow_due: dict[int, float] = {}
         self._lost_due: dict[int, float] = {}
 
-    @property
-    def states(self) -> Mapping[int, SiteState]:
-        """The newest that is known of each polled site, by id."""
-        return self._states
-
     # --- what is polled --------------------------------------------------------------------
 
     def revise(self, plan: GatewayPlan) -> None:
         """Poll by another plan of the same gateway, from between two exchanges on."""
         self._next_plan = plan
+        if not self._is_asking:
+            self._take_plan()
 
     def _fit(self, plan: GatewayPlan) -> None:
+        """Poll the plan's sites from now on, as far as no other channel still has them."""
         self.plan = plan
-        self._sites = {one.site_id: one for one in plan.sites if one.is_polled}
+        wanted = {one.site_id: one for one in plan.sites if one.is_polled}
+        gone = self._sites.keys() - wanted.keys()
+        self._ledger.let_go(gone, plan.gateway_id)
+        self._sites = {
+            key: one for key, one in wanted.items() if self._ledger.take(key, plan.gateway_id)
+        }
+        self._is_short = len(self._sites) < len(wanted)
         for key, one in self._sites.items():
             self._states[key] = _known(self._states.get(key), one, self._clock.wall_ms())
         self._patience = {
@@ -122,6 +133,8 @@ class Channel:
     def _take_plan(self) -> None:
         """Swap the plan, if there is another; open visits of what changed end as they stand."""
         plan, self._next_plan = self._next_plan, None
+        if plan is None and self._is_short:
+            plan = self.plan
         if plan is None:
             return
         before = dict(self._sites)
@@ -133,20 +146,33 @@ class Channel:
                 self._slow_due.pop(site_id, None)
                 self._searches.pop(site_id, None)
                 self._told.pop(site_id, None)
-            if after is None:
-                self._end_jobs(site_id, f"{one.site.name} is not polled any more.")
+        for site_id in {*self._jobs, *self._tests} - now_polled.keys():
+            self._end_jobs(site_id, f"{self.plan_of(site_id)} is not polled here any more.")
         self._fit(plan)
-        self._lost_due = {key: due for key, due in self._lost_due.items() if key in self._sites}
+        self._note_lost(self._sites.keys() - before.keys())
         self._exchanger.revise(plan.gateway)
         self._watch.revise(plan)
         self._pace.revise([self._paced(one) for one in self._sites.values()], _now())
+        for site_id in self._wanted_sites():
+            self._pace.demand(site_id, _now())
+
+    def _note_lost(self, new: Iterable[int]) -> None:
+        """Let new sites of an unreachable gateway be lost to it as the others are."""
+        self._lost_due = {key: due for key, due in self._lost_due.items() if key in self._sites}
+        if self._watch.status is GatewayStatus.UNREACHABLE:
+            for site_id in new:
+                self._lost_due.setdefault(site_id, _now())
+
+    def _wanted_sites(self) -> set[int]:
+        """Return the sites of which a person wants polls."""
+        return {*self._jobs, *self._tests} & self._sites.keys()
 
     def _end_visit(self, site_id: int) -> None:
         visit = self._visits.pop(site_id, None)
         if visit is not None:
             self._pace.finish(site_id, _now(), None)
-            if visit.is_answered:
-                self._record(visit)
+            name = visit.plan.site.name
+            self._close(visit, f"{name} was changed while it was asked; ask again.")
 
     def _end_jobs(self, site_id: int, sentence: str) -> None:
         for job in self._jobs.pop(site_id, []):
@@ -173,36 +199,59 @@ class Channel:
                     self._lose(error)
         finally:
             self._exchanger.close()
+            self._end_visits("Polling ended while it was asked; ask again.")
+            self._ledger.let_go(self._sites, self.plan.gateway_id)
 
     async def _connected(self) -> None:
         await self._exchanger.connect()
         self._watch.connected()
         self._lost_due.clear()
         self._pace = Pace([self._paced(one) for one in self._sites.values()], _now())
-        for site_id in {*self._jobs, *self._tests}:
+        for site_id in self._wanted_sites():
             self._pace.demand(site_id, _now())
         while True:
             self._take_plan()
-            turn = self._pace.take(_now())
-            if turn is None:
+            if not await self._asked():
                 await self._exchanger.listen(min(self._pace.wake_at(_now()), _now() + LOOK_S))
-            else:
-                await self._go(turn)
             if self._exchanger.answers_since_connect:
                 self._pauses.reset()
             self._watch.tell(self._pace)
 
+    async def _asked(self) -> bool:
+        """Ask whoever's turn it is; return whether it was anybody's."""
+        self._is_asking = True  # from here on no other plan may come in between
+        try:
+            if await self._errands.first(self._pace):
+                return True
+            turn = self._pace.take(_now())
+            if turn is None:
+                return await self._errands.idle(self._pace)
+            await self._go(turn)
+            return True
+        finally:
+            self._is_asking = False
+
     def _lose(self, error: GatewayUnreachable) -> None:
         self._exchanger.close()
         self._watch.lost(str(error))
-        for visit in self._visits.values():  # what has been answered before stays an answer
-            if visit.is_answered:
-                self._record(visit)
-        self._visits.clear()
-        for site_id in {*self._jobs, *self._tests}:
-            self._end_jobs(site_id, str(error))
+        self._end_visits(str(error))
+        self.fail_jobs(str(error))
         for site_id in self._sites:
             self._lost_due.setdefault(site_id, _now())
+
+    def _end_visits(self, sentence: str) -> None:
+        """End every open visit, for a reason."""
+        for visit in self._visits.values():
+            self._close(visit, sentence)
+        self._visits.clear()
+
+    def _close(self, visit: Visit, sentence: str) -> None:
+        """End a visit before its end; what has been answered stays an answer."""
+        if visit.is_answered:
+            self._record(visit)
+            return
+        for job_id in visit.jobs:
+            self._outlet.job_changed(job_id, JobState.FAILED, 1.0, sentence)
 
     async def _wait_lost(self, pause_s: float) -> None:
         """Let a pause pass; polls that fall due meanwhile are lost to the gateway."""
@@ -256,25 +305,73 @@ class Channel:
     # --- work a person asked for ---------------------------------------------------------
 
     def take_job(self, job: Job) -> bool:
-        """Take a job if it is for a site of this channel; return whether it is."""
+        """Take a job if it is for this gateway or a site of it; return whether it is."""
+        if job.kind in ERRANDS:
+            return self._take_errand(job)
         plan = next((one for one in self.plan.sites if one.site_id == job.site_id), None)
         if plan is None:
             return False
-        if plan.site_id not in self._sites:
+        if not plan.is_polled:
             why = "polling was ended on purpose" if plan.site.in_service else "it is out of service"
-            sentence = f"{plan.site.name} is not polled: {why}."
-            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+            self._refuse(job, f"{plan.site.name} is not polled: {why}.")
         elif self._watch.status is GatewayStatus.UNREACHABLE:
-            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, self._watch.sentence)
+            self._refuse(job, self._watch.sentence)
+        elif job.kind in TESTS:
+            self._take_test(job, plan)
         else:
-            self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
-            if job.kind == "desk-test":
-                self._tests.setdefault(plan.site_id, DeskTest(job))
-            else:
-                self._jobs.setdefault(plan.site_id, []).append(job)
-            if self._watch.status is not GatewayStatus.STARTING:
-                self._pace.demand(plan.site_id, _now())
+            self._jobs.setdefault(plan.site_id, []).append(job)
+            self._begin(job, plan.site_id)
         return True
+
+    def _take_errand(self, job: Job) -> bool:
+        if job.gateway_id != self.plan.gateway_id:
+            return False
+        if self._watch.status is GatewayStatus.UNREACHABLE:
+            self._refuse(job, self._watch.sentence)
+        else:
+            self._errands.take(job)
+        return True
+
+    def _take_test(self, job: Job, plan: SitePlan) -> None:
+        if plan.site_id in self._tests:
+            self._refuse(job, f"{plan.site.name} is being tested already; ask again after that.")
+            return
+        try:
+            self._tests[plan.site_id] = DeskTest.of(job)
+        except ValueError as error:
+            self._refuse(job, str(error))
+            return
+        self._begin(job, plan.site_id)
+
+    def _begin(self, job: Job, site_id: int) -> None:
+        self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
+        if self._watch.status is not GatewayStatus.STARTING and site_id in self._sites:
+            self._pace.demand(site_id, _now())
+
+    def _refuse(self, job: Job, sentence: str) -> None:
+        self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+
+    def stop_jobs(self, job_ids: frozenset[int]) -> None:
+        """End jobs because a person asked for that; others' are not known here."""
+        self._errands.stop(job_ids)
+        for site_id, test in list(self._tests.items()):
+            if test.job.id in job_ids:
+                del self._tests[site_id]
+                said = f"{STOPPED} {test.sentence(self.plan_of(site_id))}"
+                self._outlet.job_changed(test.job.id, JobState.DONE, test.progress, said)
+        for site_id, some in list(self._jobs.items()):
+            for job in [one for one in some if one.id in job_ids]:
+                some.remove(job)
+                said = f"{STOPPED} {self.plan_of(site_id)} was not asked."
+                self._outlet.job_changed(job.id, JobState.DONE, 0.0, said)
+            if not some:
+                del self._jobs[site_id]
+
+    def fail_jobs(self, sentence: str) -> None:
+        """End all jobs for a reason; what they found stays."""
+        for site_id in {*self._jobs, *self._tests}:
+            self._end_jobs(site_id, sentence)
+        self._errands.fail(sentence)
 
     # --- a turn --------------------------------------------------------------------------
 
