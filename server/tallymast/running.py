@@ -70,6 +70,7 @@ def serve(
     Args:
         settings: where data lies and where pages are served.
         network: a network file for an empty database; told, not taken, where there is one.
+            Without one an empty database begins a network that is entered under Setup.
         role: ``all``, ``poller`` (no pages) or ``web`` (no polling).
         test_clock: a file by whose offset [s] this process's time of day is moved.
 
@@ -99,12 +100,16 @@ def _serve(
     with opened(settings) as database:
         if network is not None:
             _bring(database, network)
+        is_new = wiring.begin_network(database)
         then = [] if server_socket is None else _at_the_door(settings, database, server_socket)
         parts = wiring.assemble(database, role, addresses, backups=backups_of(settings))
         with parts.running():
             if server_socket is None:
                 _poll_until_ended()
             else:
+                if is_new:
+                    base = serving.base_of(server_socket)
+                    then = [*then, f"There is no network yet: begin at {base}/setup"]
                 door = _door(settings, "login")
                 given = wiring.services(parts, version("tallymast"), wall.clock().notice, door)
                 with _pages(parts, given, ReportShelf(reports_of(settings))) as app:

@@ -25,6 +25,7 @@ from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.model import (
     Act,
+    Gateway,
     GatewayPlan,
     GatewayState,
     Job,
@@ -68,6 +69,7 @@ CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may b
 LOOK_FOR_PLAN_S = 0.5  # how soon a change of the network is polled by
 LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
 JOBS_SHOWN_MS = 600_000
+NEW_NETWORK = 'title = "New network"\ntime_zone = "UTC"\n'  # what a start without a file begins
 NOTICE_MS = 3_600_000
 FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
 
@@ -83,6 +85,8 @@ def now_ms() -> int:
 def bring_network(database: Database, text: str, source: str) -> tuple[str, ...]:
     """Store a network file in an empty database; leave one that already has a network alone.
 
+    A network without any gateway, as a start without a file leaves it, counts as none.
+
     Args:
         database: where to store it.
         text: the file's text.
@@ -97,11 +101,25 @@ def bring_network(database: Database, text: str, source: str) -> tuple[str, ...]
     """
     written, network = network_file.read(text, source)
     with database.writing() as connection:
-        if stored_network.revision(connection):
-            kept = stored_network.load_written(connection)
+        kept = stored_network.load_written(connection)
+        if any(kept.get(table) for table in ("gateway", "profile", "site")):
             return network_file.differences(kept, written)
         _store(connection, written, network)
     return ()
+
+
+def begin_network(database: Database) -> bool:
+    """Store a network without gateways where there is none yet; return whether there was none.
+
+    Everything else is entered under Setup.
+    """
+    written, network = network_file.read(NEW_NETWORK, "the new network")
+    with database.writing() as connection:
+        if stored_network.revision(connection):
+            return False
+        said = "A new network was begun."
+        _store(connection, written, network, source="form", sentence=said)
+    return True
 
 
 def change_network(database: Database, text: str, source: str) -> tuple[str, ...]:
@@ -125,15 +143,22 @@ def change_network(database: Database, text: str, source: str) -> tuple[str, ...
     return changes
 
 
-def _store(connection: Connection, written: network_file.Written, network: Network) -> None:
+def _store(
+    connection: Connection,
+    written: network_file.Written,
+    network: Network,
+    source: str = "file",
+    sentence: str = "",
+) -> None:
     stored_network.store_network(
         connection,
         written,
         network,
         actor="local",
-        source="file",
+        source=source,
         at_ms=now_ms(),
         plan_blocks=read_plan,
+        sentence=sentence,
     )
 
 
@@ -149,7 +174,8 @@ def load_network(
 
     Args:
         database: where it is stored.
-        addresses: other gateway addresses than the stored ones, by gateway key.
+        addresses: other gateway addresses than the stored ones, by gateway key or by the stored
+            address.
 
     Raises:
         ConfigError: there is no network yet.
@@ -200,15 +226,11 @@ def _reduced(database: Database, plan: PollPlan, refused: Mapping[int, Refusal])
 
 
 def _readdressed(plan: PollPlan, addresses: Mapping[str, str]) -> PollPlan:
-    gateways = tuple(
-        replace(
-            one,
-            gateway=replace(
-                one.gateway, address=addresses.get(one.gateway.key, one.gateway.address)
-            ),
-        )
-        for one in plan.gateways
-    )
+    def readdress(one: Gateway) -> Gateway:
+        address = addresses.get(one.key) or addresses.get(one.address) or one.address
+        return replace(one, address=address)
+
+    gateways = tuple(replace(one, gateway=readdress(one.gateway)) for one in plan.gateways)
     return replace(plan, gateways=gateways)
 
 
@@ -499,21 +521,24 @@ def night_sites(plan: PollPlan | NetworkView) -> list[NightSite]:
 class PlanWatch(threading.Thread):
     """Makes the plan anew when the network, or what people said of a site, has changed.
 
-    The pages see it at once; the poller swaps it between two exchanges.
+    The pages see it at once; the poller swaps it between two exchanges. What is in the network no
+    more is forgotten among the newest states; what comes back is remembered.
     """
 
     def __init__(
         self,
         database: Database,
         addresses: Mapping[str, str],
-        show: Callable[[NetworkView], None],
+        shown: list[NetworkView],
+        live: Live,
         poll: PollThread | None = None,
         upward: Upward | None = None,
     ) -> None:
         super().__init__(name="plan", daemon=True)
         self._database = database
         self._addresses = addresses
-        self._show = show
+        self._shown = shown
+        self._live = live
         self._poll = poll
         self._upward = upward
         self._ended = threading.Event()
@@ -539,13 +564,26 @@ class PlanWatch(threading.Thread):
             self._store(self._upward)
         with self._database.reading() as connection:
             found = _fingerprint(connection)
-        if found == self._known:
-            return
+        if found != self._known:
+            self._change()
+            self._known = found
+        forget_others(self._live, self._shown[0])
+
+    def _change(self) -> None:
         network, plan = load_network(self._database, self._addresses)
-        self._show(NetworkView(network, plan))
+        view = NetworkView(network, plan)
+        self._remember(view)
+        self._shown[0] = view
         if self._poll is not None:
             self._poll.revise(plan)
-        self._known = found
+
+    def _remember(self, view: NetworkView) -> None:
+        """Show again what is stored of sites that are back."""
+        missing = {plan.site_id for plan in view.sites} - self._live.sites().keys()
+        if missing:
+            with self._database.reading() as connection:
+                stored = states.load_site_states(connection)
+            self._live.publish_sites(stored[key] for key in missing & stored.keys())
 
     def _store(self, upward: Upward) -> None:
         """Store what stations refused and what was heard on watched lines."""
@@ -575,6 +613,14 @@ class PlanWatch(threading.Thread):
                 episodes.close_episode(
                     connection, one.kind, to_ms=one.planned_end_ms or at_ms, site_id=one.site_id
                 )
+
+
+def forget_others(live: Live, view: NetworkView) -> None:
+    """Drop the newest states of what is not in the network."""
+    sites = live.sites().keys() - {plan.site_id for plan in view.sites}
+    gateways = live.gateways().keys() - {one.gateway_id for one in view.gateways}
+    if sites or gateways:
+        live.forget(sites, gateways)
 
 
 def _fingerprint(connection: Connection) -> tuple[object, ...]:
@@ -617,6 +663,8 @@ class Follow(threading.Thread):
         with self._database.reading() as connection:
             self._seq, sites, gateways = states.states_since(connection, self._seq)
             asked = jobs.asked_since(connection, now_ms() - JOBS_SHOWN_MS)
+            older = self._unfinished() - {job.id for job in asked}
+            asked += [one for one in (jobs.job(connection, key) for key in older) if one]
         self._live.publish_sites(sites)
         for gateway in gateways:
             self._live.publish_gateway(gateway)
@@ -624,6 +672,12 @@ class Follow(threading.Thread):
         for job in asked:
             if known.get(job.id) != job:
                 self._live.publish_job(job)
+
+
+    def _unfinished(self) -> set[int]:
+        """Return the jobs shown last that had not ended: a scan may take an hour."""
+        over = (JobState.DONE, JobState.FAILED)
+        return {job.id for job in self._live.jobs().values() if job.state not in over}
 
 
 # --- the whole -----------------------------------------------------------------------
@@ -714,7 +768,8 @@ def assemble(
     Args:
         database: open, with a network in it.
         role: ``all``, ``poller`` or ``web``.
-        addresses: other gateway addresses than the stored ones, by gateway key.
+        addresses: other gateway addresses than the stored ones, by gateway key or by the stored
+            address.
         backups: where backups lie; None: they are not made by themselves.
         revised: changes what is polled, for a measurement.
         watch: measures the road.
@@ -725,20 +780,18 @@ def assemble(
     plan = revised(plan) if revised else plan
     live = Live()
     with database.reading() as connection:
-        live.publish_sites(states.load_site_states(connection).values())
+        known = states.load_site_states(connection)
+        live.publish_sites(known.values())
         for gateway in states.load_gateway_states(connection).values():
             live.publish_gateway(gateway)
     shown = [NetworkView(network, plan)]
-
-    def show(view: NetworkView) -> None:
-        shown[0] = view
-
+    forget_others(live, shown[0])
     exports, judge = None, None
     if role != "poller":
         exports = ExportDesk(database, live, lambda: shown[0], now_ms)
         judge = Judge(database, live, lambda: shown[0], now_ms)
     if role == "web":
-        watching = PlanWatch(database, addresses or {}, show)
+        watching = PlanWatch(database, addresses or {}, shown, live)
         follow = Follow(database, live)
         return Parts(
             database, live, shown, follow=follow, plan=watching, exports=exports, judge=judge
@@ -748,9 +801,9 @@ def assemble(
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
-    poll = PollThread(plan, live.sites(), upward, desk, wall.clock())
+    poll = PollThread(plan, known, upward, desk, wall.clock())
     closer = HourCloser(database, lambda: shown[0])
-    watching = PlanWatch(database, addresses or {}, show, poll, upward)
+    watching = PlanWatch(database, addresses or {}, shown, live, poll, upward)
     return Parts(
         database,
         live,

@@ -201,6 +201,7 @@ class GatewayBoard:
                 tones.get(one.site.key, ""),
             )
             for one in plan.sites
+            if one.site_id in standings  # it may have left the network meanwhile
         )
         plot: Plot = draw_plot(plan, [one.mark for one in rows])
         shown: dict[str, object] = {

@@ -77,7 +77,9 @@ class SiteBoard:
         return self._board.since(version)
 
     async def catch_up(self) -> None:
-        """Bring the fragments up to the newest state."""
+        """Bring the fragments up to the newest state; of a site that is gone they stay."""
+        if self._given.network().site(self._plan.site.key) is None:
+            return
         await run_in_threadpool(self.show, TICK_MS)
 
     def show(self, every_ms: int) -> tuple[int, dict[str, object]]:
