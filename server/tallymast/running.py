@@ -215,7 +215,8 @@ def demo(settings: Settings) -> None:
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as past:
-                parts = wiring.assemble(database, "all", addresses(), backups=backups_of(settings))
+                there = demonstration.reached(shown, addresses())
+                parts = wiring.assemble(database, "all", there, backups=backups_of(settings))
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
                     given = wiring.services(parts, version("tallymast"), lambda: past.words, door)
@@ -257,10 +258,17 @@ def simulate(
     until_stdin_ends: bool,
     lively: bool = False,
     begun_ms: int | None = None,
+    spare_path: Path | None = None,
 ) -> None:
-    """Open every gateway's port and serve until Ctrl-C, SIGTERM or, if asked, the end of stdin."""
+    """Open every gateway's port and serve until Ctrl-C, SIGTERM or, if asked, the end of stdin.
+
+    ``spare_path`` names stations that answer besides, of which neither the network file nor the
+    faults know.
+    """
     network = scaled(_network(network_path), scale)
     faults = _faults(faults_path, network, begun_ms)
+    if spare_path is not None:
+        network = _with_spare(network, network_path, spare_path)
     ports = {} if any_port else {one.key: port_of(one.address) for one in network.gateways}
     with (
         Truth(truth_path) as truth,
@@ -391,6 +399,16 @@ def port_of(address: str) -> int:
 def _network(path: Path) -> Network:
     _, network = network_file.read(read_text(path), path.name)
     return network
+
+
+def _with_spare(network: Network, network_path: Path, spare_path: Path) -> Network:
+    """Return the network with the sites of a second file, written by its profiles."""
+    written = network_file.parse(read_text(network_path), network_path.name)
+    more = network_file.parse(read_text(spare_path), spare_path.name)
+    both = {**written, "site": [*written.get("site", []), *more.get("site", [])]}
+    sites = network_file.build(both, spare_path.name).sites
+    keys = {site.key for site in network.sites}
+    return replace(network, sites=(*network.sites, *(one for one in sites if one.key not in keys)))
 
 
 # --- the network in the database ------------------------------------------------------

@@ -673,7 +673,6 @@ class Follow(threading.Thread):
             if known.get(job.id) != job:
                 self._live.publish_job(job)
 
-
     def _unfinished(self) -> set[int]:
         """Return the jobs shown last that had not ended: a scan may take an hour."""
         over = (JobState.DONE, JobState.FAILED)

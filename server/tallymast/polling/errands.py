@@ -5,7 +5,7 @@ or count changes, and what is out is a debt like any other.
 """
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection
 from typing import Final, TypeAlias
 
 from tallymast.domain.modbus.airtime import character_s
@@ -58,20 +58,20 @@ class Errands:
             return
         self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
 
-    def stop(self, job_ids: Iterable[int]) -> None:
+    def stop(self, job_ids: Collection[int]) -> None:
         """End jobs as a person asked; what was found stays."""
-        for errand in self._of(job_ids):
-            self._end(errand, JobState.DONE, f"{STOPPED} {errand.sentence}")
+        for errand in self._all():
+            if errand.job.id in job_ids:
+                self._end(errand, JobState.DONE, f"{STOPPED} {errand.sentence}")
 
     def fail(self, sentence: str) -> None:
         """End all jobs for a reason; what was found stays."""
-        for errand in [*self._scans, *self._trials]:
+        for errand in self._all():
             said = f"{errand.sentence} Then it ended: {sentence}"
             self._end(errand, JobState.FAILED, said)
 
-    def _of(self, job_ids: Iterable[int]) -> list[Errand]:
-        wanted = set(job_ids)
-        return [one for one in [*self._scans, *self._trials] if one.job.id in wanted]
+    def _all(self) -> list[Errand]:
+        return [*self._scans, *self._trials]
 
     def _site_at(self, unit: int) -> SitePlan | None:
         return next((one for one in self._plan().sites if one.site.unit == unit), None)

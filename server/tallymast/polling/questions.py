@@ -23,7 +23,8 @@ from tallymast.polling.exchange import Exchanger, Station
 SHORTEST_S, LONGEST_S = 0.05, 60.0  # Ours: what a reply timeout may be
 
 
-class Span(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Span:
     """Addresses one question reads."""
 
     table: Table
@@ -40,8 +41,12 @@ class Span(NamedTuple):
         """
         table, start, count = written
         span = Span(Table(table), int(start), int(count))
-        ReadRequest(1, *span)
+        span.request(1)
         return span
+
+    def request(self, unit: int) -> ReadRequest:
+        """Return the read that asks a unit for it."""
+        return ReadRequest(unit, self.table, self.start, self.count)
 
 
 class Heard(StrEnum):
@@ -87,7 +92,7 @@ class Question:
     @property
     def request(self) -> ReadRequest:
         """The read that asks it."""
-        return ReadRequest(self.unit, *self.span)
+        return self.span.request(self.unit)
 
 
 def timeout_of(written: Any) -> float | None:
