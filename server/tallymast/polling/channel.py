@@ -141,7 +141,7 @@ class Channel:
         now_polled = {one.site_id: one for one in plan.sites if one.is_polled}
         for site_id, one in before.items():
             after = now_polled.get(site_id)
-            if after is None or after.layout.id != one.layout.id:
+            if after is None or _asked_for(after) != _asked_for(one):
                 self._end_visit(site_id)
                 self._slow_due.pop(site_id, None)
                 self._searches.pop(site_id, None)
@@ -585,6 +585,11 @@ def _known(state: SiteState | None, one: SitePlan, now_ms: int) -> SiteState:
     if state is None:
         return contact.first_state(one.layout, SiteStatus.NEVER_ANSWERED, now_ms)
     return contact.fitted(state, one.layout)
+
+
+def _asked_for(plan: SitePlan) -> tuple[int, int]:
+    """Return what a visit must be begun by: another unit is another station."""
+    return plan.site.unit, plan.layout.id
 
 
 def _request(plan: SitePlan, block: int) -> ReadRequest:
