@@ -268,7 +268,7 @@ def simulate(
     network = scaled(_network(network_path), scale)
     faults = _faults(faults_path, network, begun_ms)
     if spare_path is not None:
-        network = _with_spare(network, network_path, spare_path)
+        network = with_spare(network, network_path, spare_path)
     ports = {} if any_port else {one.key: port_of(one.address) for one in network.gateways}
     with (
         Truth(truth_path) as truth,
@@ -401,7 +401,7 @@ def _network(path: Path) -> Network:
     return network
 
 
-def _with_spare(network: Network, network_path: Path, spare_path: Path) -> Network:
+def with_spare(network: Network, network_path: Path, spare_path: Path) -> Network:
     """Return the network with the sites of a second file, written by its profiles."""
     written = network_file.parse(read_text(network_path), network_path.name)
     more = network_file.parse(read_text(spare_path), spare_path.name)

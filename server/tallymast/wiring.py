@@ -330,6 +330,7 @@ class JobDesk(threading.Thread):
         self._live = live
         self._ended = threading.Event()
         self._lock = threading.Lock()
+        self._version = -1
         self._waiting: tuple[Job, ...] = ()
         self._known: dict[int, Job] = {}
         self._stopping: frozenset[int] = frozenset()
@@ -358,17 +359,25 @@ class JobDesk(threading.Thread):
 
     def run(self) -> None:
         """Look every tenth of a second until stopped; a refused look is tried again."""
-        version = -1
         while not self._ended.wait(LOOK_FOR_JOBS_S):
             try:
-                self._store_changes()
-                seen = self._database.data_version()
-                if seen != version:
-                    self._fetch()
-                    version = seen
+                self.look()
             except StorageError as error:
                 log.warning("jobs wait: %s", error)
         self._last_words()
+
+    def look(self) -> None:
+        """Store what is known, and fetch what is new in the database.
+
+        Raises:
+            StorageError: the database refused; the next look tries again.
+
+        """
+        self._store_changes()
+        seen = self._database.data_version()
+        if seen != self._version:
+            self._fetch()
+            self._version = seen
 
     def stop(self) -> None:
         """End after storing what is known."""
@@ -549,7 +558,7 @@ class PlanWatch(threading.Thread):
         """Look twice a second until stopped."""
         while not self._ended.wait(LOOK_FOR_PLAN_S):
             try:
-                self._look()
+                self.look()
             except (StorageError, ConfigError) as error:
                 log.warning("the plan stays as it was: %s", error)
 
@@ -558,7 +567,13 @@ class PlanWatch(threading.Thread):
         self._ended.set()
         self.join()
 
-    def _look(self) -> None:
+    def look(self) -> None:
+        """Look once.
+
+        Raises:
+            StorageError, ConfigError: the network cannot be read; the plan stays as it was.
+
+        """
         if self._upward is not None:
             self._end_acts()
             self._store(self._upward)
@@ -638,21 +653,25 @@ class Follow(threading.Thread):
         self._database = database
         self._live = live
         self._ended = threading.Event()
+        self._version = -1
         self._seq = 0
 
     def run(self) -> None:
         """Look four times a second; read only when something was stored."""
-        version = -1
         while True:
             try:
-                seen = self._database.data_version()
-                if seen != version:
-                    self._read()
-                    version = seen
+                self.look()
             except StorageError as error:
                 log.warning("following waits: %s", error)
             if self._ended.wait(FOLLOW_EVERY_S):
                 return
+
+    def look(self) -> None:
+        """Look once whether something was stored; raises StorageError where that is refused."""
+        seen = self._database.data_version()
+        if seen != self._version:
+            self._read()
+            self._version = seen
 
     def stop(self) -> None:
         """End."""
