@@ -400,6 +400,7 @@ class Channel:
         visit = open_visit or self._new_visit(turn)
         self._visits[turn.site_id] = visit
         if turn.demanded:
+            visit.flags |= PollFlag.DEMAND
             visit.jobs += [job.id for job in self._jobs.pop(turn.site_id, [])]
         return visit
 
@@ -408,8 +409,6 @@ class Channel:
         flags = PollFlag.NONE
         if turn.purpose is Purpose.PROBE:
             flags |= PollFlag.PROBE
-        if turn.demanded:
-            flags |= PollFlag.DEMAND
         if plan.act is Act.MAINTENANCE:
             flags |= PollFlag.MAINTENANCE
         first_miss = state.missed_in_row == 0 and turn.purpose is not Purpose.PROBE
@@ -541,8 +540,8 @@ class Channel:
 
     def _note_test(self, poll: Poll) -> None:
         test = self._tests.get(poll.site_id)
-        if test is None:
-            return
+        if test is None or not poll.flags & PollFlag.DEMAND:
+            return  # a poll that had begun before is none of the test's
         test.add(poll)
         said = test.sentence(self._sites[poll.site_id].site.name)
         if test.is_over:
