@@ -29,6 +29,7 @@ from tallymast.domain.airtime_use import AirtimeUse
 DEMAND_SHARE, DEMAND_WINDOW_S = 0.30, 10.0
 PROBE_SHARE = 0.10
 SCAN_SHARE, SCAN_WINDOW_S = 0.20, 30.0
+SCAN_SLACK_S = 0.05  # Ours: a clock's ticks; three timeouts of 2 s are 6 s and some milliseconds
 FULL_FROM = 0.97  # Ours: above this load periods are stretched, so that probes still fit in.
 COST_MEMORY = 0.2  # Ours: a poll's cost is remembered over about five polls.
 GOLDEN = 0.6180339887498949  # multiples of it, modulo 1, lie evenly for any number of sites
@@ -107,7 +108,8 @@ class Pace:
     _lanes: dict[int, _Lane] = field(init=False)
     _cycle_s: float = field(init=False, default=0.0)  # the shortest period as it is now
     _probe_from: float = field(init=False, default=-inf)
-    _scanned_at: float = field(init=False, default=-inf)  # when its last question began
+    _scanned_at: float = field(init=False, default=-inf)  # when a scan's last question began
+    _scan_from: float = field(init=False, default=-inf)  # they are spread, not asked in a heap
 
     def __post_init__(self) -> None:
         """Every site is due at once, failing ones after the living; later they are staggered."""
@@ -189,9 +191,12 @@ class Pace:
             since: when the scan began [s].
 
         """
+        if self.scan_is_overdue(now, since):
+            return True
+        if now < self._scan_from:
+            return False
         lately = self.use.busy_s(Purpose.SCAN, now, max(SCAN_WINDOW_S - longest_s, 0.0))
-        fits = lately + longest_s <= SCAN_SHARE * SCAN_WINDOW_S
-        return fits or self.scan_is_overdue(now, since)
+        return lately + longest_s <= SCAN_SHARE * SCAN_WINDOW_S + SCAN_SLACK_S
 
     def scan_is_overdue(self, now: float, since: float) -> bool:
         """Return whether a scan has waited so long that its question goes before what is due."""
@@ -202,6 +207,7 @@ class Pace:
         self.use.add(purpose, begin, end)
         if purpose is Purpose.SCAN:
             self._scanned_at = begin
+            self._scan_from = end + (end - begin) * (1 / SCAN_SHARE - 1)
 
     # --- what became of it ---------------------------------------------------------------
 

@@ -8,12 +8,11 @@ import asyncio
 from collections.abc import Callable, Collection
 from typing import Final, TypeAlias
 
-from tallymast.domain.modbus.airtime import character_s
 from tallymast.domain.model import GatewayPlan, Job, JobState, SitePlan
 from tallymast.domain.pacing import Pace
 from tallymast.polling.exchange import Exchanger
 from tallymast.polling.ports import Outlet
-from tallymast.polling.questions import Question, may_go, put
+from tallymast.polling.questions import may_go, put
 from tallymast.polling.scan import Scan
 from tallymast.polling.trial import Trial
 
@@ -97,16 +96,10 @@ class Errands:
             return False
         scan = self._scans[0]
         question = scan.question
-        longest_s = 0.0 if question is None else self._longest_s(question)
+        longest_s = 0.0 if question is None else question.timeout_s
         if not pace.may_scan(_now(), longest_s, scan.began_at):
             return False
         return await self._ask(scan, pace)
-
-    def _longest_s(self, question: Question) -> float:
-        """Return how long a question keeps the channel if nobody answers, or half an answer."""
-        gateway = self._plan().gateway
-        a_character_s = character_s(gateway.baud, gateway.character_bits)
-        return question.timeout_s + question.request.answer_length * a_character_s
 
     # --- one question ----------------------------------------------------------------------
 
