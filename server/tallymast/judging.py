@@ -101,6 +101,7 @@ class Judge(threading.Thread):
         self._beginnings = Beginnings(database, live, view)
         self._keeper = FindingKeeper(database)
         self._known, self._due_s = -1, 0.0
+        self._revision: int | None = None  # of the network that was judged last
         self.judged = Judged()
         self.causes: tuple[Diagnosis, ...] = ()
 
@@ -133,10 +134,12 @@ class Judge(threading.Thread):
         self._keeper.look(now_ms, self.causes, sites, view.gateways)
 
     def _judge(self) -> None:
-        """Judge all sites' weeks when that is due."""
-        if time.monotonic() < self._due_s:
+        """Judge all sites' weeks when that is due, and after every change of the network."""
+        view = self._view()
+        if view.revision_id == self._revision and time.monotonic() < self._due_s:
             return
-        self.judged = judge(self._database, self._view(), self._now_ms(), stop=self._ended.is_set)
+        self.judged = judge(self._database, view, self._now_ms(), stop=self._ended.is_set)
+        self._revision = view.revision_id
         before, self._known = self._known, self.judged.nights
         self._due_s = time.monotonic() + (LOOK_S if self._known != before else EVERY_S)
 

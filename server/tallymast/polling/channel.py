@@ -39,10 +39,8 @@ from tallymast.domain.model import (
     WireLine,
 )
 from tallymast.domain.pacing import GOLDEN, Pace, PacedSite, Purpose, Turn
-from tallymast.polling.desk_test import KINDS as TESTS
-from tallymast.polling.desk_test import DeskTest
 from tallymast.polling.errands import KINDS as ERRANDS
-from tallymast.polling.errands import STOPPED, Errands
+from tallymast.polling.errands import Errands
 from tallymast.polling.exchange import Exchanger, Station
 from tallymast.polling.gateway_watch import GatewayWatch
 from tallymast.polling.ledger import Ledger
@@ -50,6 +48,7 @@ from tallymast.polling.line import Pauses, Port
 from tallymast.polling.ports import Clock, Outlet
 from tallymast.polling.refusals import ASKED_A_POLL, Search
 from tallymast.polling.visit import Visit
+from tallymast.polling.wishes import Wishes
 
 log = logging.getLogger(__name__)
 
@@ -91,7 +90,6 @@ class Channel:
         self._is_asking = self._is_short = False
         self._sites: dict[int, SitePlan] = {}
         self._patience: dict[int, contact.Patience] = {}
-        self._tests: dict[int, DeskTest] = {}
         self._watched_until_ms = 0
         self._searches: dict[int, Search] = {}
         self._told: dict[int, int] = {}  # by site the layout whose refused points are told
@@ -99,10 +97,10 @@ class Channel:
         self._fit(plan)
         self._exchanger = Exchanger(port, plan.gateway)
         self._watch = GatewayWatch(plan, self._exchanger, outlet, clock)
+        self._wishes = Wishes(outlet, self.name_of)
         self._errands = Errands(self._exchanger, outlet, lambda: self.plan)
         self._pace = Pace((), 0.0)
         self._visits: dict[int, Visit] = {}
-        self._jobs: dict[int, list[Job]] = {}
         self._slow_due: dict[int, float] = {}
         self._lost_due: dict[int, float] = {}
 
@@ -146,14 +144,15 @@ class Channel:
                 self._slow_due.pop(site_id, None)
                 self._searches.pop(site_id, None)
                 self._told.pop(site_id, None)
-        for site_id in {*self._jobs, *self._tests} - now_polled.keys():
-            self._end_jobs(site_id, f"{self.plan_of(site_id)} is not polled here any more.")
+        for site_id in self._wishes.sites - now_polled.keys():
+            sentence = f"{self.name_of(site_id)} is not polled here any more."
+            self._wishes.fail([site_id], sentence)
         self._fit(plan)
         self._note_lost(self._sites.keys() - before.keys())
         self._exchanger.revise(plan.gateway)
         self._watch.revise(plan)
         self._pace.revise([self._paced(one) for one in self._sites.values()], _now())
-        for site_id in self._wanted_sites():
+        for site_id in self._wishes.sites & self._sites.keys():
             self._pace.demand(site_id, _now())
 
     def _note_lost(self, new: Iterable[int]) -> None:
@@ -163,10 +162,6 @@ class Channel:
             for site_id in new:
                 self._lost_due.setdefault(site_id, _now())
 
-    def _wanted_sites(self) -> set[int]:
-        """Return the sites of which a person wants polls."""
-        return {*self._jobs, *self._tests} & self._sites.keys()
-
     def _end_visit(self, site_id: int) -> None:
         visit = self._visits.pop(site_id, None)
         if visit is not None:
@@ -174,15 +169,7 @@ class Channel:
             name = visit.plan.site.name
             self._close(visit, f"{name} was changed while it was asked; ask again.")
 
-    def _end_jobs(self, site_id: int, sentence: str) -> None:
-        for job in self._jobs.pop(site_id, []):
-            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
-        test = self._tests.pop(site_id, None)
-        if test is not None:
-            said = f"{test.sentence(self.plan_of(site_id))} Then it ended: {sentence}"
-            self._outlet.job_changed(test.job.id, JobState.FAILED, test.progress, said)
-
-    def plan_of(self, site_id: int) -> str:
+    def name_of(self, site_id: int) -> str:
         """Return a site's name."""
         return next(one.site.name for one in self.plan.sites if one.site_id == site_id)
 
@@ -207,7 +194,7 @@ class Channel:
         self._watch.connected()
         self._lost_due.clear()
         self._pace = Pace([self._paced(one) for one in self._sites.values()], _now())
-        for site_id in self._wanted_sites():
+        for site_id in self._wishes.sites & self._sites.keys():
             self._pace.demand(site_id, _now())
         while True:
             self._take_plan()
@@ -316,11 +303,8 @@ class Channel:
             self._refuse(job, f"{plan.site.name} is not polled: {why}.")
         elif self._watch.status is GatewayStatus.UNREACHABLE:
             self._refuse(job, self._watch.sentence)
-        elif job.kind in TESTS:
-            self._take_test(job, plan)
-        else:
-            self._jobs.setdefault(plan.site_id, []).append(job)
-            self._begin(job, plan.site_id)
+        elif self._wishes.take(job, plan.site_id):
+            self._demand(plan.site_id)
         return True
 
     def _take_errand(self, job: Job) -> bool:
@@ -332,19 +316,8 @@ class Channel:
             self._errands.take(job)
         return True
 
-    def _take_test(self, job: Job, plan: SitePlan) -> None:
-        if plan.site_id in self._tests:
-            self._refuse(job, f"{plan.site.name} is being tested already; ask again after that.")
-            return
-        try:
-            self._tests[plan.site_id] = DeskTest.of(job)
-        except ValueError as error:
-            self._refuse(job, str(error))
-            return
-        self._begin(job, plan.site_id)
-
-    def _begin(self, job: Job, site_id: int) -> None:
-        self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
+    def _demand(self, site_id: int) -> None:
+        """Have a site polled soon; where that cannot be yet, it follows when it can."""
         if self._watch.status is not GatewayStatus.STARTING and site_id in self._sites:
             self._pace.demand(site_id, _now())
 
@@ -354,23 +327,11 @@ class Channel:
     def stop_jobs(self, job_ids: frozenset[int]) -> None:
         """End jobs because a person asked for that; others' are not known here."""
         self._errands.stop(job_ids)
-        for site_id, test in list(self._tests.items()):
-            if test.job.id in job_ids:
-                del self._tests[site_id]
-                said = f"{STOPPED} {test.sentence(self.plan_of(site_id))}"
-                self._outlet.job_changed(test.job.id, JobState.DONE, test.progress, said)
-        for site_id, some in list(self._jobs.items()):
-            for job in [one for one in some if one.id in job_ids]:
-                some.remove(job)
-                said = f"{STOPPED} {self.plan_of(site_id)} was not asked."
-                self._outlet.job_changed(job.id, JobState.DONE, 0.0, said)
-            if not some:
-                del self._jobs[site_id]
+        self._wishes.stop(job_ids)
 
     def fail_jobs(self, sentence: str) -> None:
         """End all jobs for a reason; what they found stays."""
-        for site_id in {*self._jobs, *self._tests}:
-            self._end_jobs(site_id, sentence)
+        self._wishes.fail(self._wishes.sites, sentence)
         self._errands.fail(sentence)
 
     # --- a turn --------------------------------------------------------------------------
@@ -401,7 +362,7 @@ class Channel:
         self._visits[turn.site_id] = visit
         if turn.demanded:
             visit.flags |= PollFlag.DEMAND
-            visit.jobs += [job.id for job in self._jobs.pop(turn.site_id, [])]
+            visit.jobs += self._wishes.begin(turn.site_id)
         return visit
 
     def _new_visit(self, turn: Turn) -> Visit:
@@ -526,7 +487,8 @@ class Channel:
         poll = visit.poll(at_ms)
         state = self._hand_up(poll, visit.plan, visit.suspect_blocks)
         self._watch.visited(visit.plan.site_id)
-        self._note_test(poll)
+        if self._wishes.polled(poll):
+            self._pace.demand(poll.site_id, _now())
         for job_id in visit.jobs:
             self._outlet.job_changed(job_id, JobState.DONE, 1.0, _said(visit, poll))
         log.info(
@@ -537,19 +499,6 @@ class Channel:
             poll.answer_ms,
         )
         return state
-
-    def _note_test(self, poll: Poll) -> None:
-        test = self._tests.get(poll.site_id)
-        if test is None or not poll.flags & PollFlag.DEMAND:
-            return  # a poll that had begun before is none of the test's
-        test.add(poll)
-        said = test.sentence(self._sites[poll.site_id].site.name)
-        if test.is_over:
-            del self._tests[poll.site_id]
-            self._outlet.job_changed(test.job.id, JobState.DONE, 1.0, said)
-        else:
-            self._outlet.job_changed(test.job.id, JobState.RUNNING, test.progress, said)
-            self._pace.demand(poll.site_id, _now())
 
     def _record_lost(self, site_id: int) -> None:
         plan = self._sites[site_id]

@@ -15,11 +15,11 @@ from tallymast.polling.ports import Outlet
 from tallymast.polling.questions import may_go, put
 from tallymast.polling.scan import Scan
 from tallymast.polling.trial import Trial
+from tallymast.polling.wishes import STOPPED
 
 Errand: TypeAlias = Scan | Trial
 
 KINDS: Final = ("scan", "try")
-STOPPED: Final = "Stopped by hand:"
 
 
 class Errands:
