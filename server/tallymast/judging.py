@@ -113,13 +113,17 @@ class Judge(threading.Thread):
     def run(self) -> None:
         """Judge until stopped; soon again while older days are still being written."""
         while True:
-            for look in (self._judge, self._look_now):
-                try:
-                    look()
-                except (StorageError, DecodeError) as error:
-                    log.warning("judging waits: %s", error)
+            self.look()
             if self._ended.wait(LOOK_S):
                 return
+
+    def look(self) -> None:
+        """Judge what is due now; what is refused is tried again at the next look."""
+        for look in (self._judge, self._look_now):
+            try:
+                look()
+            except (StorageError, DecodeError) as error:
+                log.warning("judging waits: %s", error)
 
     def _look_now(self) -> None:
         """Look at the newest states: since when points are so, and what causes can be named."""
