@@ -112,6 +112,15 @@ def test_another_network_is_judged_without_waiting(world: World) -> None:
     assert set(judge.judged.sites) == {plan.site_id for plan in world.view.sites}
 
 
+def test_a_gateway_without_sites_has_its_page_and_says_what_comes_next(
+    world: World, app_client: TestClient
+) -> None:
+    change(world, NETWORK.split("[[site]]")[0])
+    assert app_client.get("/gateways/mast").status_code == 200
+    assert "No site yet: enter the first one under" in app_client.get("/").text
+    assert "No site yet" not in app_client.get("/?find=heron").text  # there it is the search
+
+
 def test_every_page_lives_when_the_last_gateway_goes(world: World, app_client: TestClient) -> None:
     app_client.get("/")
     change(world, EMPTY)
