@@ -92,7 +92,7 @@ def demo_past(data_dir: DataDir = None) -> None:
 @app.command()
 def serve(
     network: Annotated[
-        Path | None, typer.Option("--network", metavar="FILE", help="The network to begin with.")
+        Path | None, typer.Option("--network", metavar="FILE", help="The network to begin with; else Setup.")
     ] = None,
     data_dir: DataDir = None,
     host: Host = None,
