@@ -92,7 +92,8 @@ def demo_past(data_dir: DataDir = None) -> None:
 @app.command()
 def serve(
     network: Annotated[
-        Path | None, typer.Option("--network", metavar="FILE", help="The network to begin with; else Setup.")
+        Path | None,
+        typer.Option("--network", metavar="FILE", help="What to begin with; else Setup."),
     ] = None,
     data_dir: DataDir = None,
     host: Host = None,
