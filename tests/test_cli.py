@@ -9,6 +9,7 @@ import pytest
 from tallymast import assets, cli
 from tallymast.domain.errors import ConfigError
 from tallymast.settings import read_settings
+from tallymast.storage.engine import open_database
 
 DEMO = assets.demo_data() / "ombrel-basin.toml"
 
@@ -106,11 +107,14 @@ def test_a_database_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert "tallymast.sqlite3" in err
 
 
-def test_serving_without_any_network(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, err = told(capsys, "serve", "--data-dir", tmp_path, "--port", "0")
+def test_a_report_without_any_network(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    open_database(tmp_path / "tallymast.sqlite3").close()
+    out = tmp_path / "report.html"
+    code, _, err = told(capsys, "report", "reliability", "--out", out, "--data-dir", tmp_path)
     assert code == 2
     assert "There is no network" in err
     assert "--network" in err
+    assert not out.exists()
 
 
 @pytest.mark.parametrize(

@@ -8,14 +8,18 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from tallymast import demonstration, wiring
+from tallymast import demonstration, running, wiring
+from tallymast.demo_past import as_of
 from tallymast.demonstration import DAY_MS, Scene
+from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
-from tallymast.domain.model import PollClass, SiteState, SiteStatus
+from tallymast.domain.model import PollClass, SiteState, SiteStatus, Table
+from tallymast.domain.setup.proposals import Rename
 from tallymast.simulator.history import Past
 from tallymast.simulator.site_model import SiteModel
 from tallymast.simulator.stations import Station
 from tallymast.storage import comms, episodes, nights, notes, states
+from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database, open_database
 
 HOUR_MS = 3_600_000
@@ -153,3 +157,108 @@ def test_older_days_are_written_newest_first_and_resumed(begun: tuple[Database, 
         known = nights.known_days(conn, 0)
     ids = {site.site.key: site.site_id for _, site in scene.sites}
     assert known[ids["quill-tank"]]
+
+
+# --- people change the demo's network, and start it again ---------------------------------
+
+
+@pytest.fixture
+def changed(tmp_path: Path) -> Iterator[tuple[Database, dict[str, int]]]:
+    """A demo whose network people have changed; and the ids its sites had before."""
+    database = open_database(tmp_path / "tallymast.sqlite3")
+    scene = demonstration.begin(database, NOW_MS)
+    ids = {site.site.key: site.site_id for _, site in scene.sites}
+    with database.reading() as conn:
+        written = dict(stored_network.load_written(conn))
+    sites = {one["key"]: dict(one) for one in written["site"]}
+    del sites["rook-valve"]
+    sites["quill-tank"] |= {"key": "quill", "name": "Quill"}  # renamed
+    sites["hob-gate"] |= {"unit": 77}  # asks an address where nobody is
+    sites["tern-flat"] |= {"gateway": "long-scarp", "unit": 78}  # and behind the other mast
+    sites["vetch-water"] |= {"profile": "meter", "point": []}  # asks for what it does not have
+    sites["scarp-drip"] |= {"in_service": False}
+    bench = {**sites["gannet-turnout"], "key": "bench", "name": "Bench", "unit": 19}
+    written["site"] = [*sites.values(), bench]
+    written["time_zone"] = "America/Chicago"
+    written["gateway"] = [
+        {**one, "name": "The mast"} if one["key"] == "marrowdun" else one
+        for one in written["gateway"]
+    ]
+    network = network_file.build(written, "a form")
+    with database.writing() as conn:
+        stored_network.store_network(
+            conn,
+            written,
+            network,
+            actor="ada",
+            source="form",
+            at_ms=NOW_MS,
+            renamed=(Rename("site", "quill-tank", "quill"),),
+        )
+    yield database, ids
+    database.close()
+
+
+def test_a_changed_demo_starts_again_and_its_stations_have_their_past(
+    changed: tuple[Database, dict[str, int]],
+) -> None:
+    database, ids = changed
+    again = demonstration.begin(database, NOW_MS + HOUR_MS)
+    demonstration.join(database, again, NOW_MS + HOUR_MS)
+    filled = {site.site_id for _, site in again.sites}
+    asks_nobody = {"rook-valve", "hob-gate", "tern-flat", "vetch-water"}
+    assert filled == {number for key, number in ids.items() if key not in asks_nobody}
+    with database.reading() as conn:
+        known = states.load_site_states(conn)
+        written = stored_network.load_written(conn)
+    assert "bench" in {one["key"] for one in written["site"]}  # what people changed stays theirs
+    quill = known[ids["quill-tank"]]
+    assert quill.status is SiteStatus.IN_SERVICE  # the renamed site is the same station
+    assert ids["scarp-drip"] not in known  # out of service: nobody asked it
+    assert ids["hob-gate"] not in known
+    assert again.network.time_zone == "America/Chicago"
+    told = as_of(database, again, NOW_MS + HOUR_MS).services  # the round of a day gone by
+    assert told.network().title == "Ombrel Basin Water and Lease District"
+    assert set(told.live.sites()) == filled - {ids["scarp-drip"], ids["teal-pond"]}
+
+
+def test_a_demo_without_its_gateways_starts_again_and_stays_empty(
+    changed: tuple[Database, dict[str, int]],
+) -> None:
+    database, _ = changed
+    text = 'title = "Nothing"\ntime_zone = "UTC"\n'
+    wiring.change_network(database, text, "a form")
+    again = demonstration.begin(database, NOW_MS + HOUR_MS)
+    demonstration.join(database, again, NOW_MS + HOUR_MS)
+    assert again.sites == []
+    assert again.plan.gateways == ()
+    assert list(demonstration.fill(database, demonstration.pieces(database)[:1])) == [1]
+    assert demonstration.states_at(again, NOW_MS) == []
+
+
+def test_a_network_somebody_has_just_begun_is_left_alone(tmp_path: Path) -> None:
+    database = open_database(tmp_path / "tallymast.sqlite3")
+    wiring.begin_network(database)
+    with pytest.raises(ConfigError, match="another directory"):
+        demonstration.begin(database, NOW_MS)
+    assert wiring.load_network(database)[1].gateways == ()
+    database.close()
+
+
+def test_the_stations_on_the_bench_answer_and_nobody_has_entered_them(
+    begun: tuple[Database, Scene],
+) -> None:
+    database, scene = begun
+    path = demonstration.path_of(demonstration.NETWORK)
+    both = running.with_spare(scene.world.network, path, demonstration.path_of(demonstration.SPARE))
+    spare = {site.key: site for site in both.sites}
+    more = set(spare) - {site.key for site in scene.world.network.sites}
+    assert more == {"bench-station", "second-bench-station"}
+    bench = spare["bench-station"]
+    assert (bench.gateway, bench.unit, bench.profile) == ("marrowdun", 19, "meter")
+    station = Station(bench, SiteModel(both, bench, scene.world.seed, scene.world.faults))
+    assert station.read(Table.INPUT, 10, 1, NOW_MS / 1000)[0] > 100  # tenths of a volt
+    with database.reading() as conn:
+        written = stored_network.load_written(conn)
+    assert not more & {one["key"] for one in written["site"]}
+    assert not [one for one in written["site"] if one["unit"] in (19, 33)]

@@ -92,7 +92,8 @@ def demo_past(data_dir: DataDir = None) -> None:
 @app.command()
 def serve(
     network: Annotated[
-        Path | None, typer.Option("--network", metavar="FILE", help="The network to begin with.")
+        Path | None,
+        typer.Option("--network", metavar="FILE", help="What to begin with; else Setup."),
     ] = None,
     data_dir: DataDir = None,
     host: Host = None,
@@ -153,12 +154,15 @@ def simulate(
     ] = False,
     until_stdin_ends: Annotated[bool, typer.Option("--until-stdin-ends", hidden=True)] = False,
     begun_ms: Annotated[int | None, typer.Option("--begun-ms", hidden=True)] = None,
+    spare: Annotated[
+        Path | None, typer.Option("--spare", metavar="FILE", help="Stations nobody has entered.")
+    ] = None,
     data_dir: DataDir = None,
 ) -> None:
     """Open each gateway's port as a radio channel with its stations behind it."""
     if fill is None:
         running.simulate(
-            network, seed, faults, truth, scale, any_port, until_stdin_ends, lively, begun_ms
+            network, seed, faults, truth, scale, any_port, until_stdin_ends, lively, begun_ms, spare
         )
         return
     span = (_moment(fill[0], "FROM"), _moment(fill[1], "TO"))

@@ -26,7 +26,7 @@ class AsOf:
 
 def as_of(database: Database, shown: Scene, at_ms: int) -> AsOf:
     """Return what there was to see at an instant; the days before have to be written already."""
-    view = NetworkView(shown.world.network, shown.plan)
+    view = NetworkView(shown.network, shown.plan)
     live = Live()
     live.publish_sites(demonstration.states_at(shown, at_ms))
     for gateway in shown.plan.gateways:

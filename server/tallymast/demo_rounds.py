@@ -21,7 +21,7 @@ def keep_rounds(database: Database, shown: Scene, days: int = DAYS) -> Iterator[
 
     The days before have to be written already. A round that is there stays as it is.
     """
-    zone = find_zone(shown.world.network.time_zone)
+    zone = find_zone(shown.network.time_zone)
     first = datetime.fromtimestamp(shown.begun_ms / 1000, zone).date()
     at_seven = time(*divmod(KEPT_AT_MINUTE, 60))
     for back in range(days, 0, -1):

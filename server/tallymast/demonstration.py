@@ -2,13 +2,15 @@
 
 When the demo is started for the first time, that instant is kept; its local day is the day D
 from which all troubles are counted. The last day is written before the pages open; older days
-follow, newest first, in a process of their own.
+follow, newest first, in a process of their own. What people change in its network afterwards is
+theirs: the stations stay as the demo's file has them, and a site that asks none of them has no
+past.
 """
 
 import json
 import tomllib
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -25,6 +27,7 @@ from tallymast.domain.model import (
     Network,
     Outcome,
     PollPlan,
+    Site,
     SitePlan,
     SiteState,
     SiteStatus,
@@ -35,17 +38,19 @@ from tallymast.simulator.fault_file import Moments, read_faults
 from tallymast.simulator.history import Past, World
 from tallymast.simulator.radio_path import LIVELY
 from tallymast.storage import episodes, notes, setting, states
+from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database
 from tallymast.storage.history import store_day
 from tallymast.storage.nights import compute_nights
 
 NETWORK = "ombrel-basin.toml"
+SPARE = "ombrel-basin-spare.toml"
 TROUBLES = "ombrel-basin-troubles.toml"
 LOG = "ombrel-basin-log.toml"
 SEED = 1
 DAYS = 60
 DAY_MS = 86_400_000
-_BEGUN, _TO_FILL = "demo-begun-ms", "demo-to-fill"
+_BEGUN, _TO_FILL, _STATIONS = "demo-begun-ms", "demo-to-fill", "demo-stations"
 _STATE_FROM_MS = DAY_MS // 4  # so far back polls are looked at to know how a site stands
 
 Span = tuple[int, int]  # UTC milliseconds, the end not included
@@ -53,16 +58,56 @@ Span = tuple[int, int]  # UTC milliseconds, the end not included
 
 @dataclass(frozen=True)
 class Scene:
-    """The demo's network with its troubles, as they are since it was first started."""
+    """The demo's stations with their troubles, as they are since it was first started.
+
+    Attributes:
+        begun_ms: when that was.
+        world: the stations, by the demo's own file.
+        plan: what is polled now.
+        network: the network as people have it now.
+        stations: each site's station, the key in the demo's file, by site id.
+
+    """
 
     begun_ms: int
     world: World
     plan: PollPlan
+    network: Network
+    stations: Mapping[int, str]
 
     @property
     def sites(self) -> list[tuple[GatewayPlan, SitePlan]]:
-        """Every site with its gateway."""
-        return [(gateway, site) for gateway in self.plan.gateways for site in gateway.sites]
+        """Every site that asks one of the demo's stations, with its gateway.
+
+        The site is the station's own; only whether and how often it is asked is as people want.
+        """
+        known = {site.key: site for site in self.world.network.sites}
+        addresses = {one.key: one.address for one in self.world.network.gateways}
+        found = []
+        for gateway in self.plan.gateways:
+            for one in gateway.sites:
+                station = known.get(self.stations.get(one.site_id, ""))
+                if station is None or addresses[station.gateway] != gateway.gateway.address:
+                    continue
+                if _asks(one, station):
+                    asked, every_s = one.site.in_service, one.site.poll_every_s
+                    site = replace(station, in_service=asked, poll_every_s=every_s)
+                    found.append((gateway, replace(one, site=site)))
+        return found
+
+
+def _asks(plan: SitePlan, station: Site) -> bool:
+    """Whether a site asks a station for what it has: at its address, its own registers."""
+    has = {
+        (point.table, point.register + n) for point in station.points for n in range(point.length)
+    }
+    spare = station.spare
+    return plan.site.unit == station.unit and all(
+        (block.table, register) in has
+        or any(block.table is table and low <= register <= high for table, low, high in spare)
+        for block in plan.layout.blocks
+        for register in range(block.start, block.start + block.count)
+    )
 
 
 def path_of(name: str) -> Path:
@@ -73,7 +118,18 @@ def path_of(name: str) -> Path:
 def simulated(shown: Scene) -> tuple[Path, *tuple[str, ...]]:
     """Return the network file and the options by which the live demo shows the same scene."""
     options = ("--faults", str(path_of(TROUBLES)), "--begun-ms", str(shown.begun_ms), "--lively")
-    return (path_of(NETWORK), *options, "--seed", str(SEED))
+    return (path_of(NETWORK), *options, "--seed", str(SEED), "--spare", str(path_of(SPARE)))
+
+
+def reached(shown: Scene, addresses: Mapping[str, str]) -> dict[str, str]:
+    """Return where the simulated gateways listen, by the addresses in the demo's file.
+
+    Args:
+        shown: the scene.
+        addresses: where each listens, by its key in the file.
+
+    """
+    return {one.address: addresses[one.key] for one in shown.world.network.gateways}
 
 
 def begin(database: Database, now_ms: int) -> Scene:
@@ -83,32 +139,49 @@ def begin(database: Database, now_ms: int) -> Scene:
         ConfigError: the database keeps a network that no demo was begun with.
 
     """
-    network_path = path_of(NETWORK)
-    text = network_path.read_text(encoding="utf-8")
-    differences = wiring.bring_network(database, text, network_path.name)
+    text = path_of(NETWORK).read_text(encoding="utf-8")
+    written, _ = network_file.read(text, NETWORK)
     with database.reading() as connection:
-        if differences and setting.load(connection, _BEGUN) is None:
+        is_begun = setting.load(connection, _BEGUN) is not None
+        kept = stored_network.load_written(connection)
+    if not is_begun:
+        if kept and network_file.differences(kept, written):
             raise ConfigError(
                 f"{database.place} keeps a network of its own, which the demo would spoil. "
                 "Show the demo from another directory: --data-dir DIR."
             )
-    with database.writing() as connection:
-        begun = setting.load(connection, _BEGUN)
-        if begun is None:
-            setting.keep(connection, _BEGUN, str(now_ms))
-            setting.keep(connection, _TO_FILL, json.dumps([[_first_ms(now_ms), now_ms]]))
-            _write_log(connection, _network(), now_ms)
+        wiring.bring_network(database, text, NETWORK)
+        _begin(database, now_ms)
     return scene(database)
+
+
+def _begin(database: Database, now_ms: int) -> None:
+    """Keep when the demo begins, what is to be filled, and which station each site asks."""
+    network = _network()
+    with database.writing() as connection:
+        if setting.load(connection, _BEGUN) is not None:
+            return
+        plan = wiring.stored_plan(connection, network)
+        sites = {site.site_id: site.site.key for one in plan.gateways for site in one.sites}
+        setting.keep(connection, _BEGUN, str(now_ms))
+        setting.keep(connection, _TO_FILL, json.dumps([[_first_ms(now_ms), now_ms]]))
+        setting.keep(connection, _STATIONS, json.dumps(sites))
+        _write_log(connection, network, now_ms)
 
 
 def scene(database: Database) -> Scene:
     """Return the scene of a demo that was begun before."""
     with database.reading() as connection:
         begun_ms = int(setting.load(connection, _BEGUN) or 0)
+        stored = setting.load(connection, _STATIONS)
     network, plan = wiring.load_network(database)
+    file = _network()
     text = path_of(TROUBLES).read_text(encoding="utf-8")
-    faults = read_faults(text, TROUBLES, network, begun_ms)
-    return Scene(begun_ms, World(network, SEED, faults, LIVELY), plan)
+    faults = read_faults(text, TROUBLES, file, begun_ms)
+    # A demo begun by an older Tallymast knows its stations by the keys of its sites.
+    keys = {site.site_id: site.site.key for one in plan.gateways for site in one.sites}
+    stations = keys if stored is None else {int(n): key for n, key in json.loads(stored).items()}
+    return Scene(begun_ms, World(file, SEED, faults, LIVELY), plan, network, stations)
 
 
 def _network() -> Network:
@@ -239,7 +312,7 @@ def fill(database: Database, days: Sequence[Piece]) -> Iterator[int]:
 
 def _compute_nights(database: Database, shown: Scene, begin_ms: int) -> None:
     """Compute the nights that a newly written UTC day completes: its own and the next."""
-    zone = find_zone(shown.world.network.time_zone)
+    zone = find_zone(shown.network.time_zone)
     day = datetime.fromtimestamp(begin_ms / 1000, zone).date()
     days: list[date] = [day + timedelta(days=n) for n in range(3)]
     compute_nights(database, wiring.night_sites(shown.plan), days, zone, wiring.now_ms())

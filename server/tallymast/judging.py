@@ -102,6 +102,7 @@ class Judge(threading.Thread):
         self._beginnings = Beginnings(database, live, view)
         self._keeper = FindingKeeper(database)
         self._known, self._due_s = -1, 0.0
+        self._revision: int | None = None  # of the network that was judged last
         self.judged = Judged()
         self.causes: tuple[Diagnosis, ...] = ()
 
@@ -113,13 +114,17 @@ class Judge(threading.Thread):
     def run(self) -> None:
         """Judge until stopped; soon again while older days are still being written."""
         while True:
-            for look in (self._judge, self._look_now):
-                try:
-                    look()
-                except (StorageError, DecodeError) as error:
-                    log.warning("judging waits: %s", error)
+            self.look()
             if self._ended.wait(LOOK_S):
                 return
+
+    def look(self) -> None:
+        """Judge what is due now; what is refused is tried again at the next look."""
+        for look in (self._judge, self._look_now):
+            try:
+                look()
+            except (StorageError, DecodeError) as error:
+                log.warning("judging waits: %s", error)
 
     def _look_now(self) -> None:
         """Look at the newest states: since when points are so, and what causes can be named."""
@@ -134,10 +139,12 @@ class Judge(threading.Thread):
         self._keeper.look(now_ms, self.causes, sites, view.gateways)
 
     def _judge(self) -> None:
-        """Judge all sites' weeks when that is due."""
-        if time.monotonic() < self._due_s:
+        """Judge all sites' weeks when that is due, and after every change of the network."""
+        view = self._view()
+        if view.revision_id == self._revision and time.monotonic() < self._due_s:
             return
-        self.judged = judge(self._database, self._view(), self._now_ms(), stop=self._ended.is_set)
+        self.judged = judge(self._database, view, self._now_ms(), stop=self._ended.is_set)
+        self._revision = view.revision_id
         before, self._known = self._known, self.judged.nights
         self._due_s = time.monotonic() + (LOOK_S if self._known != before else EVERY_S)
 

@@ -70,6 +70,7 @@ def serve(
     Args:
         settings: where data lies and where pages are served.
         network: a network file for an empty database; told, not taken, where there is one.
+            Without one an empty database begins a network that is entered under Setup.
         role: ``all``, ``poller`` (no pages) or ``web`` (no polling).
         test_clock: a file by whose offset [s] this process's time of day is moved.
 
@@ -99,12 +100,16 @@ def _serve(
     with opened(settings) as database:
         if network is not None:
             _bring(database, network)
+        is_new = wiring.begin_network(database)
         then = [] if server_socket is None else _at_the_door(settings, database, server_socket)
         parts = wiring.assemble(database, role, addresses, backups=backups_of(settings))
         with parts.running():
             if server_socket is None:
                 _poll_until_ended()
             else:
+                if is_new:
+                    base = serving.base_of(server_socket)
+                    then = [*then, f"There is no network yet: begin at {base}/setup"]
                 door = _door(settings, "login")
                 given = wiring.services(parts, version("tallymast"), wall.clock().notice, door)
                 with _pages(parts, given, ReportShelf(reports_of(settings))) as app:
@@ -210,7 +215,8 @@ def demo(settings: Settings) -> None:
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as past:
-                parts = wiring.assemble(database, "all", addresses(), backups=backups_of(settings))
+                there = demonstration.reached(shown, addresses())
+                parts = wiring.assemble(database, "all", there, backups=backups_of(settings))
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
                     given = wiring.services(parts, version("tallymast"), lambda: past.words, door)
@@ -252,10 +258,17 @@ def simulate(
     until_stdin_ends: bool,
     lively: bool = False,
     begun_ms: int | None = None,
+    spare_path: Path | None = None,
 ) -> None:
-    """Open every gateway's port and serve until Ctrl-C, SIGTERM or, if asked, the end of stdin."""
+    """Open every gateway's port and serve until Ctrl-C, SIGTERM or, if asked, the end of stdin.
+
+    ``spare_path`` names stations that answer besides, of which neither the network file nor the
+    faults know.
+    """
     network = scaled(_network(network_path), scale)
     faults = _faults(faults_path, network, begun_ms)
+    if spare_path is not None:
+        network = with_spare(network, network_path, spare_path)
     ports = {} if any_port else {one.key: port_of(one.address) for one in network.gateways}
     with (
         Truth(truth_path) as truth,
@@ -386,6 +399,16 @@ def port_of(address: str) -> int:
 def _network(path: Path) -> Network:
     _, network = network_file.read(read_text(path), path.name)
     return network
+
+
+def with_spare(network: Network, network_path: Path, spare_path: Path) -> Network:
+    """Return the network with the sites of a second file, written by its profiles."""
+    written = network_file.parse(read_text(network_path), network_path.name)
+    more = network_file.parse(read_text(spare_path), spare_path.name)
+    both = {**written, "site": [*written.get("site", []), *more.get("site", [])]}
+    sites = network_file.build(both, spare_path.name).sites
+    keys = {site.key for site in network.sites}
+    return replace(network, sites=(*network.sites, *(one for one in sites if one.key not in keys)))
 
 
 # --- the network in the database ------------------------------------------------------

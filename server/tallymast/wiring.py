@@ -11,9 +11,9 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
+from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from sqlalchemy import Connection
 
@@ -25,6 +25,7 @@ from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.domain.health.nights import day_number, day_of
 from tallymast.domain.model import (
     Act,
+    Gateway,
     GatewayPlan,
     GatewayState,
     Job,
@@ -69,6 +70,7 @@ CLOSE_EVERY_S = 20.0  # Ours: an hour is closed at most this long after it may b
 LOOK_FOR_PLAN_S = 0.5  # how soon a change of the network is polled by
 LOOK_FOR_JOBS_S = 0.1  # how soon a stored job is seen by the poller
 JOBS_SHOWN_MS = 600_000
+NEW_NETWORK = 'title = "New network"\ntime_zone = "UTC"\n'  # what a start without a file begins
 NOTICE_MS = 3_600_000
 FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
 
@@ -84,6 +86,8 @@ def now_ms() -> int:
 def bring_network(database: Database, text: str, source: str) -> tuple[str, ...]:
     """Store a network file in an empty database; leave one that already has a network alone.
 
+    A network without any gateway, as a start without a file leaves it, counts as none.
+
     Args:
         database: where to store it.
         text: the file's text.
@@ -98,11 +102,25 @@ def bring_network(database: Database, text: str, source: str) -> tuple[str, ...]
     """
     written, network = network_file.read(text, source)
     with database.writing() as connection:
-        if stored_network.revision(connection):
-            kept = stored_network.load_written(connection)
+        kept = stored_network.load_written(connection)
+        if any(kept.get(table) for table in ("gateway", "profile", "site")):
             return network_file.differences(kept, written)
         _store(connection, written, network)
     return ()
+
+
+def begin_network(database: Database) -> bool:
+    """Store a network without gateways where there is none yet; return whether there was none.
+
+    Everything else is entered under Setup.
+    """
+    written, network = network_file.read(NEW_NETWORK, "the new network")
+    with database.writing() as connection:
+        if stored_network.revision(connection):
+            return False
+        said = "A new network was begun."
+        _store(connection, written, network, source="form", sentence=said)
+    return True
 
 
 def change_network(database: Database, text: str, source: str) -> tuple[str, ...]:
@@ -126,15 +144,22 @@ def change_network(database: Database, text: str, source: str) -> tuple[str, ...
     return changes
 
 
-def _store(connection: Connection, written: network_file.Written, network: Network) -> None:
+def _store(
+    connection: Connection,
+    written: network_file.Written,
+    network: Network,
+    source: str = "file",
+    sentence: str = "",
+) -> None:
     stored_network.store_network(
         connection,
         written,
         network,
         actor="local",
-        source="file",
+        source=source,
         at_ms=now_ms(),
         plan_blocks=read_plan,
+        sentence=sentence,
     )
 
 
@@ -150,7 +175,8 @@ def load_network(
 
     Args:
         database: where it is stored.
-        addresses: other gateway addresses than the stored ones, by gateway key.
+        addresses: other gateway addresses than the stored ones, by gateway key or by the stored
+            address.
 
     Raises:
         ConfigError: there is no network yet.
@@ -201,15 +227,11 @@ def _reduced(database: Database, plan: PollPlan, refused: Mapping[int, Refusal])
 
 
 def _readdressed(plan: PollPlan, addresses: Mapping[str, str]) -> PollPlan:
-    gateways = tuple(
-        replace(
-            one,
-            gateway=replace(
-                one.gateway, address=addresses.get(one.gateway.key, one.gateway.address)
-            ),
-        )
-        for one in plan.gateways
-    )
+    def readdress(one: Gateway) -> Gateway:
+        address = addresses.get(one.key) or addresses.get(one.address) or one.address
+        return replace(one, address=address)
+
+    gateways = tuple(replace(one, gateway=readdress(one.gateway)) for one in plan.gateways)
     return replace(plan, gateways=gateways)
 
 
@@ -254,6 +276,10 @@ class Upward:
     def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
         """Show and store where a job stands."""
         self._desk.job_changed(job_id, state, progress, result)
+
+    def job_row(self, job_id: int, n: int, body: Mapping[str, Any]) -> None:
+        """Store one finding of a job, before what is told of the job next."""
+        self._desk.job_row(job_id, n, body)
 
     def episode(
         self,
@@ -305,14 +331,26 @@ class JobDesk(threading.Thread):
         self._live = live
         self._ended = threading.Event()
         self._lock = threading.Lock()
+        self._version = -1
         self._waiting: tuple[Job, ...] = ()
         self._known: dict[int, Job] = {}
+        self._stopping: frozenset[int] = frozenset()
         self._changed: list[tuple[int, JobState, float, str]] = []
+        self._rows: list[tuple[int, int, Mapping[str, Any]]] = []
 
     def waiting(self) -> Sequence[Job]:
         """Return the jobs nobody has begun, oldest first."""
         with self._lock:
             return self._waiting
+
+    def stopping(self) -> frozenset[int]:
+        """Return the jobs whose end a person asked for."""
+        return self._stopping
+
+    def job_row(self, job_id: int, n: int, body: Mapping[str, Any]) -> None:
+        """Note a finding; it is stored with the job's next state, in one step."""
+        with self._lock:
+            self._rows.append((job_id, n, body))
 
     def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
         """Note a job's new state; it is stored at the next look."""
@@ -322,17 +360,25 @@ class JobDesk(threading.Thread):
 
     def run(self) -> None:
         """Look every tenth of a second until stopped; a refused look is tried again."""
-        version = -1
         while not self._ended.wait(LOOK_FOR_JOBS_S):
             try:
-                self._store_changes()
-                seen = self._database.data_version()
-                if seen != version:
-                    self._fetch()
-                    version = seen
+                self.look()
             except StorageError as error:
                 log.warning("jobs wait: %s", error)
         self._last_words()
+
+    def look(self) -> None:
+        """Store what is known, and fetch what is new in the database.
+
+        Raises:
+            StorageError: the database refused; the next look tries again.
+
+        """
+        self._store_changes()
+        seen = self._database.data_version()
+        if seen != self._version:
+            self._fetch()
+            self._version = seen
 
     def stop(self) -> None:
         """End after storing what is known."""
@@ -348,6 +394,7 @@ class JobDesk(threading.Thread):
     def _fetch(self) -> None:
         with self._database.reading() as connection:
             found = jobs.waiting(connection, jobs.POLLER)
+            self._stopping = jobs.to_stop(connection)
         with self._lock:
             begun = {job_id for job_id, *_ in self._changed}
             self._waiting = tuple(job for job in found if job.id not in begun)
@@ -358,14 +405,17 @@ class JobDesk(threading.Thread):
 
     def _store_changes(self) -> None:
         with self._lock:
-            changes = list(self._changed)
-        if not changes:
+            changes, rows = list(self._changed), list(self._rows)
+        if not changes and not rows:
             return
         with self._database.writing() as connection:
+            for job_id, n, body in rows:
+                jobs.add_rows(connection, job_id, [(n, body)])
             for job_id, state, progress, result in changes:
                 jobs.update(connection, job_id, state, progress, result, now_ms())
         with self._lock:
             del self._changed[: len(changes)]
+            del self._rows[: len(rows)]
         for job_id, state, progress, result in changes:
             self._show(job_id, state, progress, result)
 
@@ -392,44 +442,61 @@ class JobDesk(threading.Thread):
 
 
 class HourCloser(threading.Thread):
-    """Turns ended hours into chunks and rollups, and ended nights into rows, beside polling."""
+    """Turns ended hours into chunks and rollups, and ended nights into rows, beside polling.
 
-    def __init__(self, database: Database, sites: Sequence[NightSite], zone: tzinfo) -> None:
+    Args:
+        database: where they are kept.
+        view: the network as it is now, for its sites and its time zone.
+
+    """
+
+    def __init__(self, database: Database, view: Callable[[], NetworkView]) -> None:
         super().__init__(name="judge", daemon=True)
         self._database = database
-        self._sites = sites
-        self._zone = zone
+        self._view = view
+        self._seen: NetworkView | None = None  # by which nights were computed last
         self.damage = ""  # what the first look at the file found, in a sentence
         self._ended = threading.Event()
 
     def run(self) -> None:
         """Look whether the file is whole, then close what can be closed, every few seconds."""
         self._look()
-        look_back = NIGHTS_LOOKED_BACK
         while True:
             try:
-                closed = hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
-                self._close_nights(look_back, again=closed > 0)
-                look_back = 1
+                self.close()
             except StorageError as error:
                 log.warning("closing hours waits: %s", error)
             if self._ended.wait(CLOSE_EVERY_S):
                 return
 
-    def _close_nights(self, look_back: int, *, again: bool) -> None:
+    def close(self) -> None:
+        """Close the hours that are over, and compute the nights that are missing.
+
+        Where the network has changed, nights are looked for far back: a site, or its place, may
+        be new.
+        """
+        closed = hours.close_hours(self._database, now_ms(), stop=self._ended.is_set)
+        view, before = self._view(), self._seen
+        moved = before is not None and before.time_zone != view.time_zone
+        look_back = 1 if view is before else NIGHTS_LOOKED_BACK
+        self._close_nights(view, look_back, again=closed > 0 or moved)
+        self._seen = view
+
+    def _close_nights(self, view: NetworkView, look_back: int, *, again: bool) -> None:
         """Compute the nights that are missing, and the last two again after hours were closed."""
-        today = datetime.fromtimestamp(now_ms() / 1000, self._zone).date()
+        zone = find_zone(view.time_zone)
+        today = datetime.fromtimestamp(now_ms() / 1000, zone).date()
         first = day_number(today) - look_back
         with self._database.reading() as connection:
             known = nights.known_days(connection, first)
-        for site in self._sites:
+        for site in night_sites(view):
             if self._ended.is_set():
                 return
             fresh = set() if again else known.get(site.site_id, set())
             have = known.get(site.site_id, set()) & set(range(first, day_number(today) - 1)) | fresh
             wanted = [day for day in range(first, day_number(today) + 1) if day not in have]
             days = [day_of(day) for day in wanted]
-            nights.compute_nights(self._database, [site], days, self._zone, now_ms())
+            nights.compute_nights(self._database, [site], days, zone, now_ms())
 
     def _look(self) -> None:
         try:
@@ -449,7 +516,7 @@ class HourCloser(threading.Thread):
         self.join()
 
 
-def night_sites(plan: PollPlan) -> list[NightSite]:
+def night_sites(plan: PollPlan | NetworkView) -> list[NightSite]:
     """Return the sites whose supply is watched, with where the sun rises for them."""
     found = []
     for gateway in plan.gateways:
@@ -464,21 +531,24 @@ def night_sites(plan: PollPlan) -> list[NightSite]:
 class PlanWatch(threading.Thread):
     """Makes the plan anew when the network, or what people said of a site, has changed.
 
-    The pages see it at once; the poller swaps it between two exchanges.
+    The pages see it at once; the poller swaps it between two exchanges. What is in the network no
+    more is forgotten among the newest states; what comes back is remembered.
     """
 
     def __init__(
         self,
         database: Database,
         addresses: Mapping[str, str],
-        show: Callable[[NetworkView], None],
+        shown: list[NetworkView],
+        live: Live,
         poll: PollThread | None = None,
         upward: Upward | None = None,
     ) -> None:
         super().__init__(name="plan", daemon=True)
         self._database = database
         self._addresses = addresses
-        self._show = show
+        self._shown = shown
+        self._live = live
         self._poll = poll
         self._upward = upward
         self._ended = threading.Event()
@@ -490,7 +560,7 @@ class PlanWatch(threading.Thread):
         """Look twice a second until stopped."""
         while not self._ended.wait(LOOK_FOR_PLAN_S):
             try:
-                self._look()
+                self.look()
             except (StorageError, ConfigError) as error:
                 log.warning("the plan stays as it was: %s", error)
 
@@ -499,20 +569,39 @@ class PlanWatch(threading.Thread):
         self._ended.set()
         self.join()
 
-    def _look(self) -> None:
+    def look(self) -> None:
+        """Look once.
+
+        Raises:
+            StorageError, ConfigError: the network cannot be read; the plan stays as it was.
+
+        """
         if self._upward is not None:
             self._end_acts()
             self._seasons.look(now_ms())
             self._store(self._upward)
         with self._database.reading() as connection:
             found = _fingerprint(connection)
-        if found == self._known:
-            return
+        if found != self._known:
+            self._change()
+            self._known = found
+        forget_others(self._live, self._shown[0])
+
+    def _change(self) -> None:
         network, plan = load_network(self._database, self._addresses)
-        self._show(NetworkView(network, plan))
+        view = NetworkView(network, plan)
+        self._remember(view)
+        self._shown[0] = view
         if self._poll is not None:
             self._poll.revise(plan)
-        self._known = found
+
+    def _remember(self, view: NetworkView) -> None:
+        """Show again what is stored of sites that are back."""
+        missing = {plan.site_id for plan in view.sites} - self._live.sites().keys()
+        if missing:
+            with self._database.reading() as connection:
+                stored = states.load_site_states(connection)
+            self._live.publish_sites(stored[key] for key in missing & stored.keys())
 
     def _store(self, upward: Upward) -> None:
         """Store what stations refused and what was heard on watched lines."""
@@ -544,6 +633,14 @@ class PlanWatch(threading.Thread):
                 )
 
 
+def forget_others(live: Live, view: NetworkView) -> None:
+    """Drop the newest states of what is not in the network."""
+    sites = live.sites().keys() - {plan.site_id for plan in view.sites}
+    gateways = live.gateways().keys() - {one.gateway_id for one in view.gateways}
+    if sites or gateways:
+        live.forget(sites, gateways)
+
+
 def _fingerprint(connection: Connection) -> tuple[object, ...]:
     """Return what the plan is made of, in short: equal ones make equal plans."""
     acts = tuple((one.kind, one.site_id) for one in episodes.open_acts(connection))
@@ -559,21 +656,25 @@ class Follow(threading.Thread):
         self._database = database
         self._live = live
         self._ended = threading.Event()
+        self._version = -1
         self._seq = 0
 
     def run(self) -> None:
         """Look four times a second; read only when something was stored."""
-        version = -1
         while True:
             try:
-                seen = self._database.data_version()
-                if seen != version:
-                    self._read()
-                    version = seen
+                self.look()
             except StorageError as error:
                 log.warning("following waits: %s", error)
             if self._ended.wait(FOLLOW_EVERY_S):
                 return
+
+    def look(self) -> None:
+        """Look once whether something was stored; raises StorageError where that is refused."""
+        seen = self._database.data_version()
+        if seen != self._version:
+            self._read()
+            self._version = seen
 
     def stop(self) -> None:
         """End."""
@@ -584,6 +685,8 @@ class Follow(threading.Thread):
         with self._database.reading() as connection:
             self._seq, sites, gateways = states.states_since(connection, self._seq)
             asked = jobs.asked_since(connection, now_ms() - JOBS_SHOWN_MS)
+            older = self._unfinished() - {job.id for job in asked}
+            asked += [one for one in (jobs.job(connection, key) for key in older) if one]
         self._live.publish_sites(sites)
         for gateway in gateways:
             self._live.publish_gateway(gateway)
@@ -591,6 +694,11 @@ class Follow(threading.Thread):
         for job in asked:
             if known.get(job.id) != job:
                 self._live.publish_job(job)
+
+    def _unfinished(self) -> set[int]:
+        """Return the jobs shown last that had not ended: a scan may take an hour."""
+        over = (JobState.DONE, JobState.FAILED)
+        return {job.id for job in self._live.jobs().values() if job.state not in over}
 
 
 # --- the whole -----------------------------------------------------------------------
@@ -681,7 +789,8 @@ def assemble(
     Args:
         database: open, with a network in it.
         role: ``all``, ``poller`` or ``web``.
-        addresses: other gateway addresses than the stored ones, by gateway key.
+        addresses: other gateway addresses than the stored ones, by gateway key or by the stored
+            address.
         backups: where backups lie; None: they are not made by themselves.
         revised: changes what is polled, for a measurement.
         watch: measures the road.
@@ -692,20 +801,18 @@ def assemble(
     plan = revised(plan) if revised else plan
     live = Live()
     with database.reading() as connection:
-        live.publish_sites(states.load_site_states(connection).values())
+        known = states.load_site_states(connection)
+        live.publish_sites(known.values())
         for gateway in states.load_gateway_states(connection).values():
             live.publish_gateway(gateway)
     shown = [NetworkView(network, plan)]
-
-    def show(view: NetworkView) -> None:
-        shown[0] = view
-
+    forget_others(live, shown[0])
     exports, judge = None, None
     if role != "poller":
         exports = ExportDesk(database, live, lambda: shown[0], now_ms)
         judge = Judge(database, live, lambda: shown[0], now_ms)
     if role == "web":
-        watching = PlanWatch(database, addresses or {}, show)
+        watching = PlanWatch(database, addresses or {}, shown, live)
         follow = Follow(database, live)
         return Parts(
             database, live, shown, follow=follow, plan=watching, exports=exports, judge=judge
@@ -715,9 +822,9 @@ def assemble(
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
-    poll = PollThread(plan, live.sites(), upward, desk, wall.clock())
-    closer = HourCloser(database, night_sites(plan), find_zone(network.time_zone))
-    watching = PlanWatch(database, addresses or {}, show, poll, upward)
+    poll = PollThread(plan, known, upward, desk, wall.clock())
+    closer = HourCloser(database, lambda: shown[0])
+    watching = PlanWatch(database, addresses or {}, shown, live, poll, upward)
     return Parts(
         database,
         live,

@@ -1,7 +1,8 @@
 """Twins for the poller: an outlet that keeps everything, work that can be handed in, a plan."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pytest
 
@@ -36,6 +37,7 @@ class KeptOutlet:
     episodes: list[tuple[str, int, int | None]] = field(default_factory=list)
     lines: list[WireLine] = field(default_factory=list)
     refusals: list[tuple[int, int, tuple[str, ...], bool]] = field(default_factory=list)
+    rows: list[tuple[int, int, Mapping[str, Any]]] = field(default_factory=list)
 
     def poll_done(self, done: PollDone) -> None:
         self.done.append(done)
@@ -45,6 +47,9 @@ class KeptOutlet:
 
     def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
         self.jobs.append((job_id, state, result))
+
+    def job_row(self, job_id: int, n: int, body: Mapping[str, Any]) -> None:
+        self.rows.append((job_id, n, body))
 
     def episode(
         self,
@@ -72,9 +77,13 @@ class HandedWork:
     """Jobs put in by a test."""
 
     jobs: list[Job] = field(default_factory=list)
+    stopped: set[int] = field(default_factory=set)
 
     def waiting(self) -> list[Job]:
         return self.jobs
+
+    def stopping(self) -> frozenset[int]:
+        return frozenset(self.stopped)
 
 
 GATEWAY = Gateway(

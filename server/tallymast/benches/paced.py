@@ -68,6 +68,13 @@ class Nothing:
         """Return no jobs."""
         return ()
 
+    def stopping(self) -> frozenset[int]:
+        """Return no jobs."""
+        return frozenset()
+
+    def job_row(self, job_id: int, n: int, body: object) -> None:
+        """Take a finding."""
+
     def poll_done(self, done: object) -> None:
         """Take a poll."""
 

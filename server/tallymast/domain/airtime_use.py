@@ -19,7 +19,7 @@ class AirtimeUse:
     _spans: deque[tuple[float, float, Hashable, int]] = field(default_factory=deque)
 
     def add(self, purpose: Hashable, begin: float, end: float, site_id: int = 0) -> None:
-        """Note that the channel was busy from ``begin`` to ``end`` [s] for a site."""
+        """Note that the channel was busy from ``begin`` to ``end`` [s]; site 0 is none of them."""
         self.total_s[purpose] = self.total_s.get(purpose, 0.0) + end - begin
         self._spans.append((begin, end, purpose, site_id))
         while self._spans and self._spans[0][1] < end - LATELY_S:
@@ -36,7 +36,7 @@ class AirtimeUse:
         busy: dict[int, float] = {}
         for start, stop, _, site_id in self._spans:
             seconds = min(stop, now) - max(start, now - window)
-            if seconds > 0:
+            if seconds > 0 and site_id:
                 busy[site_id] = busy.get(site_id, 0.0) + seconds
         return {site_id: seconds / window for site_id, seconds in busy.items()} if window else {}
 

@@ -13,6 +13,10 @@ One *lane* a site. A lane has a time at which its next poll falls due, and perha
 3. else, on a channel too full for what is asked, to the site whose turn comes next.
 
 A lane whose next poll falls due while its visit waits gives that visit up.
+
+Questions that are no poll have no lane. Those of a *try* share the 30 % of demanded polls. Those
+of a *scan* go where nobody else is due, and never take more than 20 % of any 30 s; on a channel
+that is always full one goes every 30 s all the same, so that a scan ends.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -24,6 +28,8 @@ from tallymast.domain.airtime_use import AirtimeUse
 
 DEMAND_SHARE, DEMAND_WINDOW_S = 0.30, 10.0
 PROBE_SHARE = 0.10
+SCAN_SHARE, SCAN_WINDOW_S = 0.20, 30.0
+SCAN_SLACK_S = 0.05  # Ours: a clock's ticks; three timeouts of 2 s are 6 s and some milliseconds
 FULL_FROM = 0.97  # Ours: above this load periods are stretched, so that probes still fit in.
 COST_MEMORY = 0.2  # Ours: a poll's cost is remembered over about five polls.
 GOLDEN = 0.6180339887498949  # multiples of it, modulo 1, lie evenly for any number of sites
@@ -36,6 +42,8 @@ class Purpose(StrEnum):
     RETRY = "retry"
     PROBE = "probe"
     DEMAND = "demand"
+    SCAN = "scan"
+    TRY = "try"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +108,8 @@ class Pace:
     _lanes: dict[int, _Lane] = field(init=False)
     _cycle_s: float = field(init=False, default=0.0)  # the shortest period as it is now
     _probe_from: float = field(init=False, default=-inf)
+    _scanned_at: float = field(init=False, default=-inf)  # when a scan's last question began
+    _scan_from: float = field(init=False, default=-inf)  # they are spread, not asked in a heap
 
     def __post_init__(self) -> None:
         """Every site is due at once, failing ones after the living; later they are staggered."""
@@ -165,6 +175,39 @@ class Pace:
             if site_id in self._lanes:
                 lane = self._lanes[site_id]
                 lane.due_at, lane.hurried = min(lane.due_at, now), True
+
+    # --- questions that are no poll -------------------------------------------------------
+
+    def may_try(self, now: float) -> bool:
+        """Return whether a person's question may go before what is due."""
+        return self._demand_may_go(now)
+
+    def may_scan(self, now: float, longest_s: float, since: float) -> bool:
+        """Return whether a scan's question may go where nothing is due.
+
+        Args:
+            now: this instant [s].
+            longest_s: how long it takes if nobody answers [s].
+            since: when the scan began [s].
+
+        """
+        if self.scan_is_overdue(now, since):
+            return True
+        if now < self._scan_from:
+            return False
+        lately = self.use.busy_s(Purpose.SCAN, now, max(SCAN_WINDOW_S - longest_s, 0.0))
+        return lately + longest_s <= SCAN_SHARE * SCAN_WINDOW_S + SCAN_SLACK_S
+
+    def scan_is_overdue(self, now: float, since: float) -> bool:
+        """Return whether a scan has waited so long that its question goes before what is due."""
+        return now - max(since, self._scanned_at) >= SCAN_WINDOW_S
+
+    def asked(self, purpose: Purpose, begin: float, end: float) -> None:
+        """Note the airtime of a question that is no poll."""
+        self.use.add(purpose, begin, end)
+        if purpose is Purpose.SCAN:
+            self._scanned_at = begin
+            self._scan_from = end + (end - begin) * (1 / SCAN_SHARE - 1)
 
     # --- what became of it ---------------------------------------------------------------
 
@@ -245,7 +288,10 @@ class Pace:
         return Turn(first.site.site_id, Purpose.DEMAND, fresh=first.ripe_at is None)
 
     def _demand_may_go(self, now: float) -> bool:
-        lately = self.use.busy_s(Purpose.DEMAND, now, DEMAND_WINDOW_S)
+        lately = sum(
+            self.use.busy_s(purpose, now, DEMAND_WINDOW_S)
+            for purpose in (Purpose.DEMAND, Purpose.TRY)
+        )
         return lately < DEMAND_SHARE * DEMAND_WINDOW_S
 
     @staticmethod

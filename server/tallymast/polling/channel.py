@@ -7,7 +7,7 @@ growing pauses; what falls due meanwhile is recorded as lost to the gateway.
 
 import asyncio
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from random import Random
 
 from tallymast.domain import contact
@@ -39,13 +39,16 @@ from tallymast.domain.model import (
     WireLine,
 )
 from tallymast.domain.pacing import GOLDEN, Pace, PacedSite, Purpose, Turn
-from tallymast.polling.desk_test import DeskTest
+from tallymast.polling.errands import KINDS as ERRANDS
+from tallymast.polling.errands import Errands
 from tallymast.polling.exchange import Exchanger, Station
 from tallymast.polling.gateway_watch import GatewayWatch
+from tallymast.polling.ledger import Ledger
 from tallymast.polling.line import Pauses, Port
 from tallymast.polling.ports import Clock, Outlet
 from tallymast.polling.refusals import ASKED_A_POLL, Search
 from tallymast.polling.visit import Visit
+from tallymast.polling.wishes import Wishes
 
 log = logging.getLogger(__name__)
 
@@ -60,7 +63,7 @@ class Channel:
 
     Args:
         plan: the gateway and its sites.
-        states: what is known of the sites already, by id.
+        ledger: what is known of all sites, and which channel polls each.
         outlet: where results go.
         clock: the time of day, for stamps.
         port: the connection to the gateway.
@@ -71,7 +74,7 @@ class Channel:
     def __init__(
         self,
         plan: GatewayPlan,
-        states: Mapping[int, SiteState],
+        ledger: Ledger,
         outlet: Outlet,
         clock: Clock,
         port: Port,
@@ -82,10 +85,11 @@ class Channel:
         self._outlet = outlet
         self._clock = clock
         self._pauses = Pauses(chance)
-        self._states = dict(states)
+        self._ledger = ledger
+        self._states = ledger.states
+        self._is_asking = self._is_short = False
         self._sites: dict[int, SitePlan] = {}
         self._patience: dict[int, contact.Patience] = {}
-        self._tests: dict[int, DeskTest] = {}
         self._watched_until_ms = 0
         self._searches: dict[int, Search] = {}
         self._told: dict[int, int] = {}  # by site the layout whose refused points are told
@@ -93,26 +97,31 @@ class Channel:
         self._fit(plan)
         self._exchanger = Exchanger(port, plan.gateway)
         self._watch = GatewayWatch(plan, self._exchanger, outlet, clock)
+        self._wishes = Wishes(outlet, self.name_of)
+        self._errands = Errands(self._exchanger, outlet, lambda: self.plan)
         self._pace = Pace((), 0.0)
         self._visits: dict[int, Visit] = {}
-        self._jobs: dict[int, list[Job]] = {}
         self._slow_due: dict[int, float] = {}
         self._lost_due: dict[int, float] = {}
-
-    @property
-    def states(self) -> Mapping[int, SiteState]:
-        """The newest that is known of each polled site, by id."""
-        return self._states
 
     # --- what is polled --------------------------------------------------------------------
 
     def revise(self, plan: GatewayPlan) -> None:
         """Poll by another plan of the same gateway, from between two exchanges on."""
         self._next_plan = plan
+        if not self._is_asking:
+            self._take_plan()
 
     def _fit(self, plan: GatewayPlan) -> None:
+        """Poll the plan's sites from now on, as far as no other channel still has them."""
         self.plan = plan
-        self._sites = {one.site_id: one for one in plan.sites if one.is_polled}
+        wanted = {one.site_id: one for one in plan.sites if one.is_polled}
+        gone = self._sites.keys() - wanted.keys()
+        self._ledger.let_go(gone, plan.gateway_id)
+        self._sites = {
+            key: one for key, one in wanted.items() if self._ledger.take(key, plan.gateway_id)
+        }
+        self._is_short = len(self._sites) < len(wanted)
         for key, one in self._sites.items():
             self._states[key] = _known(self._states.get(key), one, self._clock.wall_ms())
         self._patience = {
@@ -122,41 +131,45 @@ class Channel:
     def _take_plan(self) -> None:
         """Swap the plan, if there is another; open visits of what changed end as they stand."""
         plan, self._next_plan = self._next_plan, None
+        if plan is None and self._is_short:
+            plan = self.plan
         if plan is None:
             return
         before = dict(self._sites)
         now_polled = {one.site_id: one for one in plan.sites if one.is_polled}
         for site_id, one in before.items():
             after = now_polled.get(site_id)
-            if after is None or after.layout.id != one.layout.id:
+            if after is None or _asked_for(after) != _asked_for(one):
                 self._end_visit(site_id)
                 self._slow_due.pop(site_id, None)
                 self._searches.pop(site_id, None)
                 self._told.pop(site_id, None)
-            if after is None:
-                self._end_jobs(site_id, f"{one.site.name} is not polled any more.")
+        for site_id in self._wishes.sites - now_polled.keys():
+            sentence = f"{self.name_of(site_id)} is not polled here any more."
+            self._wishes.fail([site_id], sentence)
         self._fit(plan)
-        self._lost_due = {key: due for key, due in self._lost_due.items() if key in self._sites}
+        self._note_lost(self._sites.keys() - before.keys())
         self._exchanger.revise(plan.gateway)
         self._watch.revise(plan)
         self._pace.revise([self._paced(one) for one in self._sites.values()], _now())
+        for site_id in self._wishes.sites & self._sites.keys():
+            self._pace.demand(site_id, _now())
+
+    def _note_lost(self, new: Iterable[int]) -> None:
+        """Let new sites of an unreachable gateway be lost to it as the others are."""
+        self._lost_due = {key: due for key, due in self._lost_due.items() if key in self._sites}
+        if self._watch.status is GatewayStatus.UNREACHABLE:
+            for site_id in new:
+                self._lost_due.setdefault(site_id, _now())
 
     def _end_visit(self, site_id: int) -> None:
         visit = self._visits.pop(site_id, None)
         if visit is not None:
             self._pace.finish(site_id, _now(), None)
-            if visit.is_answered:
-                self._record(visit)
+            name = visit.plan.site.name
+            self._close(visit, f"{name} was changed while it was asked; ask again.")
 
-    def _end_jobs(self, site_id: int, sentence: str) -> None:
-        for job in self._jobs.pop(site_id, []):
-            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
-        test = self._tests.pop(site_id, None)
-        if test is not None:
-            said = f"{test.sentence(self.plan_of(site_id))} Then it ended: {sentence}"
-            self._outlet.job_changed(test.job.id, JobState.FAILED, test.progress, said)
-
-    def plan_of(self, site_id: int) -> str:
+    def name_of(self, site_id: int) -> str:
         """Return a site's name."""
         return next(one.site.name for one in self.plan.sites if one.site_id == site_id)
 
@@ -173,36 +186,59 @@ class Channel:
                     self._lose(error)
         finally:
             self._exchanger.close()
+            self._end_visits("Polling ended while it was asked; ask again.")
+            self._ledger.let_go(self._sites, self.plan.gateway_id)
 
     async def _connected(self) -> None:
         await self._exchanger.connect()
         self._watch.connected()
         self._lost_due.clear()
         self._pace = Pace([self._paced(one) for one in self._sites.values()], _now())
-        for site_id in {*self._jobs, *self._tests}:
+        for site_id in self._wishes.sites & self._sites.keys():
             self._pace.demand(site_id, _now())
         while True:
             self._take_plan()
-            turn = self._pace.take(_now())
-            if turn is None:
+            if not await self._asked():
                 await self._exchanger.listen(min(self._pace.wake_at(_now()), _now() + LOOK_S))
-            else:
-                await self._go(turn)
             if self._exchanger.answers_since_connect:
                 self._pauses.reset()
             self._watch.tell(self._pace)
 
+    async def _asked(self) -> bool:
+        """Ask whoever's turn it is; return whether it was anybody's."""
+        self._is_asking = True  # from here on no other plan may come in between
+        try:
+            if await self._errands.first(self._pace):
+                return True
+            turn = self._pace.take(_now())
+            if turn is None:
+                return await self._errands.idle(self._pace)
+            await self._go(turn)
+            return True
+        finally:
+            self._is_asking = False
+
     def _lose(self, error: GatewayUnreachable) -> None:
         self._exchanger.close()
         self._watch.lost(str(error))
-        for visit in self._visits.values():  # what has been answered before stays an answer
-            if visit.is_answered:
-                self._record(visit)
-        self._visits.clear()
-        for site_id in {*self._jobs, *self._tests}:
-            self._end_jobs(site_id, str(error))
+        self._end_visits(str(error))
+        self.fail_jobs(str(error))
         for site_id in self._sites:
             self._lost_due.setdefault(site_id, _now())
+
+    def _end_visits(self, sentence: str) -> None:
+        """End every open visit, for a reason."""
+        for visit in self._visits.values():
+            self._close(visit, sentence)
+        self._visits.clear()
+
+    def _close(self, visit: Visit, sentence: str) -> None:
+        """End a visit before its end; what has been answered stays an answer."""
+        if visit.is_answered:
+            self._record(visit)
+            return
+        for job_id in visit.jobs:
+            self._outlet.job_changed(job_id, JobState.FAILED, 1.0, sentence)
 
     async def _wait_lost(self, pause_s: float) -> None:
         """Let a pause pass; polls that fall due meanwhile are lost to the gateway."""
@@ -256,25 +292,47 @@ class Channel:
     # --- work a person asked for ---------------------------------------------------------
 
     def take_job(self, job: Job) -> bool:
-        """Take a job if it is for a site of this channel; return whether it is."""
+        """Take a job if it is for this gateway or a site of it; return whether it is."""
+        if job.kind in ERRANDS:
+            return self._take_errand(job)
         plan = next((one for one in self.plan.sites if one.site_id == job.site_id), None)
         if plan is None:
             return False
-        if plan.site_id not in self._sites:
+        if not plan.is_polled:
             why = "polling was ended on purpose" if plan.site.in_service else "it is out of service"
-            sentence = f"{plan.site.name} is not polled: {why}."
-            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+            self._refuse(job, f"{plan.site.name} is not polled: {why}.")
         elif self._watch.status is GatewayStatus.UNREACHABLE:
-            self._outlet.job_changed(job.id, JobState.FAILED, 1.0, self._watch.sentence)
-        else:
-            self._outlet.job_changed(job.id, JobState.RUNNING, 0.0, "")
-            if job.kind == "desk-test":
-                self._tests.setdefault(plan.site_id, DeskTest(job))
-            else:
-                self._jobs.setdefault(plan.site_id, []).append(job)
-            if self._watch.status is not GatewayStatus.STARTING:
-                self._pace.demand(plan.site_id, _now())
+            self._refuse(job, self._watch.sentence)
+        elif self._wishes.take(job, plan.site_id):
+            self._demand(plan.site_id)
         return True
+
+    def _take_errand(self, job: Job) -> bool:
+        if job.gateway_id != self.plan.gateway_id:
+            return False
+        if self._watch.status is GatewayStatus.UNREACHABLE:
+            self._refuse(job, self._watch.sentence)
+        else:
+            self._errands.take(job)
+        return True
+
+    def _demand(self, site_id: int) -> None:
+        """Have a site polled soon; where that cannot be yet, it follows when it can."""
+        if self._watch.status is not GatewayStatus.STARTING and site_id in self._sites:
+            self._pace.demand(site_id, _now())
+
+    def _refuse(self, job: Job, sentence: str) -> None:
+        self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+
+    def stop_jobs(self, job_ids: frozenset[int]) -> None:
+        """End jobs because a person asked for that; others' are not known here."""
+        self._errands.stop(job_ids)
+        self._wishes.stop(job_ids)
+
+    def fail_jobs(self, sentence: str) -> None:
+        """End all jobs for a reason; what they found stays."""
+        self._wishes.fail(self._wishes.sites, sentence)
+        self._errands.fail(sentence)
 
     # --- a turn --------------------------------------------------------------------------
 
@@ -303,7 +361,8 @@ class Channel:
         visit = open_visit or self._new_visit(turn)
         self._visits[turn.site_id] = visit
         if turn.demanded:
-            visit.jobs += [job.id for job in self._jobs.pop(turn.site_id, [])]
+            visit.flags |= PollFlag.DEMAND
+            visit.jobs += self._wishes.begin(turn.site_id)
         return visit
 
     def _new_visit(self, turn: Turn) -> Visit:
@@ -311,8 +370,6 @@ class Channel:
         flags = PollFlag.NONE
         if turn.purpose is Purpose.PROBE:
             flags |= PollFlag.PROBE
-        if turn.demanded:
-            flags |= PollFlag.DEMAND
         if plan.act is Act.MAINTENANCE:
             flags |= PollFlag.MAINTENANCE
         first_miss = state.missed_in_row == 0 and turn.purpose is not Purpose.PROBE
@@ -430,7 +487,8 @@ class Channel:
         poll = visit.poll(at_ms)
         state = self._hand_up(poll, visit.plan, visit.suspect_blocks)
         self._watch.visited(visit.plan.site_id)
-        self._note_test(poll)
+        if self._wishes.polled(poll):
+            self._pace.demand(poll.site_id, _now())
         for job_id in visit.jobs:
             self._outlet.job_changed(job_id, JobState.DONE, 1.0, _said(visit, poll))
         log.info(
@@ -441,19 +499,6 @@ class Channel:
             poll.answer_ms,
         )
         return state
-
-    def _note_test(self, poll: Poll) -> None:
-        test = self._tests.get(poll.site_id)
-        if test is None:
-            return
-        test.add(poll)
-        said = test.sentence(self._sites[poll.site_id].site.name)
-        if test.is_over:
-            del self._tests[poll.site_id]
-            self._outlet.job_changed(test.job.id, JobState.DONE, 1.0, said)
-        else:
-            self._outlet.job_changed(test.job.id, JobState.RUNNING, test.progress, said)
-            self._pace.demand(poll.site_id, _now())
 
     def _record_lost(self, site_id: int) -> None:
         plan = self._sites[site_id]
@@ -488,6 +533,11 @@ def _known(state: SiteState | None, one: SitePlan, now_ms: int) -> SiteState:
     if state is None:
         return contact.first_state(one.layout, SiteStatus.NEVER_ANSWERED, now_ms)
     return contact.fitted(state, one.layout)
+
+
+def _asked_for(plan: SitePlan) -> tuple[int, int]:
+    """Return what a visit must be begun by: another unit is another station."""
+    return plan.site.unit, plan.layout.id
 
 
 def _request(plan: SitePlan, block: int) -> ReadRequest:

@@ -1,20 +1,44 @@
-"""A desk test: so many polls of one site in a row, and what they say of its contact."""
+"""A test of contact: so many polls of one site in a row, and what they say.
+
+A desk test is twenty polls; a link test is as many as its job says, and says how sure its share
+of first tries is.
+"""
 
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 
+from tallymast.domain.health.comms.intervals import wilson
 from tallymast.domain.model import Job, Outcome, Poll
 
-POLLS = 20
+KINDS: Final = ("desk-test", "link-test")
+POLLS: Final = 20
+FEWEST, MOST = 5, 200
 
 
 @dataclass(slots=True)
 class DeskTest:
-    """One running test."""
+    """One running test of ``wanted`` polls."""
 
     job: Job
+    wanted: int = POLLS
     polls: list[Poll] = field(default_factory=list)
+
+    @staticmethod
+    def of(job: Job) -> "DeskTest":
+        """Return the test a job asks for.
+
+        Raises:
+            ValueError: it asks for fewer or more polls than a test may have.
+
+        """
+        if job.kind == "desk-test":
+            return DeskTest(job)
+        wanted = job.params.get("polls", POLLS)
+        if not isinstance(wanted, int) or not FEWEST <= wanted <= MOST:
+            raise ValueError(f"A link test takes {FEWEST} to {MOST} polls, not {wanted}.")
+        return DeskTest(job, wanted)
 
     def add(self, poll: Poll) -> None:
         """Take one poll more."""
@@ -23,12 +47,12 @@ class DeskTest:
     @property
     def progress(self) -> float:
         """How far it is, 0 to 1."""
-        return min(len(self.polls) / POLLS, 1.0)
+        return min(len(self.polls) / self.wanted, 1.0)
 
     @property
     def is_over(self) -> bool:
         """Whether all polls are done."""
-        return len(self.polls) >= POLLS
+        return len(self.polls) >= self.wanted
 
     def sentence(self, name: str) -> str:
         """Return what came of it so far, for people."""
@@ -36,8 +60,13 @@ class DeskTest:
         answered = [poll for poll in self.polls if poll.outcome.is_answered]
         first = sum(poll.outcome is Outcome.FIRST_TRY for poll in self.polls)
         said = f"{name}: {len(answered)} of {asked} polls answered, {first} at the first try"
+        if self.job.kind == "link-test" and asked:
+            low, high = wilson(first, asked)
+            said += f" ({100 * low:.0f} to {100 * high:.0f} %, 95 % interval)"
         times = [poll.answer_ms for poll in answered if poll.answer_ms is not None]
         if times:
             middle, late = np.percentile(times, [50, 95])
             said += f"; answers took {middle:.0f} ms, 95 % within {late:.0f} ms"
+        if times and self.job.kind == "link-test":
+            said += f", from {min(times):.0f} to {max(times):.0f} ms"
         return said + "."

@@ -123,7 +123,7 @@ class GatewayWatch:
         return round(min(one for one, _ in spans), 2), round(max(one for _, one in spans), 2)
 
     def _judged(self) -> tuple[GatewayStatus, str]:
-        enough = min(MUTE_AFTER_SITES, len(self._plan.sites))
+        enough = max(1, min(MUTE_AFTER_SITES, len(self._plan.sites)))
         if not self._exchanger.answers_since_connect and len(self._silent) >= enough:
             return GatewayStatus.MUTE, (
                 f"{self._plan.gateway.name} accepts the connection, but nothing behind it "

@@ -14,7 +14,9 @@ from tallymast.domain.model import (
     SiteState,
     Transport,
 )
+from tallymast.polling import desk_test, errands
 from tallymast.polling.channel import LOOK_S, Channel
+from tallymast.polling.ledger import Ledger
 from tallymast.polling.line import Port
 from tallymast.polling.ports import Clock, Outlet, SystemClock, Work
 from tallymast.polling.serial_port import SerialPort
@@ -23,6 +25,7 @@ from tallymast.polling.tcp import TcpPort
 log = logging.getLogger(__name__)
 
 RESTART_AFTER_S = 5.0
+KINDS = ("poll", *desk_test.KINDS, *errands.KINDS)
 
 MakePort = Callable[[Gateway], Port]
 
@@ -59,7 +62,7 @@ class Poller:
         chance: Random | None = None,
     ) -> None:
         self._plan = plan
-        self._states = dict(states)
+        self._ledger = Ledger(states)
         self._outlet = outlet
         self._work = work
         self._clock = clock or SystemClock()
@@ -68,6 +71,7 @@ class Poller:
         self._plans: dict[int, GatewayPlan] = {}
         self._channels: dict[int, Channel] = {}
         self._running: dict[int, asyncio.Task[None]] = {}
+        self._ending: dict[int, set[asyncio.Task[None]]] = {}
         self._begun: set[int] = set()
 
     async def run(self) -> None:
@@ -89,8 +93,10 @@ class Poller:
         self._plan = plan
         for gateway_id, old in before.items():
             new = after.get(gateway_id)
-            if new is None or _wire(new.gateway) != _wire(old.gateway):
-                self._end(gateway_id)
+            if new is None:
+                self._end(gateway_id, f"{old.gateway.name} is not polled any more.")
+            elif _wire(new.gateway) != _wire(old.gateway):
+                self._end(gateway_id, f"{new.gateway.name} is connected anew; ask again.")
         for gateway_id, new in after.items():
             if gateway_id in self._running:
                 self._plans[gateway_id] = new
@@ -108,24 +114,28 @@ class Poller:
         self._plans[plan.gateway_id] = plan
         self._running[plan.gateway_id] = self._tasks.create_task(self._keep(plan.gateway_id))
 
-    def _end(self, gateway_id: int) -> None:
-        self._running.pop(gateway_id).cancel()
+    def _end(self, gateway_id: int, sentence: str) -> None:
         channel = self._channels.pop(gateway_id, None)
         if channel is not None:
-            self._states |= channel.states
+            channel.fail_jobs(sentence)
+        task = self._running.pop(gateway_id)
+        self._ending.setdefault(gateway_id, set()).add(task)
+        task.cancel()
 
     async def _keep(self, gateway_id: int) -> None:
         """Run a channel; a bug of ours in one must not end the others."""
+        if before := self._ending.get(gateway_id):
+            await asyncio.wait(before)  # its sites are free only then
+            before.clear()
         while True:
             plan = self._plans[gateway_id]
             port = self._port(plan.gateway)
-            channel = Channel(plan, self._states, self._outlet, self._clock, port, self._chance)
+            channel = Channel(plan, self._ledger, self._outlet, self._clock, port, self._chance)
             self._channels[gateway_id] = channel
             try:
                 await channel.run()
             except Exception:
                 log.exception("channel gateway=%s ended by a bug, begins anew", plan.gateway.key)
-            self._states |= channel.states
             await asyncio.sleep(RESTART_AFTER_S)
 
     async def _look_for_jobs(self) -> None:
@@ -136,16 +146,23 @@ class Poller:
                     self._begun.add(job.id)
                     self._give(job)
             self._begun &= {job.id for job in waiting}
+            self._stop(self._work.stopping())
             await asyncio.sleep(LOOK_S)
 
     def _give(self, job: Job) -> None:
-        if job.kind not in ("poll", "desk-test"):
+        if job.kind not in KINDS:
             sentence = f"There is no work of the kind {job.kind!r}."
         elif any(channel.take_job(job) for channel in self._channels.values()):
             return
         else:
-            sentence = "The site is not polled by this program."
+            asked = "gateway" if job.site_id is None else "site"
+            sentence = f"The {asked} is not polled by this program."
         self._outlet.job_changed(job.id, JobState.FAILED, 1.0, sentence)
+
+    def _stop(self, job_ids: frozenset[int]) -> None:
+        if job_ids:
+            for channel in self._channels.values():
+                channel.stop_jobs(job_ids)
 
 
 def _wire(gateway: Gateway) -> tuple[object, ...]:

@@ -4,9 +4,9 @@ Everything here is called from the poller's own thread and must come back at onc
 time (a database, a browser) is queued by whoever is on the other side.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from time import time_ns
-from typing import Protocol
+from typing import Any, Protocol
 
 from tallymast.domain.model import GatewayState, Job, JobState, PollDone, WireLine
 
@@ -22,6 +22,9 @@ class Outlet(Protocol):
 
     def job_changed(self, job_id: int, state: JobState, progress: float, result: str) -> None:
         """Take where a piece of work stands; ``result`` is a sentence, progress runs 0 to 1."""
+
+    def job_row(self, job_id: int, n: int, body: Mapping[str, Any]) -> None:
+        """Take one finding of a piece of work, ``n`` its place in the order; JSON can hold it."""
 
     def episode(
         self,
@@ -46,6 +49,9 @@ class Work(Protocol):
 
     def waiting(self) -> Sequence[Job]:
         """Return the jobs nobody has begun, oldest first; asked every 100 ms."""
+
+    def stopping(self) -> frozenset[int]:
+        """Return the jobs whose end a person asked for; asked every 100 ms."""
 
 
 class Clock(Protocol):

@@ -173,7 +173,7 @@ def create_app(services: Services) -> FastAPI:
     app.state.services = services
     app.state.gate = Gate(People(services), Passwords(), Throttle())
     app.state.standings = Standings(services)
-    app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms))
+    app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms), services.network)
     app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
     shared = (services, app.state.standings, app.state.days)
     app.state.site_boards = SiteBoards(*shared)

@@ -38,11 +38,18 @@ class Days:
 
     Args:
         read: reads all sites' 24 h up to an instant [ms].
+        network: the network as it is now; another one has other sites and limits.
 
     """
 
-    def __init__(self, read: Callable[[int], Mapping[int, SiteDay]]) -> None:
+    def __init__(
+        self,
+        read: Callable[[int], Mapping[int, SiteDay]],
+        network: Callable[[], object] = lambda: None,
+    ) -> None:
         self._read = read
+        self._network = network
+        self._seen: object = None
         self._lock = Lock()
         self._at_ms: int | None = None
         self._days: Mapping[int, SiteDay] = {}
@@ -50,6 +57,8 @@ class Days:
     def is_old(self, now_ms: int) -> bool:
         """Whether the next look has to read again."""
         if self._at_ms is None or not 0 <= now_ms - self._at_ms < KEPT_MS:
+            return True
+        if self._network() is not self._seen:
             return True
         return now_ms // QUARTER_MS != self._at_ms // QUARTER_MS
 
@@ -61,8 +70,9 @@ class Days:
         """Return the last 24 h of every site, read again where too old."""
         with self._lock:
             if self.is_old(now_ms):
+                seen = self._network()
                 self._days = self._read(now_ms)
-                self._at_ms = now_ms
+                self._at_ms, self._seen = now_ms, seen
             return self._days
 
 

@@ -171,12 +171,19 @@ class GatewayBoard:
         self._board = Board()
         self._turn = Lock()
 
+    def is_of(self, plan: GatewayPlan) -> bool:
+        """Whether it shows a gateway as it is planned here."""
+        return self._plan is plan
+
     def since(self, version: int) -> tuple[int, Markup]:
         """Return the newest version and the message that brings a tab there."""
         return self._board.since(version)
 
     async def catch_up(self) -> None:
-        """Bring the fragments up to the newest state."""
+        """Bring the fragments up to the newest state; once a site has left, they stay."""
+        network = self._given.network()
+        if any(network.site(one.site.key) is None for one in self._plan.sites):
+            return
         await run_in_threadpool(self.show, TICK_MS)
 
     def show(self, every_ms: int) -> tuple[int, dict[str, object]]:
@@ -245,10 +252,11 @@ class GatewayBoards:
             if view is not self._view:
                 self._boards.clear()
                 self._view = view
-            if plan.gateway_id not in self._boards:
+            board = self._boards.get(plan.gateway_id)
+            if board is None or not board.is_of(plan):  # made while the network was changed
                 board = GatewayBoard(self._given, self._standings, self._days, plan)
                 self._boards[plan.gateway_id] = board
-            return self._boards[plan.gateway_id]
+            return board
 
 
 def gateway_boards(request: Request) -> GatewayBoards:

@@ -74,7 +74,9 @@ class KeptRows:
             self._network = network
         rows = []
         for plan in gateway.sites:
-            standing, day = standings[plan.site_id], days.get(plan.site_id, NOTHING)
+            standing, day = standings.get(plan.site_id), days.get(plan.site_id, NOTHING)
+            if standing is None:  # the network was changed while this was made
+                continue
             need = ranks.get(plan.site.key, NOBODY)
             made = self._made.get(plan.site_id)
             if made is None or not _same(made, standing, day, need):

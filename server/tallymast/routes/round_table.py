@@ -69,7 +69,7 @@ def table(groups: Sequence[Group], asked: Asked, kept: Callable[[str], Markup]) 
     shown = {row.key for row in rows if fits(row, asked)} if asked.narrows else None
     loose = asked.order != "file"
     bodies = [_of_gateway(group, shown, kept, loose) for group in groups]
-    if loose:
+    if loose and groups:
         bodies.insert(0, Body(_rows(ordered(rows, asked.order), shown, kept)))
     count = len(rows) if shown is None else len(shown)
     areas = tuple(dict.fromkeys(row.area for row in rows if row.area))

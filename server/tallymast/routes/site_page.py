@@ -74,12 +74,18 @@ class SiteBoard:
         self._turn = Lock()
         self._stored = self._read_polls()
 
+    def is_of(self, plan: SitePlan) -> bool:
+        """Whether it shows a site as it is planned here."""
+        return self._plan is plan
+
     def since(self, version: int) -> tuple[int, Markup]:
         """Return the newest version and the message that brings a tab there."""
         return self._board.since(version)
 
     async def catch_up(self) -> None:
-        """Bring the fragments up to the newest state."""
+        """Bring the fragments up to the newest state; of a site that is gone they stay."""
+        if self._given.network().site(self._plan.site.key) is None:
+            return
         await run_in_threadpool(self.show, TICK_MS)
 
     def show(self, every_ms: int) -> tuple[int, dict[str, object]]:
@@ -172,11 +178,11 @@ class SiteBoards:
             if view is not self._view:
                 self._boards.clear()
                 self._view = view
-            if plan.site_id not in self._boards:
-                self._boards[plan.site_id] = SiteBoard(
-                    self._given, self._standings, self._days, plan
-                )
-            return self._boards[plan.site_id]
+            board = self._boards.get(plan.site_id)
+            if board is None or not board.is_of(plan):  # made while the network was changed
+                board = SiteBoard(self._given, self._standings, self._days, plan)
+                self._boards[plan.site_id] = board
+            return board
 
 
 def site_boards(request: Request) -> SiteBoards:

@@ -106,7 +106,8 @@ class SiteNow(BaseModel):
 def list_sites(given: Given, standings: TheStandings) -> list[SiteNow]:
     """List every site of the network."""
     now, day = standings.now(), read_counts(given, given.now_ms())
-    return [_site_now(given, now[plan.site_id], day) for plan in given.network().sites]
+    sites = [plan for plan in given.network().sites if plan.site_id in now]
+    return [_site_now(given, now[plan.site_id], day) for plan in sites]
 
 
 @router.get("/sites/{key}")
