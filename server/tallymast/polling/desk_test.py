@@ -1,7 +1,7 @@
 """A test of contact: so many polls of one site in a row, and what they say.
 
-A desk test is twenty polls; a link test is as many as its job says, and says how sure its share
-of first tries is.
+A desk test is twenty polls; a link test is as many as its job says. How sure their shares are is
+judged from the polls themselves (domain/commissioning/link_check.py), which know of bursts.
 """
 
 from dataclasses import dataclass, field
@@ -9,7 +9,6 @@ from typing import Final
 
 import numpy as np
 
-from tallymast.domain.health.comms.intervals import wilson
 from tallymast.domain.model import Job, Outcome, Poll
 
 KINDS: Final = ("desk-test", "link-test")
@@ -60,9 +59,6 @@ class DeskTest:
         answered = [poll for poll in self.polls if poll.outcome.is_answered]
         first = sum(poll.outcome is Outcome.FIRST_TRY for poll in self.polls)
         said = f"{name}: {len(answered)} of {asked} polls answered, {first} at the first try"
-        if self.job.kind == "link-test" and asked:
-            low, high = wilson(first, asked)
-            said += f" ({100 * low:.0f} to {100 * high:.0f} %, 95 % interval)"
         times = [poll.answer_ms for poll in answered if poll.answer_ms is not None]
         if times:
             middle, late = np.percentile(times, [50, 95])

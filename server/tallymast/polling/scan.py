@@ -5,7 +5,7 @@ somebody is there are the other blocks of the profiles asked too, each once.
 """
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from tallymast.domain.model import Job, SitePlan, Table
@@ -42,7 +42,7 @@ class Scan:
         self._timeout_s = timeout_s
         self._asked_s = timeout_of(job.params.get("timeout_s"))
         self._units = [_unit(one) for one in job.params["units"]]
-        self._profiles = _profiles(job.params.get("profiles") or {})
+        self._profiles = _profiles(job.params.get("profiles") or {}, job.params.get("order") or ())
         spans = dict.fromkeys(span for some in self._profiles.values() for span in some)
         self._spans = tuple(spans) or (ANYTHING,)
         self._done = 0
@@ -143,9 +143,11 @@ def _unit(written: Any) -> int:
     return unit
 
 
-def _profiles(written: Mapping[str, Any]) -> dict[str, tuple[Span, ...]]:
+def _profiles(written: Mapping[str, Any], order: Sequence[str]) -> dict[str, tuple[Span, ...]]:
+    """Return the profiles' blocks, the likeliest first: a job as it is stored sorts its keys."""
     found = {str(key): tuple(Span.of(one) for one in blocks) for key, blocks in written.items()}
-    return {key: spans for key, spans in found.items() if spans}
+    keys = dict.fromkeys([*(key for key in order if key in found), *found])
+    return {key: found[key] for key in keys if found[key]}
 
 
 def _listed(units: list[int]) -> str:
