@@ -384,7 +384,6 @@ def test_a_link_test_takes_as_many_polls_as_asked(outlet: KeptOutlet) -> None:
     polled_for(300.0, plan_of(site(1), site(2)), outlet, work=work_of(link_test(50)))
     state, said = last(outlet)
     assert state is JobState.DONE
-    # Wilson's interval of 50 of 50 is 50 / (50 + 1.96^2) to 1: 0.9286 (Wilson 1927, by hand).
     assert said == (
         "Site 1: 50 of 50 polls answered, 50 at the first try; "
         "answers took 80 ms, 95 % within 80 ms, from 80 to 80 ms."
