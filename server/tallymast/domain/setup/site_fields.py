@@ -1,5 +1,7 @@
 """Fields of a site: what it is, how it is reached and powered, how people get there."""
 
+from dataclasses import replace
+
 from tallymast.domain.setup.fields import Choices, Field, Group, Kind, Of
 from tallymast.domain.setup.network_fields import POSITION
 
@@ -131,9 +133,9 @@ _SUPPLY = Group(
         Field("supply.radio_minimum_v", "Radio works down to", Kind.NUMBER, "", "V"),
         Field(
             "supply.meter_offset_v",
-            "Station's voltmeter reads off by",
+            "Station's voltmeter is high by",
             Kind.NUMBER,
-            "What is added to make it agree with a hand meter.",
+            "What it shows too much; a hand reading sets it.",
             "V",
             "0 V",
         ),
@@ -184,6 +186,8 @@ _LIFE = Group(
 )
 
 SITE_GROUPS = (_IDENTITY, _PATH, _WHERE, _SUPPLY, _ACCESS, _SEASON, _LIFE)
+# Of a new one the first group is enough; the rest opens when somebody looks.
+NEW_SITE_GROUPS = (SITE_GROUPS[0], *(replace(one, folded=True) for one in SITE_GROUPS[1:]))
 
 LOCK_FIELDS = (
     Field("where", "Lock on", hint="A gate, a cabinet; empty it to remove the lock."),

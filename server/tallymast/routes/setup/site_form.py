@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import date
+from types import MappingProxyType
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
@@ -11,7 +12,7 @@ from tallymast.domain import network_file
 from tallymast.domain.local_times import local_time
 from tallymast.domain.network_file import Written, mistakes_in
 from tallymast.domain.setup.form_mistakes import for_form
-from tallymast.domain.setup.site_fields import SITE_GROUPS
+from tallymast.domain.setup.site_fields import NEW_SITE_GROUPS, SITE_GROUPS
 from tallymast.domain.setup.things import Thing, free_unit, put, remove, users_of
 from tallymast.domain.zones import find_zone
 from tallymast.routes.problems import Problem
@@ -43,9 +44,12 @@ def new_site(
     person: ThePerson,
     like: Word = "",
     gateway: Word = "",
+    unit: Word = "",
+    profile: Word = "",
 ) -> HTMLResponse:
-    """Show the form of a site that is not there yet, perhaps like another."""
-    return opened(_asked(request, given, show, person, "", {"like": like}, gateway))
+    """Show the form of a site that is not there yet, perhaps like another, perhaps just found."""
+    found = {"gateway": gateway, "unit": unit, "profile": profile}
+    return opened(_asked(request, given, show, person, "", {"like": like}, found))
 
 
 @router.post(_NEW)
@@ -146,9 +150,9 @@ def _asked(
     person: Person,
     key: str,
     texts: dict[str, str] | None = None,
-    gateway: str = "",
+    found: Mapping[str, str] = MappingProxyType({}),
 ) -> Asked:
-    form = _form(given, key, (texts or {}).get("like", ""), gateway)
+    form = _form(given, key, (texts or {}).get("like", ""), found)
     with given.database.reading() as connection:
         history = bool(key) and has_history(connection, key)
     more = {
@@ -159,14 +163,14 @@ def _asked(
     return Asked(request, given, show, person, form, texts or {}, more)
 
 
-def _form(given: Services, key: str, like: str, gateway: str) -> Form:
+def _form(given: Services, key: str, like: str, found: Mapping[str, str]) -> Form:
     base, written = as_written(given)
     thing = Thing("site", key)
     body = the_body(written, thing) if key else _copied(written, like)
     path = f"/setup/sites/{key}" if key else _NEW
     return Form(
         thing,
-        SITE_GROUPS,
+        SITE_GROUPS if key or like else NEW_SITE_GROUPS,
         path,
         "/setup",
         name_of(body) if key else "",
@@ -175,7 +179,7 @@ def _form(given: Services, key: str, like: str, gateway: str) -> Form:
         written,
         base,
         like=like,
-        prefilled={} if key else _prefilled(written, body, gateway),
+        prefilled={} if key else _prefilled(written, body, found),
     )
 
 
@@ -187,15 +191,18 @@ def _copied(written: Written, like: str) -> Written:
     return body
 
 
-def _prefilled(written: Written, body: Written, gateway: str) -> Mapping[str, str]:
-    """Return what needs no choosing: the only gateway and profile, and the next free address."""
-    found = {}
-    for table, chosen in (("gateway", gateway), ("profile", "")):
+def _prefilled(written: Written, body: Written, found: Mapping[str, str]) -> Mapping[str, str]:
+    """Return what needs no choosing: what was found, the only gateway, the next free address."""
+    filled = {}
+    for table in ("gateway", "profile"):
         keys = [str(one["key"]) for one in written.get(table, [])]
         only = keys[0] if len(keys) == 1 else ""
-        found[table] = str(body.get(table, "")) or (chosen if chosen in keys else only)
-    unit = free_unit(written, found["gateway"]) if found["gateway"] else None
-    return {**found, "unit": "" if unit is None else str(unit)}
+        chosen = found.get(table, "")
+        filled[table] = str(body.get(table, "")) or (chosen if chosen in keys else only)
+    if found.get("unit", "").isdecimal():
+        return {**filled, "unit": found["unit"]}
+    unit = free_unit(written, filled["gateway"]) if filled["gateway"] else None
+    return {**filled, "unit": "" if unit is None else str(unit)}
 
 
 def _points(written: Written, key: str) -> list[PointRow]:
