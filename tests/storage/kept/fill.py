@@ -4,6 +4,7 @@ from sqlalchemy import Connection
 
 from tallymast.domain import network_file
 from tallymast.domain.audit import Act
+from tallymast.domain.commissioning import steps
 from tallymast.domain.health.diagnosis.experience import Verdict
 from tallymast.domain.health.diagnosis.lasting import Step, places
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
@@ -28,6 +29,9 @@ from tallymast.storage import (
     network,
     notes,
     people,
+    proof_photos,
+    proof_steps,
+    proofs,
     rounds,
     schema,
     setting,
@@ -54,6 +58,7 @@ def fill(database: Database) -> None:
         _judgement(conn, first, other)
         _findings(conn, first)
         _people(conn)
+        _proofs(conn, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -150,3 +155,41 @@ def _people(conn: Connection) -> None:
     people.add_link(conn, "paper", "first", "", account_id=None, at_ms=NOW_MS, ends_ms=end_ms)
     made = Act("token.make", "token", "report", {}, {"role": "viewer", "days": 3})
     audit.add(conn, made, at_ms=NOW_MS, actor="r.hale", account_id=hale.id, address="192.0.2.1")
+
+
+def _proofs(conn: Connection, plan: PollPlan) -> None:
+    """A signed proof with a step and a photograph, and one that goes on."""
+    site = plan.gateways[0].sites[0]
+    layout = site.layout
+    point = layout.points[0]
+    proof = proofs.begin(
+        conn,
+        site.site_id,
+        "commissioning",
+        actor="r.hale",
+        at_ms=DAY_0,
+        at_site="R. Hale",
+        at_base="M. Okoro",
+    )
+    step = steps.Step(
+        1,
+        point.tag,
+        steps.StepKind.VERDICT,
+        steps.Phase.AS_FOUND,
+        steps.Result.PASS,
+        DAY_0 + 1,
+        "r.hale",
+        meaning=steps.meaning_in(layout, point),
+    )
+    proof_steps.add(conn, proof.id, [step], at_ms=DAY_0 + 1)
+    proof_photos.add(
+        conn,
+        proof.id,
+        name="Terminals",
+        media="image/png",
+        body=b"\x89PNG\r\n\x1a\n",
+        at_ms=DAY_0 + 2,
+        actor="r.hale",
+    )
+    proofs.sign(conn, proof, name="R. Hale", versions={"network": 1}, at_ms=DAY_0 + 3)
+    proofs.begin(conn, site.site_id, "repair", actor="r.hale", at_ms=DAY_0 + 4, follows_id=proof.id)

@@ -25,6 +25,14 @@ class Signed:
 
 
 @dataclass(frozen=True, slots=True)
+class Station:
+    """The station that is at a site now, in the hardware register, and since when."""
+
+    id: int
+    from_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class Proven:
     """Whether one point is proven.
 
@@ -47,7 +55,7 @@ class Proven:
 
 
 def proven_points(
-    points: Iterable[tuple[Point, Meaning]], signed: Sequence[Signed], station_id: int | None
+    points: Iterable[tuple[Point, Meaning]], signed: Sequence[Signed], station: Station | None
 ) -> tuple[Proven, ...]:
     """Return for each point whether it is proven, and why not.
 
@@ -57,12 +65,12 @@ def proven_points(
     Args:
         points: the site's points with how each is read now.
         signed: its signed proofs.
-        station_id: the station that is there now, in the hardware register; None: none is kept.
+        station: what is there now; None: none is kept.
 
     """
     newest_first = sorted(signed, key=lambda one: (one.made_ms, one.id), reverse=True)
     verdicts = [(proof, verdicts_of(proof.steps)) for proof in newest_first]
-    return tuple(_of_point(point, now, verdicts, station_id) for point, now in points)
+    return tuple(_of_point(point, now, verdicts, station) for point, now in points)
 
 
 def verdicts_of(steps: Iterable[Step]) -> dict[str, Step]:
@@ -75,14 +83,14 @@ def _of_point(
     point: Point,
     now: Meaning,
     verdicts: Sequence[tuple[Signed, Mapping[str, Step]]],
-    station_id: int | None,
+    station: Station | None,
 ) -> Proven:
     told = [(proof, of[point.tag]) for proof, of in verdicts if point.tag in of]
     judged = [one for one in told if one[1].result is not Result.NOT_TESTED]
     if not judged:
         return _never(point.tag, told)
     proof, step = judged[0]
-    why = _why(proof, step, now, station_id)
+    why = _why(proof, step, now, station)
     then = step.meaning if why and step.meaning not in (None, now) else None
     return Proven(point.tag, not why, why, proof.by, proof.made_ms, proof.id, then)
 
@@ -95,9 +103,12 @@ def _never(tag: str, told: Sequence[tuple[Signed, Step]]) -> Proven:
     return Proven(tag, False, why, proof.by, proof.made_ms, proof.id)
 
 
-def _why(proof: Signed, step: Step, now: Meaning, station_id: int | None) -> str:
+def _why(proof: Signed, step: Step, now: Meaning, station: Station | None) -> str:
     if step.result is Result.FAIL:
         return "failed"
-    if station_id is not None and station_id != proof.part_id:
-        return "station replaced since" if proof.part_id is not None else "station entered since"
+    if station is not None and station.id != proof.part_id:
+        if proof.part_id is not None:
+            return "station replaced since"
+        if station.from_ms > proof.made_ms:  # what was there before is not known
+            return "another station entered since"
     return f"{other} since" if step.meaning and (other := changed(step.meaning, now)) else ""

@@ -99,7 +99,9 @@ def sheet_of(
     by_tag: dict[str, list[Step]] = {}
     for step in steps:
         by_tag.setdefault(step.tag, []).append(step)
-    return tuple(_point_sheet(one, by_tag.get(one.tag, []), seen.get(one.tag, {})) for one in points)
+    return tuple(
+        _point_sheet(one, by_tag.get(one.tag, []), seen.get(one.tag, {})) for one in points
+    )
 
 
 def _point_sheet(point: Point, steps: Sequence[Step], seen: Seen) -> PointSheet:
