@@ -49,6 +49,16 @@ SENTENCES: Final = {
     "report.keep": "{actor} had the report of {subject} made anew; it is kept as {file}.",
     "round.handover": "{actor} told the next shift: {text}",
     "finding.word": "{actor} said of “{title}” at {subject}: {said}",
+    "proof.begin": "{actor} began to prove the points of {subject}: {words}.",
+    "proof.take": "{actor} took a value at {subject}: {text}",
+    "proof.verdict": "{actor} judged a point of {subject}: {text}",
+    "proof.adjust": "{actor} adjusted at {subject}: {text}",
+    "proof.remark": "{actor} changed names, tolerances or remarks of proof {n} of {subject}.",
+    "proof.leave": "{actor} left proof {n} of {subject}; it proves nothing.",
+    "proof.enter": "{actor} entered a paper form of {subject}: {words}.",
+    "proof.sign": "{actor} signed proof {n} of {subject}: {text}",
+    "proof.photo": "{actor} added a photograph to proof {n} of {subject}.",
+    "proof.unphoto": "{actor} removed a photograph from proof {n} of {subject}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -59,8 +69,8 @@ class Act:
 
     Args:
         action: a key of ``SENTENCES``.
-        subject_kind: account, session, token, request, site, gateway, finding, record, audit
-            or network.
+        subject_kind: account, session, token, request, site, gateway, finding, record, audit,
+            proof or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

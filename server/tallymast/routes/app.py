@@ -51,6 +51,7 @@ from tallymast.routes.api import (
     sites,
     storage,
 )
+from tallymast.routes.commissioning import check_out_page, paper_form, photo, proof_page
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
@@ -75,6 +76,10 @@ ROOMS = (
     kept_rounds_page,
     drive_page,
     evidence_page,
+    check_out_page,
+    paper_form,
+    proof_page,
+    photo,
     site_page,
     polls_page,
     acts_page,

@@ -67,6 +67,8 @@ class PointSheet:
     found: PhaseSheet
     left: PhaseSheet | None
     seen: Seen = field(default_factory=dict)
+    kept_states: frozenset[bool] = frozenset()  # of those seen, the ones that are steps already
+    adjusted: Step | None = None
 
     @property
     def now(self) -> PhaseSheet:
@@ -107,17 +109,21 @@ def sheet_of(
 def _point_sheet(point: Point, steps: Sequence[Step], seen: Seen) -> PointSheet:
     left = [step for step in steps if step.phase is Phase.AS_LEFT]
     found = [step for step in steps if step.phase is Phase.AS_FOUND]
-    known = dict(seen)
-    for step in steps:
+    known, kept = dict(seen), set()
+    for step in left or found:
         if step.kind is StepKind.STATE and step.shown is not None and step.shown_ms is not None:
             state = bool(step.shown)
+            kept.add(state)
             known[state] = min(known.get(state, step.shown_ms), step.shown_ms)
+    adjusted = [step for step in left if step.kind is StepKind.ADJUST]
     return PointSheet(
         point,
         method_of(point),
         _phase(point, Phase.AS_FOUND, found),
         _phase(point, Phase.AS_LEFT, left) if left else None,
         known,
+        frozenset(kept),
+        adjusted[-1] if adjusted else None,
     )
 
 

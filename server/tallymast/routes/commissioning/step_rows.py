@@ -1,0 +1,127 @@
+"""Writes steps of a proof for people: what was applied, expected and shown, and how far off."""
+
+from dataclasses import dataclass
+
+from tallymast.domain.commissioning.point_tests import Way, method_of, state_words
+from tallymast.domain.commissioning.steps import Result, Step, StepKind
+from tallymast.domain.model import Point, PointKind
+from tallymast.routes.formats import measure, number, with_unit
+from tallymast.routes.rows import Mark
+
+MARKS = {
+    Result.PASS: Mark("pass", "disc", "calm"),
+    Result.FAIL: Mark("fail", "octagon", "act"),
+    Result.NOT_TESTED: Mark("not tested", "square", "off"),
+    Result.SEEN: Mark("seen", "dash", "off"),
+}
+OPEN = Mark("open", "ring", "off")
+
+KIND_WORDS = {
+    PointKind.DISCRETE_INPUT: "contact",
+    PointKind.DISCRETE_OUTPUT: "output",
+    PointKind.PULSE_OUTPUT: "pulse output",
+    PointKind.ANALOG_INPUT: "analog input",
+    PointKind.ANALOG_OUTPUT: "analog output",
+    PointKind.TOTALIZER: "totalizer",
+    PointKind.RATE: "rate",
+    PointKind.SUPPLY_VOLTAGE: "supply voltage",
+    PointKind.SIGNAL: "signal strength",
+    PointKind.TEMPERATURE: "temperature",
+    PointKind.COUNTER: "restart counter",
+    PointKind.DURATION: "time counter",
+    PointKind.REVISION: "firmware revision",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    """One step in words; empty where there is nothing to tell."""
+
+    what: str
+    applied: str
+    expected: str
+    shown: str
+    error: str
+    mark: Mark
+    at_ms: int | None
+    note: str
+    actor: str
+
+
+def step_row(point: Point | None, step: Step) -> StepRow:
+    """Return a step in words.
+
+    Args:
+        point: as it was read then or is read now, for units; None: it is no more.
+        step: of a proof.
+
+    """
+    return StepRow(
+        _WHAT[step.kind],
+        applied_words(point, step),
+        _value(point, step, step.expected),
+        _value(point, step, step.shown),
+        error_words(step.error_pct),
+        MARKS[step.result],
+        step.shown_ms,
+        ", ".join(part for part in (_typed(step), step.note) if part),
+        step.actor,
+    )
+
+
+_WHAT = {
+    StepKind.CHECK: "value",
+    StepKind.DOWN: "value, downward",
+    StepKind.STATE: "state",
+    StepKind.START: "stands at",
+    StepKind.ADJUST: "adjusted",
+    StepKind.VERDICT: "result",
+}
+
+
+def applied_words(point: Point | None, step: Step) -> str:
+    """Return what was applied, with its unit; ``none`` of it is an empty text."""
+    if step.applied is None:
+        return ""
+    if point is None:
+        return number(step.applied)
+    return amount_words(point, step.applied)
+
+
+def amount_words(point: Point, applied: float) -> str:
+    """Return an amount that is applied to a point, with its unit."""
+    if point.loop is not None:
+        return with_unit(number(applied, 2 if applied != round(applied) else 0), "mA")
+    if method_of(point).way is Way.COUNT:
+        return number(applied, 0)
+    return measure(applied, point)
+
+
+def error_words(error: float | None) -> str:
+    """Return an error in per cent, ``+0.17 %``; empty where none is known."""
+    if error is None:
+        return ""
+    sign = "+" if error > 0 else ""
+    return f"{sign}{number(error, 2)}\u00a0%"
+
+
+def _value(point: Point | None, step: Step, value: float | None) -> str:
+    if value is None:
+        return ""
+    way = method_of(point).way if point is not None else None
+    if point is not None and (way is Way.STATES or step.kind is StepKind.STATE):
+        return state_words(point)[int(bool(value))]
+    counted = way is Way.COUNT and step.kind is not StepKind.VERDICT
+    if point is None or counted:
+        return number(value)
+    return measure(value, point)
+
+
+def _typed(step: Step) -> str:
+    typed = step.more.get("typed")
+    if typed:
+        return f"applied as {typed}"
+    ends = step.more.get("from"), step.more.get("to")
+    if None not in ends:
+        return f"from {number(float(ends[0]), 0)} to {number(float(ends[1]), 0)}"  # type: ignore[arg-type]
+    return ""
