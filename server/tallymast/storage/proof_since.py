@@ -27,7 +27,7 @@ def other_since(
     query = select(table.c.id, table.c.from_ms).where(
         table.c.site_id == site_id, table.c.from_ms >= after_ms
     )
-    made = {row.id: row.from_ms for row in conn.execute(query)}
+    made: dict[int, int] = {row.id: row.from_ms for row in conn.execute(query)}
     known = load_layouts(conn, made)
     for number in sorted(made, key=lambda one: (made[one], one)):
         for point in known[number].points:

@@ -340,10 +340,11 @@ def _page(
             found,
             sheet,
             readings.get(sheet.point.tag),
-            **({"wrong": wrong, "waiting": waiting, "typed": typed} if is_it else {}),
+            wrong=wrong if sheet.point.tag == tag else "",
+            waiting=waiting if sheet.point.tag == tag else None,
+            typed=typed if sheet.point.tag == tag else None,
         )
         for sheet in found.sheets
-        for is_it in (sheet.point.tag == tag,)
     ]
     context = {
         "key": found.plan.site.key,

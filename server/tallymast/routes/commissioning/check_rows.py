@@ -21,9 +21,10 @@ from tallymast.routes.commissioning.step_rows import (
     OPEN,
     StepRow,
     amount_words,
+    fine,
     step_row,
 )
-from tallymast.routes.formats import measure, number
+from tallymast.routes.formats import number
 from tallymast.routes.rows import Mark
 
 
@@ -161,7 +162,7 @@ def _slot(point: Point, slot: Slot, kind: StepKind) -> SlotRow:
     return SlotRow(
         f"{'down' if down else 'up'} {slot.percent:g}",
         amount_words(point, slot.applied),
-        measure(expected_for(point, slot.applied), point),
+        fine(expected_for(point, slot.applied), point),
         step_row(point, taken) if taken else None,
     )
 

@@ -31,8 +31,8 @@ from tallymast.domain.people import plain
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.commissioning.beginning import KINDS, begin_proof
-from tallymast.routes.commissioning.step_rows import KIND_WORDS, amount_words
-from tallymast.routes.formats import iso, measure
+from tallymast.routes.commissioning.step_rows import KIND_WORDS, amount_words, fine
+from tallymast.routes.formats import iso
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.still_clock import StillClock
@@ -184,7 +184,7 @@ def _paper_point(point: Point) -> PaperPoint:
     if method.way is Way.FIVE:
         amounts = [applied_at(point, percent) for percent in FIVE]
         places = tuple(
-            Place(amount_words(point, one), measure(expected_for(point, one), point), found, left)
+            Place(amount_words(point, one), fine(expected_for(point, one), point), found, left)
             for one, (found, left) in zip(amounts, names, strict=True)
         )
     else:

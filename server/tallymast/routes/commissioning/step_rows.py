@@ -1,11 +1,12 @@
 """Writes steps of a proof for people: what was applied, expected and shown, and how far off."""
 
+import math
 from dataclasses import dataclass
 
 from tallymast.domain.commissioning.point_tests import Way, method_of, state_words
 from tallymast.domain.commissioning.steps import Result, Step, StepKind
 from tallymast.domain.model import Point, PointKind
-from tallymast.routes.formats import measure, number, with_unit
+from tallymast.routes.formats import decimals_of, measure, number, with_unit
 from tallymast.routes.rows import Mark
 
 MARKS = {
@@ -94,7 +95,17 @@ def amount_words(point: Point, applied: float) -> str:
         return with_unit(number(applied, 2 if applied != round(applied) else 0), "mA")
     if method_of(point).way is Way.COUNT:
         return number(applied, 0)
-    return measure(applied, point)
+    return fine(applied, point)
+
+
+def fine(value: float, point: Point) -> str:
+    """Return a value with its unit, one decimal finer than elsewhere where the register has it."""
+    usual = decimals_of(point)
+    if usual is None or point.raw is None or point.value is None:
+        return measure(value, point)
+    counts, span = abs(point.raw[1] - point.raw[0]), abs(point.value[1] - point.value[0])
+    by_step = max(math.ceil(-math.log10(span / counts) - 1e-9), 0)
+    return with_unit(number(value, max(min(by_step, usual + 1), usual)), point.unit)
 
 
 def error_words(error: float | None) -> str:
@@ -114,7 +125,7 @@ def _value(point: Point | None, step: Step, value: float | None) -> str:
     counted = way is Way.COUNT and step.kind is not StepKind.VERDICT
     if point is None or counted:
         return number(value)
-    return measure(value, point)
+    return fine(value, point)
 
 
 def _typed(step: Step) -> str:
