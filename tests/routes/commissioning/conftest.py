@@ -1,13 +1,13 @@
 """The small world with a check-out: polls that are asked for are answered as a test says."""
 
 import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import httpx2 as httpx
 import pytest
 from starlette.testclient import TestClient
-from tests.routes.conftest import NOW_MS, World, client, words, world
+from tests.routes.conftest import World, client, words, world
 
 from tallymast.domain import contact
 from tallymast.domain.commissioning.steps import Step
@@ -52,9 +52,7 @@ class Bench:
         return self.post("result", tag=tag, result=result, note=note)
 
     def post(self, what: str, **fields: str) -> httpx.Response:
-        return self.client.post(
-            f"{SITE}/check-out/{what}", data=fields, follow_redirects=False
-        )
+        return self.client.post(f"{SITE}/check-out/{what}", data=fields, follow_redirects=False)
 
     def page(self) -> str:
         return self.client.get(f"{SITE}/check-out").text
@@ -104,18 +102,14 @@ class Bench:
         outcome = Outcome.NO_ANSWER if self.mute else Outcome.FIRST_TRY
         body = b"" if self.mute else words(self.level_ua, self.volts, self.hatch)
         got = 0 if self.mute else 1
-        poll = Poll(
-            plan.site_id, at_ms, outcome, flags, 1, 81.3, plan.layout.id, got, 0, body
-        )
+        poll = Poll(plan.site_id, at_ms, outcome, flags, 1, 81.3, plan.layout.id, got, 0, body)
         before = contact.first_state(plan.layout, SiteStatus.IN_SERVICE, at_ms)
         patience = contact.patience(plan.site, self.world.gateway())
         return PollDone(poll, contact.next_state(before, poll, plan.layout, patience))
 
 
 @pytest.fixture
-def bench(
-    world: World, client: TestClient, monkeypatch: pytest.MonkeyPatch
-) -> Iterator[Bench]:
+def bench(world: World, client: TestClient, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     made = Bench(world, client)
     ask = check_out_page.ask_poll
 
@@ -139,5 +133,3 @@ def going(bench: Bench) -> Bench:
 def text_of(html: str) -> str:
     """The words of a page, without its tags."""
     return " ".join(re.sub(r"<[^>]+>", " ", html).split())
-
-

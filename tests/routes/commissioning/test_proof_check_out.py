@@ -1,10 +1,10 @@
-"""The check-out's page: values are taken by a poll of their own, results are kept with their act."""
+"""The check-out: values are taken by a poll of their own; results are kept with their act."""
 
 import re
 
 import pytest
-from tests.routes.commissioning.conftest import NAMES, NOW_MS, SITE, Bench, text_of
-from tests.routes.conftest import words
+from tests.routes.commissioning.conftest import NAMES, SITE, Bench, text_of
+from tests.routes.conftest import NOW_MS, words
 
 from tallymast.domain.commissioning.steps import Phase, Result, StepKind
 from tallymast.domain.model import Outcome, PollFlag
@@ -100,9 +100,9 @@ def test_an_older_value_is_never_taken(going: Bench) -> None:
     assert "nothing older is taken" in page
     assert 'value="12.87"' in page
     going.answer()
-    assert "job=" not in going.take("VBAT", "up", amount="12.87", job=str(number)).headers[
-        "location"
-    ]
+    assert (
+        "job=" not in going.take("VBAT", "up", amount="12.87", job=str(number)).headers["location"]
+    )
     (step,) = going.steps()
     assert step.shown == pytest.approx(12.87)
 

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from tallymast.domain.audit import Act
 from tallymast.domain.commissioning.point_tests import Way
 from tallymast.domain.commissioning.sheet import PointSheet, sheet_of
-from tallymast.domain.commissioning.steps import Result, Step
+from tallymast.domain.commissioning.steps import Step
 from tallymast.domain.commissioning.taking import tolerance_for
 from tallymast.domain.model import Point, SitePlan
 from tallymast.routes.api.finding import the_point
@@ -52,9 +52,9 @@ class CheckOut:
         """Points of which nothing is said yet."""
         return tuple(one for one in self.sheets if one.result is None)
 
-    def count(self, result: Result) -> int:
+    def count(self, result: str) -> int:
         """Return how many points ended so."""
-        return sum(one.result is result for one in self.sheets)
+        return sum(one.result == result for one in self.sheets)
 
 
 def going_on(given: Services, plan: SitePlan) -> CheckOut | None:
