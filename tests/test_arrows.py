@@ -32,6 +32,7 @@ FREE = {
     "demonstration",
     "demo_findings",
     "demo_past",
+    "demo_proofs",
     "demo_rounds",
     "exporting",
     "judging",
