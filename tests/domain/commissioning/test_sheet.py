@@ -28,7 +28,7 @@ def five(step: Make, *errors: float, down: bool = False) -> list[Step]:
 
 def test_five_taken_values_leave_nothing_lacking(step: Make) -> None:
     sheet = one(LEVEL, *five(step, 0.1, 0.1, 0.1, 0.1))
-    assert sheet.lacking == "1 of the five values were not taken."
+    assert sheet.lacking == "Not taken yet: 1 of the five values."
     assert one(LEVEL, *five(step, 0.1, 0.1, 0.1, 0.1, 0.1)).lacking == ""
 
 
@@ -41,7 +41,7 @@ def test_a_current_near_one_of_the_five_counts_as_it(step: Make) -> None:
 def test_the_newest_of_a_repeated_value_counts(step: Make) -> None:
     bad = step(n=1, applied=12.0, error_pct=3.0, result=Result.FAIL)
     good = step(n=2, applied=12.0, error_pct=0.1)
-    assert one(LEVEL, bad).lacking == "1 of 1 values taken is outside."
+    assert one(LEVEL, bad).lacking == "Outside the tolerance: 1 of 1 taken."
     assert one(LEVEL, bad, good).now.failing == ()
     assert one(LEVEL, bad, good).now.checks == (good,)
 

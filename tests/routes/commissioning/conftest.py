@@ -1,7 +1,6 @@
 """The small world with a check-out: polls that are asked for are answered as a test says."""
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import httpx2 as httpx
@@ -98,9 +97,13 @@ class Bench:
                 said = "no answer within 2.0 s" if self.mute else "answered"
                 jobs.update(conn, one.id, JobState.DONE, 1.0, f"Quill Tank: {said}.", at_ms + 1)
 
+    def registers(self) -> bytes:
+        """What the station's registers hold now."""
+        return words(self.level_ua, self.volts, self.hatch)
+
     def _done(self, plan, at_ms: int, flags: PollFlag) -> PollDone:  # type: ignore[no-untyped-def]
         outcome = Outcome.NO_ANSWER if self.mute else Outcome.FIRST_TRY
-        body = b"" if self.mute else words(self.level_ua, self.volts, self.hatch)
+        body = b"" if self.mute else self.registers()
         got = 0 if self.mute else 1
         poll = Poll(plan.site_id, at_ms, outcome, flags, 1, 81.3, plan.layout.id, got, 0, body)
         before = contact.first_state(plan.layout, SiteStatus.IN_SERVICE, at_ms)
@@ -108,9 +111,8 @@ class Bench:
         return PollDone(poll, contact.next_state(before, poll, plan.layout, patience))
 
 
-@pytest.fixture
-def bench(world: World, client: TestClient, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    made = Bench(world, client)
+def answering(made: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """Let the station answer at once, unless it is to be late."""
     ask = check_out_page.ask_poll
 
     def asked(*given: object) -> object:
@@ -122,6 +124,11 @@ def bench(world: World, client: TestClient, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr("tallymast.routes.commissioning.check_out_page.ask_poll", asked)
     monkeypatch.setattr("tallymast.routes.commissioning.check_out_page.WAIT_S", 0.0)
     return made
+
+
+@pytest.fixture
+def bench(world: World, client: TestClient, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    return answering(Bench(world, client), monkeypatch)
 
 
 @pytest.fixture

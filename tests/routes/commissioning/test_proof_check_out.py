@@ -71,7 +71,7 @@ def test_a_value_outside_the_tolerance_fails_and_passes_only_with_a_word(going: 
     assert going.steps()[0].result is Result.FAIL
     refused = going.result("LVL", "pass")
     assert refused.status_code == 422
-    assert "1 of 1 values taken is outside" in refused.text
+    assert "Outside the tolerance: 1 of 1 taken." in refused.text
     assert going.result("LVL", "pass", "old gauge, good enough").status_code == 303
 
 

@@ -188,12 +188,12 @@ def lacking(sheet: PointSheet) -> str:
     """Return why a point cannot be passed without a note, in a sentence; empty if it can."""
     now = sheet.now
     if now.failing:
-        worst = len(now.failing)
-        return f"{worst} of {len(now.checks)} values taken {'is' if worst == 1 else 'are'} outside."
+        worst, taken = len(now.failing), len(now.checks)
+        return f"Outside the tolerance: {worst} of {taken} taken."
     match sheet.method.way:
         case Way.FIVE:
             open_ = [slot for slot in now.slots if slot.upward is None and slot.downward is None]
-            return f"{len(open_)} of the five values were not taken." if open_ else ""
+            return f"Not taken yet: {len(open_)} of the five values." if open_ else ""
         case Way.STATES:
             words = state_words(sheet.point)
             unseen = [words[int(state)] for state in (False, True) if state not in sheet.seen]

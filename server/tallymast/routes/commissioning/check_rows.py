@@ -137,7 +137,7 @@ def point_row(
         verdict=step_row(point, now.verdict) if now.verdict else None,
         adjusted=step_row(point, sheet.adjusted) if sheet.adjusted else None,
         told=_told(point, now, tolerance),
-        units=units_for(point) if method.way is not Way.COUNT else ("pulses",),
+        units=units_for(point) if method.way is not Way.COUNT else ("",),
         amount_word=method.applied_word,
         offered=str(method.count) if method.count else "",
         tolerance=tolerance,

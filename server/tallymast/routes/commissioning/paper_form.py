@@ -193,7 +193,7 @@ def _paper_point(point: Point) -> PaperPoint:
         point,
         KIND_WORDS[point.kind],
         method,
-        "pulses" if method.way is Way.COUNT else units_for(point)[0],
+        "" if method.way is Way.COUNT else units_for(point)[0],
         state_words(point) if method.way is Way.STATES else (),
         places,
     )
