@@ -7,7 +7,7 @@ import pytest
 from tests.domain.commissioning.conftest import HATCH, LEVEL, VOLTS
 
 from tallymast.domain.commissioning.sheet import PointSheet, sheet_of, unjudged
-from tallymast.domain.commissioning.steps import Phase, Result, Step, StepKind
+from tallymast.domain.commissioning.steps import Phase, Result, Step, StepKind, meaning_of
 from tallymast.domain.model import Point, PointKind, Table, WordLayout
 
 Make = Callable[..., Step]
@@ -95,3 +95,12 @@ def test_a_counter_remembers_where_it_stood(step: Make) -> None:
 def test_points_without_a_word_are_named(step: Make) -> None:
     said = step(kind=StepKind.VERDICT, result=Result.NOT_TESTED)
     assert unjudged(sheet_of([LEVEL, HATCH], [said], {})) == ("HATCH",)
+
+
+def test_steps_of_before_a_point_was_read_otherwise_do_not_count(step: Make) -> None:
+    then = meaning_of(replace(LEVEL, value=(0.0, 5.0)))
+    old = [replace(one, meaning=then) for one in five(step, 0.0, 0.0, 0.0, 0.0, 0.0)]
+    said = step(kind=StepKind.VERDICT, meaning=then)
+    sheet = one(LEVEL, *old, said)
+    assert (sheet.result, sheet.outdated) == (None, 6)
+    assert sheet.lacking == "Not taken yet: 5 of the five values."

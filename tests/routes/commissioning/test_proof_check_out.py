@@ -8,7 +8,7 @@ from tests.routes.conftest import NOW_MS, words
 
 from tallymast.domain.commissioning.steps import Phase, Result, StepKind
 from tallymast.domain.model import Outcome, PollFlag
-from tallymast.storage import jobs
+from tallymast.storage import jobs, proofs
 
 
 def test_a_proof_begins_with_two_persons_and_an_act(bench: Bench) -> None:
@@ -247,3 +247,16 @@ def test_names_are_kept_on_one_line(bench: Bench) -> None:
     assert bench.proof().at_site == "R. Hale<b>"
     assert "R. Hale&lt;b&gt;" in bench.page()
     assert NAMES["at_site"] == "R. Hale"
+
+
+def test_a_proof_begun_by_an_earlier_step_is_taken_up_with_its_findings(bench: Bench) -> None:
+    site = bench.world.plan("quill-tank").site_id
+    with bench.world.database.writing() as conn:
+        proof = proofs.begin(conn, site, "commissioning", actor="tess", at_ms=NOW_MS)
+        proofs.put_detail(conn, proof, "link", {"sentence": "Good: 40 of 40."}, at_ms=NOW_MS)
+    assert "Who is at the site" in bench.page()
+    refused = bench.client.post(f"/proofs/{proof.id}/sign", data={"name": "R. Hale"})
+    assert "who was at the site" in refused.text
+    assert bench.begin().status_code == 303
+    assert (bench.proof().id, bench.proof().at_site) == (proof.id, "R. Hale")
+    assert "Good: 40 of 40." in bench.client.get(f"/proofs/{proof.id}").text

@@ -13,7 +13,7 @@ from tallymast.domain.commissioning.loop_check import (
     step_pct,
 )
 from tallymast.domain.commissioning.point_tests import Method, Way, method_of, state_words
-from tallymast.domain.commissioning.steps import Phase, Result, Step, StepKind
+from tallymast.domain.commissioning.steps import Phase, Result, Step, StepKind, meaning_of
 from tallymast.domain.model import Point
 
 Seen = Mapping[bool, int]  # a state -> when it was first seen [UTC ms]
@@ -69,6 +69,7 @@ class PointSheet:
     seen: Seen = field(default_factory=dict)
     kept_states: frozenset[bool] = frozenset()  # of those seen, the ones that are steps already
     adjusted: Step | None = None
+    outdated: int = 0  # steps of before it was read in another way; they do not count
 
     @property
     def now(self) -> PhaseSheet:
@@ -90,7 +91,7 @@ class PointSheet:
 def sheet_of(
     points: Sequence[Point], steps: Iterable[Step], seen: Mapping[str, Seen]
 ) -> tuple[PointSheet, ...]:
-    """Return where each point stands.
+    """Return where each point stands; a step counts while its point is read as it was then.
 
     Args:
         points: those that are to be proven, in their order.
@@ -106,7 +107,9 @@ def sheet_of(
     )
 
 
-def _point_sheet(point: Point, steps: Sequence[Step], seen: Seen) -> PointSheet:
+def _point_sheet(point: Point, taken: Sequence[Step], seen: Seen) -> PointSheet:
+    now = meaning_of(point)
+    steps = [step for step in taken if step.meaning is None or step.meaning == now]
     left = [step for step in steps if step.phase is Phase.AS_LEFT]
     found = [step for step in steps if step.phase is Phase.AS_FOUND]
     known, kept = dict(seen), set()
@@ -124,6 +127,7 @@ def _point_sheet(point: Point, steps: Sequence[Step], seen: Seen) -> PointSheet:
         known,
         frozenset(kept),
         adjusted[-1] if adjusted else None,
+        len(taken) - len(steps),
     )
 
 

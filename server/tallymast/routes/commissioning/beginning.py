@@ -5,6 +5,7 @@ from typing import Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
 
 from tallymast.domain.commissioning.loop_check import NotApplicable
 from tallymast.domain.commissioning.point_tests import method_of
@@ -64,7 +65,7 @@ def begin_proof(
     steps: Sequence[Step] = (),
     note: str = "",
 ) -> Proof:
-    """Begin a proof.
+    """Begin a proof; one that goes on without names, begun by what came before, is taken up.
 
     Args:
         given: what routes may use.
@@ -92,34 +93,36 @@ def begin_proof(
     detail |= {"alone": why} if why else {}
     with given.database.writing() as connection:
         other = proofs.open_of(connection, plan.site_id)
-        if other is not None:
+        if other is not None and (other.at_site or made_ms is not None):
             raise Problem(
                 409, f"Proof {other.id} of {plan.site.name} is going on; end that one first."
             )
-        station = hardware.station_of(connection, plan.site_id)
-        proof = proofs.begin(
+        at_ms = given.now_ms()
+        proof = other or proofs.begin(
             connection,
             plan.site_id,
             kind,
             actor=person.name,
-            at_ms=given.now_ms(),
+            at_ms=at_ms,
             at_site=site,
             at_base=base,
-            part_id=station.id if station else None,
+            part_id=_station_id(connection, plan),
             follows_id=follows_id,
             made_ms=made_ms,
         )
+        proofs.put_said(connection, proof, at_site=site, at_base=base, note=note, at_ms=at_ms)
         for key, value in detail.items():
-            proofs.put_detail(connection, proof, key, value, at_ms=given.now_ms())
-        if note:
-            proofs.put_said(
-                connection, proof, at_site=site, at_base=base, note=note, at_ms=given.now_ms()
-            )
-        proof_steps.add(connection, proof.id, steps, at_ms=given.now_ms())
+            proofs.put_detail(connection, proof, key, value, at_ms=at_ms)
+        proof_steps.add(connection, proof.id, steps, at_ms=at_ms)
         words = f"{KINDS[kind].lower()}, {site} at the site, {base or 'nobody'} at base"
         action = "proof.begin" if made_ms is None else "proof.enter"
         tell_of(connection, given, person, plan, action, {"words": words})
     return proof
+
+
+def _station_id(connection: Connection, plan: SitePlan) -> int | None:
+    station = hardware.station_of(connection, plan.site_id)
+    return station.id if station is not None else None
 
 
 def begin_form(

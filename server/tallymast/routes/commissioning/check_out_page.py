@@ -72,8 +72,10 @@ def check_out_page(
     """Show the check-out that goes on, or the form that begins one."""
     plan = the_site(given.network(), key)
     found = check_out.going_on(given, plan)
-    if found is None or found.proof.made_ms is not None:
-        return begin_form(request, given, plan, person, show, found.proof if found else None)
+    if found is None or not found.proof.at_site:  # without names: begun by what came before
+        return begin_form(request, given, plan, person, show, None)
+    if found.proof.made_ms is not None:
+        return begin_form(request, given, plan, person, show, found.proof)
     waiting = Waiting(job, take, amount, unit) if job else None
     return _page(request, given, show, found, tag=tag, waiting=waiting)
 

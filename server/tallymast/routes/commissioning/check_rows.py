@@ -24,7 +24,7 @@ from tallymast.routes.commissioning.step_rows import (
     fine,
     step_row,
 )
-from tallymast.routes.formats import number
+from tallymast.routes.formats import number, plural
 from tallymast.routes.rows import Mark
 
 
@@ -136,7 +136,7 @@ def point_row(
         start=step_row(point, now.start) if now.start else None,
         verdict=step_row(point, now.verdict) if now.verdict else None,
         adjusted=step_row(point, sheet.adjusted) if sheet.adjusted else None,
-        told=_told(point, now, tolerance),
+        told=_told(sheet, tolerance),
         units=units_for(point) if method.way is not Way.COUNT else ("",),
         amount_word=method.applied_word,
         offered=str(method.count) if method.count else "",
@@ -181,8 +181,13 @@ def _states(sheet: PointSheet) -> tuple[StateRow, ...]:
     return tuple(StateRow(words[int(one)], sheet.seen.get(one)) for one in (False, True))
 
 
-def _told(point: Point, now: PhaseSheet, tolerance: float) -> tuple[str, ...]:
+def _told(sheet: PointSheet, tolerance: float) -> tuple[str, ...]:
+    point, now = sheet.point, sheet.now
     parts = [now.told, fineness_words(point, tolerance) if now.slots else ""]
     if now.hysteresis_pct is not None:
         parts.append(f"Up and down differ by {number(now.hysteresis_pct, 2)} % of span at most.")
+    if sheet.outdated:
+        parts.append(
+            f"{plural(sheet.outdated, 'step')} of before it was read in another way: not counted."
+        )
     return tuple(part for part in parts if part)

@@ -134,8 +134,8 @@ def sign(
     """Sign a proof of which every point has a result or is said not to be tested; it is sealed."""
     plan, proof = the_proof(given, number)
     cleaned = plain(name, 60)
-    if len(cleaned) < 2:
-        wrong = "Type your name to sign."
+    if len(cleaned) < 2 or not proof.at_site:
+        wrong = "Type your name to sign." if proof.at_site else "Write first who was at the site."
         return _page(request, given, show, plan, proof, wrong=wrong, typed={"name": name})
     with given.database.writing() as connection:
         proof = still_open(connection, proof)
