@@ -57,15 +57,17 @@ def step_row(point: Point | None, step: Step) -> StepRow:
         step: of a proof.
 
     """
+    text = step.raw if isinstance(step.raw, str) else ""
+    note = "" if step.note == text else step.note
     return StepRow(
         _WHAT[step.kind],
         applied_words(point, step),
         _value(point, step, step.expected),
-        _value(point, step, step.shown),
+        text or _value(point, step, step.shown),
         error_words(step.error_pct),
         MARKS[step.result],
         step.shown_ms,
-        ", ".join(part for part in (_typed(step), step.note) if part),
+        ", ".join(part for part in (_typed(step), note) if part),
         step.actor,
     )
 
