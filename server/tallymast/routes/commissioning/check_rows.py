@@ -12,7 +12,7 @@ from tallymast.domain.commissioning.loop_check import (
 from tallymast.domain.commissioning.point_tests import Way, state_words
 from tallymast.domain.commissioning.sheet import PhaseSheet, PointSheet, Slot
 from tallymast.domain.commissioning.steps import Phase, Step, StepKind
-from tallymast.domain.model import Point, Reading
+from tallymast.domain.model import Point, PointKind, Reading
 from tallymast.routes.commissioning.check_out import CheckOut
 from tallymast.routes.commissioning.live_points import Now, now_of
 from tallymast.routes.commissioning.step_rows import (
@@ -21,6 +21,7 @@ from tallymast.routes.commissioning.step_rows import (
     OPEN,
     StepRow,
     amount_words,
+    detail_words,
     fine,
     step_row,
 )
@@ -136,7 +137,7 @@ def point_row(
         start=step_row(point, now.start) if now.start else None,
         verdict=step_row(point, now.verdict) if now.verdict else None,
         adjusted=step_row(point, sheet.adjusted) if sheet.adjusted else None,
-        told=_told(sheet, tolerance),
+        told=_told(sheet, tolerance, found.proof.detail),
         units=units_for(point) if method.way is not Way.COUNT else ("",),
         amount_word=method.applied_word,
         offered=str(method.count) if method.count else "",
@@ -181,7 +182,7 @@ def _states(sheet: PointSheet) -> tuple[StateRow, ...]:
     return tuple(StateRow(words[int(one)], sheet.seen.get(one)) for one in (False, True))
 
 
-def _told(sheet: PointSheet, tolerance: float) -> tuple[str, ...]:
+def _told(sheet: PointSheet, tolerance: float, detail: Mapping[str, object]) -> tuple[str, ...]:
     point, now = sheet.point, sheet.now
     parts = [now.told, fineness_words(point, tolerance) if now.slots else ""]
     if now.hysteresis_pct is not None:
@@ -190,4 +191,6 @@ def _told(sheet: PointSheet, tolerance: float) -> tuple[str, ...]:
         parts.append(
             f"{plural(sheet.outdated, 'step')} of before it was read in another way: not counted."
         )
+    if point.kind is PointKind.SIGNAL and "link" in detail:
+        parts.append(f"Link test: {detail_words(detail['link'])}")
     return tuple(part for part in parts if part)

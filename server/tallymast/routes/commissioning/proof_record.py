@@ -13,7 +13,14 @@ from tallymast.domain.commissioning.steps import Result, Step, StepKind
 from tallymast.domain.model import Point, PointKind, SitePlan
 from tallymast.routes.commissioning.check_out import CheckOut, read
 from tallymast.routes.commissioning.live_points import live_readings
-from tallymast.routes.commissioning.step_rows import KIND_WORDS, MARKS, OPEN, StepRow, step_row
+from tallymast.routes.commissioning.step_rows import (
+    KIND_WORDS,
+    MARKS,
+    OPEN,
+    StepRow,
+    detail_words,
+    step_row,
+)
 from tallymast.routes.commissioning.told_points import told
 from tallymast.routes.formats import iso
 from tallymast.routes.problems import Problem
@@ -176,17 +183,9 @@ def _phase_rows(point: Point, phase: PhaseSheet, steps: list[Step]) -> list[Step
 
 def _besides(detail: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
     """Return what was found besides points, in words."""
-    return tuple((words, _said(detail[key])) for key, words in BESIDES.items() if key in detail)
-
-
-def _said(value: object) -> str:
-    if isinstance(value, Mapping):
-        for key in ("sentence", "said", "words"):
-            if isinstance(value.get(key), str):
-                return str(value[key])
-        plain = {k: v for k, v in value.items() if isinstance(v, str | int | float | bool)}
-        return ", ".join(f"{str(k).replace('_', ' ')}: {v}" for k, v in plain.items())
-    return str(value)
+    return tuple(
+        (words, detail_words(detail[key])) for key, words in BESIDES.items() if key in detail
+    )
 
 
 # --- for other systems -----------------------------------------------------------------------

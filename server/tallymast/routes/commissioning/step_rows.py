@@ -1,6 +1,7 @@
 """Writes steps of a proof for people: what was applied, expected and shown, and how far off."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tallymast.domain.commissioning.point_tests import Way, method_of, state_words
@@ -138,3 +139,14 @@ def _typed(step: Step) -> str:
     if None not in ends:
         return f"from {number(float(ends[0]), 0)} to {number(float(ends[1]), 0)}"  # type: ignore[arg-type]
     return ""
+
+
+def detail_words(value: object) -> str:
+    """Return what an earlier step of commissioning found: its sentence, else its plain facts."""
+    if isinstance(value, Mapping):
+        for key in ("sentence", "said", "words"):
+            if isinstance(value.get(key), str):
+                return str(value[key])
+        plain = {k: v for k, v in value.items() if isinstance(v, str | int | float | bool)}
+        return ", ".join(f"{str(k).replace('_', ' ')}: {v}" for k, v in plain.items())
+    return str(value)
