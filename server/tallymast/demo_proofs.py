@@ -124,29 +124,33 @@ def _write(
         )
         instruments = "Loop calibrator, hand meter"
         proofs.put_detail(connection, proof, "instruments", instruments, at_ms=begun_ms)
-        fitted = (
-            {"name": there.name, "serial": there.serial, "version": there.version}
-            if there
-            else None
-        )
-        versions = {
-            "tallymast": version,
-            "network": shown.plan.revision_id,
-            "firmware": None,
-            "station": fitted,
-            "site": {
-                "key": plan.site.key,
-                "name": plan.site.name,
-                "unit": plan.site.unit,
-                "gateway": _gateway_name(shown, plan),
-                "profile": plan.site.profile,
-            },
-            "zone": shown.world.network.time_zone,
-            "points": [told(one) for one in plan.site.points],
-        }
+        versions = _versions(shown, plan, there, version)
         signed_ms = begun_ms + story.minutes * _MINUTE_MS
         name = story.at_site
         return proofs.sign(connection, proof, name=name, versions=versions, at_ms=signed_ms)
+
+
+def _versions(
+    shown: Scene, plan: SitePlan, there: hardware.Part | None, version: str
+) -> dict[str, object]:
+    fitted = None
+    if there is not None:
+        fitted = {"name": there.name, "serial": there.serial, "version": there.version}
+    return {
+        "tallymast": version,
+        "network": shown.plan.revision_id,
+        "firmware": None,
+        "station": fitted,
+        "site": {
+            "key": plan.site.key,
+            "name": plan.site.name,
+            "unit": plan.site.unit,
+            "gateway": _gateway_name(shown, plan),
+            "profile": plan.site.profile,
+        },
+        "zone": shown.world.network.time_zone,
+        "points": [told(one) for one in plan.site.points],
+    }
 
 
 def _gateway_name(shown: Scene, plan: SitePlan) -> str:

@@ -51,7 +51,13 @@ from tallymast.routes.api import (
     sites,
     storage,
 )
-from tallymast.routes.commissioning import check_out_page, paper_form, photo, proof_page
+from tallymast.routes.commissioning import (
+    check_out_page,
+    paper_form,
+    photo,
+    proof_page,
+    taking_page,
+)
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.passwords import Passwords, Throttle
@@ -77,6 +83,7 @@ ROOMS = (
     drive_page,
     evidence_page,
     check_out_page,
+    taking_page,
     paper_form,
     proof_page,
     photo,

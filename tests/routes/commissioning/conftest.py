@@ -18,7 +18,7 @@ from tallymast.domain.model import (
     PollFlag,
     SiteStatus,
 )
-from tallymast.routes.commissioning import check_out_page
+from tallymast.routes.commissioning import taking_page
 from tallymast.storage import audit, jobs, proof_steps, proofs
 from tallymast.storage.audit import Entry, Wanted
 from tallymast.storage.proofs import Proof
@@ -113,7 +113,7 @@ class Bench:
 
 def answering(made: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
     """Let the station answer at once, unless it is to be late."""
-    ask = check_out_page.ask_poll
+    ask = taking_page.ask_poll
 
     def asked(*given: object) -> object:
         job = ask(*given)  # type: ignore[arg-type]
@@ -121,8 +121,8 @@ def answering(made: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
             made.answer()
         return job
 
-    monkeypatch.setattr("tallymast.routes.commissioning.check_out_page.ask_poll", asked)
-    monkeypatch.setattr("tallymast.routes.commissioning.check_out_page.WAIT_S", 0.0)
+    monkeypatch.setattr("tallymast.routes.commissioning.taking_page.ask_poll", asked)
+    monkeypatch.setattr("tallymast.routes.commissioning.taking_page.WAIT_S", 0.0)
     return made
 
 

@@ -3,15 +3,12 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from tallymast.domain.commissioning.loop_check import (
-    FIVE,
-    applied_at,
+from tallymast.domain.commissioning.error_shapes import (
     checked_errors,
     hysteresis_pct,
-    percent_of,
     shape_words,
-    step_pct,
 )
+from tallymast.domain.commissioning.loop_check import FIVE, applied_at, percent_of, step_pct
 from tallymast.domain.commissioning.point_tests import Method, Way, method_of, state_words
 from tallymast.domain.commissioning.steps import Phase, Result, Step, StepKind, meaning_of
 from tallymast.domain.model import Point

@@ -93,10 +93,7 @@ def begin_proof(
     detail |= {"alone": why} if why else {}
     with given.database.writing() as connection:
         other = proofs.open_of(connection, plan.site_id)
-        if other is not None and (other.at_site or made_ms is not None):
-            raise Problem(
-                409, f"Proof {other.id} of {plan.site.name} is going on; end that one first."
-            )
+        _refuse_second(plan, other, made_ms)
         at_ms = given.now_ms()
         proof = other or proofs.begin(
             connection,
@@ -114,10 +111,15 @@ def begin_proof(
         for key, value in detail.items():
             proofs.put_detail(connection, proof, key, value, at_ms=at_ms)
         proof_steps.add(connection, proof.id, steps, at_ms=at_ms)
-        words = f"{KINDS[kind].lower()}, {site} at the site, {base or 'nobody'} at base"
+        words = {"words": f"{KINDS[kind].lower()}, {site} at the site, {base or 'nobody'} at base"}
         action = "proof.begin" if made_ms is None else "proof.enter"
-        tell_of(connection, given, person, plan, action, {"words": words})
+        tell_of(connection, given, person, plan, action, words)
     return proof
+
+
+def _refuse_second(plan: SitePlan, other: Proof | None, made_ms: int | None) -> None:
+    if other is not None and (other.at_site or made_ms is not None):
+        raise Problem(409, f"Proof {other.id} of {plan.site.name} is going on; end that one first.")
 
 
 def _station_id(connection: Connection, plan: SitePlan) -> int | None:

@@ -70,7 +70,6 @@ class Typed:
 class PointRow:
     """One point of a check-out."""
 
-    tag: str
     point: Point
     kind: str
     way: str
@@ -95,10 +94,19 @@ class PointRow:
     tolerance: float
     of_what: str
     lacking: str
-    is_done: bool
     wrong: str = ""
     waiting: Waiting | None = None
     typed: Typed = field(default_factory=Typed)
+
+    @property
+    def tag(self) -> str:
+        """The point's tag."""
+        return self.point.tag
+
+    @property
+    def is_done(self) -> bool:
+        """Whether something is said of the point."""
+        return self.verdict is not None
 
 
 def point_rows(found: CheckOut, readings: Mapping[str, Reading]) -> tuple[PointRow, ...]:
@@ -119,7 +127,6 @@ def point_row(
     point, method, now = sheet.point, sheet.method, sheet.now
     tolerance = found.tolerance(point)
     return PointRow(
-        tag=point.tag,
         point=point,
         kind=KIND_WORDS[point.kind],
         way=method.way.value,
@@ -144,7 +151,6 @@ def point_row(
         tolerance=tolerance,
         of_what="of the span" if basis_of(point).span is not None else "of what is expected",
         lacking=sheet.lacking,
-        is_done=sheet.result is not None,
         wrong=wrong,
         waiting=waiting,
         typed=typed or Typed(),

@@ -220,14 +220,6 @@ def _page(
         follows = proofs.of_id(connection, proof.follows_id) if proof.follows_id else None
     person = request.state.person
     zone = str(proof.versions.get("zone", given.network().time_zone))
-    known = {
-        "at_site": proof.at_site,
-        "at_base": proof.at_base,
-        "alone": proof.detail.get("alone", ""),
-        "instruments": proof.detail.get("instruments", ""),
-        "note": proof.note,
-        "name": "",
-    }
     context = {
         "key": plan.site.key,
         "site": plan.site,
@@ -242,8 +234,20 @@ def _page(
         "in_use": given.network().site(plan.site.key) is not None,
         "lacking": len(read_proven(given, plan).lacking),
         "wrong": wrong,
-        "typed": {**known, **(typed or {})},
+        "typed": {**_fields(proof), **(typed or {})},
         "act": open_act(given, plan),
         "most": proof_photos.MOST,
     }
     return show.page(request, "proof.html", context, 422 if wrong else 200)
+
+
+def _fields(proof: Proof) -> dict[str, str]:
+    """Return what the record's forms hold at first."""
+    return {
+        "at_site": proof.at_site,
+        "at_base": proof.at_base,
+        "alone": proof.detail.get("alone", ""),
+        "instruments": proof.detail.get("instruments", ""),
+        "note": proof.note,
+        "name": "",
+    }
