@@ -88,9 +88,6 @@ def begin_proof(
 
     """
     site, base, why = names(at_site, at_base, alone)
-    detail = dict(more or {})
-    detail |= {"scope": list(scope)} if scope is not None else {}
-    detail |= {"alone": why} if why else {}
     with given.database.writing() as connection:
         other = proofs.open_of(connection, plan.site_id)
         _refuse_second(plan, other, made_ms)
@@ -108,13 +105,21 @@ def begin_proof(
             made_ms=made_ms,
         )
         proofs.put_said(connection, proof, at_site=site, at_base=base, note=note, at_ms=at_ms)
-        for key, value in detail.items():
+        for key, value in _details(more, scope, why).items():
             proofs.put_detail(connection, proof, key, value, at_ms=at_ms)
         proof_steps.add(connection, proof.id, steps, at_ms=at_ms)
         words = {"words": f"{KINDS[kind].lower()}, {site} at the site, {base or 'nobody'} at base"}
         action = "proof.begin" if made_ms is None else "proof.enter"
         tell_of(connection, given, person, plan, action, words)
     return proof
+
+
+def _details(
+    more: Mapping[str, Any] | None, scope: Sequence[str] | None, why: str
+) -> dict[str, Any]:
+    """Return what else is kept with a proof from its beginning."""
+    scoped = {"scope": list(scope)} if scope is not None else {}
+    return {**(more or {}), **scoped, **({"alone": why} if why else {})}
 
 
 def _refuse_second(plan: SitePlan, other: Proof | None, made_ms: int | None) -> None:
