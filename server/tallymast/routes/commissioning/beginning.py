@@ -104,7 +104,8 @@ def begin_proof(
             follows_id=follows_id,
             made_ms=made_ms,
         )
-        proofs.put_said(connection, proof, at_site=site, at_base=base, note=note, at_ms=at_ms)
+        said = {"at_site": site, "at_base": base, "note": note or proof.note}
+        proofs.put_said(connection, proof, **said, at_ms=at_ms)
         for key, value in _details(more, scope, why).items():
             proofs.put_detail(connection, proof, key, value, at_ms=at_ms)
         proof_steps.add(connection, proof.id, steps, at_ms=at_ms)
