@@ -33,6 +33,7 @@ FREE = {
     "demo_findings",
     "demo_life",
     "demo_past",
+    "demo_proofs",
     "demo_rounds",
     "exporting",
     "judging",

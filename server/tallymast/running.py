@@ -27,6 +27,8 @@ from tallymast import (
     wiring,
 )
 from tallymast.demo_findings import keep_findings
+from tallymast.demo_life import furnish
+from tallymast.demo_proofs import demo_proofs
 from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
@@ -211,6 +213,7 @@ def demo(settings: Settings) -> None:
         if not settings.is_local:
             raise ConfigError("The demo is shown to this machine alone: --host is not for it.")
         shown = demonstration.begin(database, wiring.now_ms())
+        _enter_what_people_keep(database, shown)
         then = accounts.told(accounts.demo_people(database))
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
@@ -223,6 +226,12 @@ def demo(settings: Settings) -> None:
                     shelf = ReportShelf(reports_of(settings))
                     with _pages(parts, given, shelf, lambda: past.is_there) as app:
                         serving.serve(app, server_socket, then)
+
+
+def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> None:
+    """Enter the demo's hardware and commissioning records, where there are none yet."""
+    furnish(database, shown.plan, shown.begun_ms, shown.world.network.time_zone)
+    demo_proofs(database, shown, version("tallymast"))
 
 
 def fill_demo(settings: Settings) -> None:

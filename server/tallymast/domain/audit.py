@@ -43,7 +43,7 @@ SENTENCES: Final = {
     "site.stop-link-test": "{actor} ended a link test of {subject} early.",
     "gateway.scan": "{actor} had unit addresses behind {subject} asked for stations: {words}.",
     "gateway.stop-scan": "{actor} ended a scan behind {subject} early.",
-    "proof.take": "{actor} took {words} of {subject} into its open record.",
+    "proof.keep": "{actor} took {words} of {subject} into its open record.",
     "line.record": "{actor} had the line of {subject} recorded for {minutes} min.",
     "audit.export": "{actor} exported the audit: {n}.",
     "backup.ask": "{actor} asked for a backup.",
@@ -68,6 +68,16 @@ SENTENCES: Final = {
     "not in order.",
     "network.export": "{actor} exported the network as {format}, {words}.",
     "profile.try": "{actor} tried a profile at unit {unit} behind {subject}.",
+    "proof.begin": "{actor} began to prove the points of {subject}: {words}.",
+    "proof.take": "{actor} took a value at {subject}: {text}",
+    "proof.verdict": "{actor} judged a point of {subject}: {text}",
+    "proof.adjust": "{actor} adjusted at {subject}: {text}",
+    "proof.remark": "{actor} changed names, tolerances or remarks of proof {n} of {subject}.",
+    "proof.leave": "{actor} left proof {n} of {subject}; it proves nothing.",
+    "proof.enter": "{actor} entered a paper form of {subject}: {words}.",
+    "proof.sign": "{actor} signed proof {n} of {subject}: {text}",
+    "proof.photo": "{actor} added a photograph to proof {n} of {subject}.",
+    "proof.unphoto": "{actor} removed a photograph from proof {n} of {subject}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -79,7 +89,7 @@ class Act:
     Args:
         action: a key of ``SENTENCES``.
         subject_kind: account, session, token, request, site, gateway, finding, record, audit,
-            part, task or network.
+            part, task, proof or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

@@ -51,7 +51,16 @@ from tallymast.routes.api import (
     sites,
     storage,
 )
-from tallymast.routes.commissioning import find_page, guide_page, label_page
+from tallymast.routes.commissioning import (
+    check_out_page,
+    find_page,
+    guide_page,
+    label_page,
+    paper_form,
+    photo,
+    proof_page,
+    taking_page,
+)
 from tallymast.routes.day import Days
 from tallymast.routes.gateway_page import GatewayBoards
 from tallymast.routes.life import (
@@ -118,6 +127,11 @@ ROOMS = (
     kept_rounds_page,
     drive_page,
     evidence_page,
+    check_out_page,
+    taking_page,
+    paper_form,
+    proof_page,
+    photo,
     site_page,
     polls_page,
     acts_page,

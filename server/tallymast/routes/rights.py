@@ -10,7 +10,7 @@ from tallymast.domain.people import Right
 
 _S, _O, _P, _M = Right.SEE, Right.OWN, Right.POLL, Right.MARK
 _L, _A, _H, _K = Right.LISTEN, Right.AUDIT, Right.PEOPLE, Right.KEEP
-_C = Right.SETUP
+_C, _V = Right.SETUP, Right.PROVE
 
 NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     # what machines and browsers need before anybody is known
@@ -168,6 +168,26 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/gateways/{key}/find"): _C,
     ("POST", "/gateways/{key}/find/stop"): _C,
     # proving a site's points
+    ("GET", "/sites/{key}/check-out"): _S,
+    ("GET", "/sites/{key}/check-out/live"): _S,
+    ("POST", "/sites/{key}/check-out"): _V,
+    ("POST", "/sites/{key}/check-out/take"): _V,
+    ("POST", "/sites/{key}/check-out/result"): _V,
+    ("POST", "/sites/{key}/check-out/adjust"): _V,
+    ("POST", "/sites/{key}/check-out/tolerance"): _V,
+    ("POST", "/sites/{key}/check-out/leave"): _V,
+    ("GET", "/sites/{key}/check-out/paper"): _S,
+    ("GET", "/sites/{key}/check-out/from-paper"): _S,
+    ("POST", "/sites/{key}/check-out/from-paper"): _V,
+    ("GET", "/sites/{key}/proofs"): _S,
+    ("GET", "/proofs/{number}"): _S,
+    ("GET", "/proofs/{number}/record.json"): _S,
+    ("POST", "/proofs/{number}/said"): _V,
+    ("POST", "/proofs/{number}/sign"): _V,
+    ("POST", "/proofs/{number}/repeat"): _V,
+    ("POST", "/commissioning/photos/{number}"): _V,
+    ("GET", "/commissioning/photos/{number}"): _S,
+    ("POST", "/commissioning/photos/{number}/remove"): _V,
     # hardware, what is due, seasons, hand readings, retired sites
     ("GET", "/hardware"): _S,
     ("GET", "/hardware.csv"): _S,

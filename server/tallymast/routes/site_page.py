@@ -24,6 +24,7 @@ from tallymast.routes.api.notes import add_note
 from tallymast.routes.board import Board
 from tallymast.routes.cause_lines import line_of, needs_now
 from tallymast.routes.charts import SPANS
+from tallymast.routes.commissioning.proven_points import proven_line
 from tallymast.routes.day import NOTHING, Days
 from tallymast.routes.finding_rows import lines_of_site
 from tallymast.routes.formats import Clock
@@ -226,6 +227,7 @@ def site_page(
             "log_choices": CHOICES,
             "log_kinds": KINDS,
             **_past_findings(given, plan, show.clock()),
+            "proven": proven_line(given, plan, show.clock()),
             "outages": _outages(given, plan, days_back),
             "outage_days": days_back,
             "act": open_act(given, plan),

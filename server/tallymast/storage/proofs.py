@@ -12,6 +12,7 @@ from tallymast.storage.changes import canonical, log_change
 
 OPEN: Final = "open"
 SIGNED: Final = "signed"
+CHECKLIST: Final = "checklist"  # the kind of what is looked at before a season; no point
 LEFT: Final = "left"  # given up; it proves nothing
 
 _table = schema.proof
@@ -95,13 +96,21 @@ def of_id(conn: Connection, proof_id: int) -> Proof | None:
 
 
 def of_site(conn: Connection, site_id: int) -> list[Proof]:
-    """Return a site's proofs, the newest first."""
-    query = select(_table).where(_table.c.site_id == site_id).order_by(_table.c.id.desc())
+    """Return the proofs of a site's points, the newest first; checklists are none."""
+    where = (_table.c.site_id == site_id, _table.c.kind != CHECKLIST)
+    query = select(_table).where(*where).order_by(_table.c.id.desc())
+    return [_proof(row) for row in conn.execute(query)]
+
+
+def checklists(conn: Connection, site_id: int) -> list[Proof]:
+    """Return a site's checklists of what is looked at before a season, the newest first."""
+    where = (_table.c.site_id == site_id, _table.c.kind == CHECKLIST)
+    query = select(_table).where(*where).order_by(_table.c.id.desc())
     return [_proof(row) for row in conn.execute(query)]
 
 
 def open_of(conn: Connection, site_id: int) -> Proof | None:
-    """Return the proof of a site that is going on, or None."""
+    """Return the proof of a site's points that is going on, or None."""
     return next((one for one in of_site(conn, site_id) if one.state == OPEN), None)
 
 
@@ -112,6 +121,54 @@ def put_detail(conn: Connection, proof: Proof, key: str, value: Any, *, at_ms: i
     query = update(_table).where(_table.c.id == proof.id).values(detail=canonical(detail))
     conn.execute(query)
     log_change(conn, at_ms, "proof", str(proof.id))
+
+
+def put_said(
+    conn: Connection, proof: Proof, *, at_site: str, at_base: str, note: str, at_ms: int
+) -> None:
+    """Keep who took part in an open proof, and what is remarked on it."""
+    query = update(_table).where(_table.c.id == proof.id)
+    conn.execute(query.values(at_site=at_site, at_base=at_base, note=note))
+    log_change(conn, at_ms, "proof", str(proof.id))
+
+
+def sign(
+    conn: Connection, proof: Proof, *, name: str, versions: Mapping[str, Any], at_ms: int
+) -> bool:
+    """Sign an open proof, which seals it with its steps and photographs; return whether it was.
+
+    Args:
+        conn: a writing connection.
+        proof: which.
+        name: of who signs, as typed.
+        versions: what was in force.
+        at_ms: when.
+
+    """
+    values = {
+        "state": SIGNED,
+        "signed_ms": at_ms,
+        "signed_name": name,
+        "versions": canonical(dict(versions)),
+    }
+    return _end(conn, proof, values, at_ms)
+
+
+def leave(conn: Connection, proof: Proof, *, at_ms: int) -> bool:
+    """Give an open proof up: it is kept and proves nothing; return whether it was open."""
+    return _end(conn, proof, {"state": LEFT}, at_ms)
+
+
+def signed_of(conn: Connection, site_id: int) -> list[Proof]:
+    """Return a site's signed proofs, the newest first."""
+    return [one for one in of_site(conn, site_id) if one.state == SIGNED]
+
+
+def _end(conn: Connection, proof: Proof, values: Mapping[str, Any], at_ms: int) -> bool:
+    where = (_table.c.id == proof.id, _table.c.state == OPEN)
+    ended = conn.execute(update(_table).where(*where).values(**values)).rowcount > 0
+    log_change(conn, at_ms, "proof", str(proof.id))
+    return ended
 
 
 def _proof(row: Row[Any]) -> Proof:

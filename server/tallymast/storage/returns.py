@@ -1,6 +1,6 @@
 """Keeps a site's going through the checklist before it comes back into service after a season.
 
-It is a proof of kind ``return`` without points: what was looked at stands in its detail.
+It is a proof of kind ``checklist`` without points: what was looked at stands in its detail.
 """
 
 from typing import Any, Final
@@ -11,7 +11,7 @@ from tallymast.storage import proofs, schema
 from tallymast.storage.changes import log_change
 from tallymast.storage.proofs import Proof
 
-KIND: Final = "return"
+KIND: Final = proofs.CHECKLIST
 CHECKS: Final = "return"  # the key of its detail
 
 _table = schema.proof
@@ -19,7 +19,7 @@ _table = schema.proof
 
 def newest(conn: Connection, site_id: int) -> Proof | None:
     """Return a site's newest checklist, signed or not; None where there was none."""
-    return next((one for one in proofs.of_site(conn, site_id) if one.kind == KIND), None)
+    return next(iter(proofs.checklists(conn, site_id)), None)
 
 
 def checks(proof: Proof | None) -> dict[str, Any]:

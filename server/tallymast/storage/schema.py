@@ -545,7 +545,7 @@ proof = Table(  # one going through a site's points; sealed once it is signed
     metadata,
     Column("id", Id, primary_key=True),
     Column("site_id", Id, ForeignKey("site.id"), nullable=False),
-    Column("kind", Word, nullable=False),  # commissioning repair return
+    Column("kind", Word, nullable=False),  # commissioning repair return checklist
     Column("part_id", Id, ForeignKey("part.id")),  # the station that was there
     Column("follows_id", Id),  # the one it repeats
     Column("began_ms", Ms, nullable=False),

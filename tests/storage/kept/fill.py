@@ -4,6 +4,7 @@ from sqlalchemy import Connection
 
 from tallymast.domain import network_file
 from tallymast.domain.audit import Act
+from tallymast.domain.commissioning import steps
 from tallymast.domain.health.diagnosis.experience import Verdict
 from tallymast.domain.health.diagnosis.lasting import Step, places
 from tallymast.domain.health.diagnosis.model import About, At, ChartOf, Diagnosis, Said, Shown
@@ -31,6 +32,9 @@ from tallymast.storage import (
     network,
     notes,
     people,
+    proof_photos,
+    proof_steps,
+    proofs,
     rounds,
     schema,
     setting,
@@ -59,6 +63,7 @@ def fill(database: Database) -> None:
         _findings(conn, first)
         _people(conn)
         _life(conn, first, plan)
+        _proofs(conn, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -176,3 +181,41 @@ def _life(conn: Connection, site_id: int, plan: PollPlan) -> None:
     counts = (48_112.0, 7.0, None)
     event = count_events.CountEvent(0, point_id, NOW_MS, "replaced", *counts, "record", "local")
     count_events.add(conn, event)
+
+
+def _proofs(conn: Connection, plan: PollPlan) -> None:
+    """A signed proof with a step and a photograph, and one that goes on."""
+    site = plan.gateways[0].sites[0]
+    layout = site.layout
+    point = layout.points[0]
+    proof = proofs.begin(
+        conn,
+        site.site_id,
+        "commissioning",
+        actor="r.hale",
+        at_ms=DAY_0,
+        at_site="R. Hale",
+        at_base="M. Okoro",
+    )
+    step = steps.Step(
+        1,
+        point.tag,
+        steps.StepKind.VERDICT,
+        steps.Phase.AS_FOUND,
+        steps.Result.PASS,
+        DAY_0 + 1,
+        "r.hale",
+        meaning=steps.meaning_in(layout, point),
+    )
+    proof_steps.add(conn, proof.id, [step], at_ms=DAY_0 + 1)
+    proof_photos.add(
+        conn,
+        proof.id,
+        name="Terminals",
+        media="image/png",
+        body=b"\x89PNG\r\n\x1a\n",
+        at_ms=DAY_0 + 2,
+        actor="r.hale",
+    )
+    proofs.sign(conn, proof, name="R. Hale", versions={"network": 1}, at_ms=DAY_0 + 3)
+    proofs.begin(conn, site.site_id, "repair", actor="r.hale", at_ms=DAY_0 + 4, follows_id=proof.id)

@@ -115,7 +115,7 @@ def keep_found(
             raise Problem(409, f"No record of {plan.site.name} is open: begin one first.")
         proofs.put_detail(connection, proof, what, kept, at_ms=given.now_ms())
         words = {"switches": "the address", "scan": "what was found", "link": "the link test"}
-        told = Act("proof.take", "site", key, {}, {"words": words[what]}, plan.site.name)
+        told = Act("proof.keep", "site", key, {}, {"words": words[what]}, plan.site.name)
         tell(connection, given, person, told)
     anchors = {"switches": "address", "scan": "finding", "link": "link"}
     return RedirectResponse(f"/sites/{key}/commissioning#{anchors[what]}", 303)
