@@ -154,7 +154,7 @@ def _versions(
 
 
 def _gateway_name(shown: Scene, plan: SitePlan) -> str:
-    return next(gateway.gateway.name for gateway, one in shown.sites if one is plan)
+    return next(gateway.gateway.name for gateway, one in shown.sites if one.site_id == plan.site_id)
 
 
 # --- one point after the other ----------------------------------------------------------------

@@ -57,6 +57,11 @@ class RadioNetwork:
         self._now_s = now_s
         self._channels: list[Channel] = []
         self._models: dict[str, SiteModel] = {}
+        self._stations: dict[str, Station] = {}
+
+    def station(self, key: str) -> Station:
+        """Return the station of a site; it is there once the network was started."""
+        return self._stations[key]
 
     def start(self) -> dict[str, tuple[str, int]]:
         """Open every gateway's port and serve; return host and port by gateway key.
@@ -112,7 +117,8 @@ class RadioNetwork:
         carriers = repeaters(self.network, site)
         models = tuple(self._model(one) for one in (site, *carriers))
         path = RadioPath(self._radio, site, len(carriers), self.seed)
-        return RemoteSite(site, Station(site, models[0]), path, carriers, models)
+        self._stations[site.key] = Station(site, models[0])
+        return RemoteSite(site, self._stations[site.key], path, carriers, models)
 
     def _model(self, site: Site) -> SiteModel:
         if site.key not in self._models:

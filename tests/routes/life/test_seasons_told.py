@@ -106,7 +106,7 @@ def test_a_tick_keeps_who_and_when(world: World, client: TestClient) -> None:
     with world.database.reading() as conn:
         proof = returns.newest(conn, world.plan("quill-tank").site_id)
     assert proof is not None
-    assert (proof.kind, proof.state) == ("return", proofs.OPEN)
+    assert (proof.kind, proof.state) == ("checklist", proofs.OPEN)
     assert returns.checks(proof)["mast"] == {
         "at_ms": world.now_ms,
         "actor": "local",

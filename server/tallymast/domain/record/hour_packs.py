@@ -90,7 +90,8 @@ def _packed(rows: Rows, day_ms: int) -> tuple[int, bytes]:
 
 def _are_whole(rows: Rows) -> bool:
     """Whether all of it, and what is made of it, is exact in 64-bit integers."""
-    spread = rows[:, N] * np.abs(rows[:, FIRST])
+    with np.errstate(over="ignore"):  # what overflows is far from whole
+        spread = rows[:, N] * np.abs(rows[:, FIRST])
     return bool(
         np.isfinite(rows).all()
         and (np.abs(rows) < _EXACT).all()
