@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert
 
+from tallymast.domain.network_file import differences
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical
 from tallymast.storage.renames import Renames
@@ -15,6 +16,7 @@ from tallymast.storage.renames import Renames
 Written = dict[str, Any]  # a network file as nested dicts, lists and JSON types
 
 TABLES = ("gateway", "profile", "site")
+TOLD = 3  # so many differences a sentence tells one by one
 
 
 def add_revision(
@@ -77,6 +79,16 @@ def _sentence(before: Written, after: Written, diff: Sequence[Sequence[Any]]) ->
         return f"First network: {gateways} gateways, {sites} sites."
     if not diff:
         return "Stored again without a change."
+    renames = [
+        f"{what.capitalize()} {old} is {new} now."
+        for kind, what, old, new in diff
+        if kind == "rename"
+    ]
+    told = () if renames else differences(before, after)
+    if 0 < len(told) <= TOLD:
+        return " ".join(told)
+    if renames:
+        return " ".join(renames[:TOLD])
     what = [f"{table} {key}".strip() for table, key, _, _ in diff]
     more = f" and {len(what) - 3} more" if len(what) > 3 else ""
     return f"Changed {', '.join(what[:3])}{more}."
