@@ -82,7 +82,7 @@ def test_an_undo_can_be_taken_back_itself(client: TestClient, world: World) -> N
         assert client.post(f"/setup/revisions/{revision}/undo", data=data).status_code == 200
     assert written(world) == after
     assert listed(world)[0].sentence.startswith(
-        f"Takes back revision {number + 1}, so makes {number} again: Site quill-tank: poll_every_s was"
+        f"Takes back revision {number + 1}, so makes {number} again: Site quill-tank:"
     )
 
 
