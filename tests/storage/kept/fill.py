@@ -22,6 +22,7 @@ from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
     audit,
     count_events,
+    drafts,
     episodes,
     finding_words,
     findings,
@@ -117,7 +118,10 @@ def _judgement(conn: Connection, site_id: int, other: int) -> None:
     old = notes.add(conn, site_id, text="Gauge read 2.48 m", **said)  # type: ignore[arg-type]
     notes.add(conn, site_id, text="Gauge 2.84 m", replaces_id=old.id, **said)  # type: ignore[arg-type]
     asked = jobs.ask(conn, "poll", site_id=site_id, actor="local", at_ms=NOW_MS)
+    jobs.add_rows(conn, asked.id, [(0, {"unit": 3, "heard": "answer"})])
     jobs.update(conn, asked.id, JobState.DONE, 1.0, "Answered.", NOW_MS + 1)
+    sent = {"actor": "local", "account_id": None, "revision_id": 2, "at_ms": NOW_MS}
+    drafts.add(conn, "tables", "sites.csv", {"rows": []}, **sent)  # type: ignore[arg-type]
     line = KeptLine("silent-1", "Heron Gate: silent since 07:05.", act=True, sites=("heron-gate",))
     said = KeptRound(20_520, NOW_MS, "1 of 2 sites needs nobody", "Contact", "", (line,))
     rounds.keep(conn, said)

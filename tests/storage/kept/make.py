@@ -48,6 +48,7 @@ def _made(folder: Path, step: str) -> str:
         for (table,) in connection.execute(
             "SELECT name FROM main.sqlite_master WHERE type = 'table'"
             " AND name NOT IN ('schema_version', 'sqlite_sequence')"
+            " ORDER BY name = 'proof'"  # a sealed proof takes no steps: they come first
         ).fetchall():
             _copy(connection, table)
         connection.execute("DETACH newest")

@@ -6,6 +6,7 @@ from typing import Final
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
+from sqlalchemy import Connection
 
 from tallymast.domain import network_file
 from tallymast.domain.audit import Act
@@ -59,7 +60,8 @@ def keep_reading(
     found, wrong = _comparison(given, plan, typed)
     if found is None or wrong:
         return _page(request, given, show, plan, typed, wrong, status=422)
-    _keep(given, person, plan, found, typed, found.offset_before, None)
+    with given.database.writing() as connection:
+        _keep(connection, given, person, plan, found, typed, found.offset_before, None)
     return RedirectResponse(f"/sites/{key}/hand-meter", 303)
 
 
@@ -89,12 +91,16 @@ def set_offset(
         )
     if typed.get("base") and typed["base"] != str(base):
         raise Problem(409, "Somebody changed the network while you looked; look once more.")
-    number = store(given, person, proposal)
-    _keep(given, person, plan, found, typed, found.offset, number)
+
+    def keep(connection: Connection, number: int) -> None:
+        _keep(connection, given, person, plan, found, typed, found.offset, number)
+
+    store(given, person, proposal, keep)
     return RedirectResponse(f"/sites/{key}/hand-meter", 303)
 
 
 def _keep(
+    connection: Connection,
     given: Services,
     person: Person,
     plan: SitePlan,
@@ -105,32 +111,31 @@ def _keep(
 ) -> None:
     point = _the_point(plan)
     shown_ms = typed.get("shown_ms", "")
-    with given.database.writing() as connection:
-        made = hand_readings.add(
-            connection,
-            HandReading(
-                0,
-                plan.site_id,
-                point.tag,
-                given.now_ms(),
-                found.hand,
-                found.shown,
-                int(shown_ms) if shown_ms.isdecimal() else None,
-                found.offset_before,
-                offset_after,
-                revision_id,
-                person.name,
-                typed.get("note", ""),
-            ),
-        )
-        told = {
-            "hand": f"{found.hand:.2f}",
-            "shown": f"{found.shown:.2f}",
-            "offset": offset_after,
-            "reading": made.id,
-        }
-        act = Act("hand.read", "site", plan.site.key, {}, told, plan.site.name)
-        tell(connection, given, person, act)
+    made = hand_readings.add(
+        connection,
+        HandReading(
+            0,
+            plan.site_id,
+            point.tag,
+            given.now_ms(),
+            found.hand,
+            found.shown,
+            int(shown_ms) if shown_ms.isdecimal() else None,
+            found.offset_before,
+            offset_after,
+            revision_id,
+            person.name,
+            typed.get("note", ""),
+        ),
+    )
+    told = {
+        "hand": f"{found.hand:.2f}",
+        "shown": f"{found.shown:.2f}",
+        "offset": offset_after,
+        "reading": made.id,
+    }
+    act = Act("hand.read", "site", plan.site.key, {}, told, plan.site.name)
+    tell(connection, given, person, act)
 
 
 def _proposal(plan: SitePlan, base: int, written: Written, found: Comparison) -> Proposal:

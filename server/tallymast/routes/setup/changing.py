@@ -1,5 +1,9 @@
 """What every page that changes the network shares: the network as written, and storing."""
 
+from collections.abc import Callable
+
+from sqlalchemy import Connection
+
 from tallymast.domain.audit import Act
 from tallymast.domain.network_file import Written, differences
 from tallymast.domain.setup.proposals import Proposal
@@ -26,8 +30,19 @@ def as_written(given: Services) -> tuple[int, Written]:
         return network.revision(connection), network.load_written(connection)
 
 
-def store(given: Services, person: Person, proposal: Proposal) -> int:
+def store(
+    given: Services,
+    person: Person,
+    proposal: Proposal,
+    also: Callable[[Connection, int], None] = lambda *_: None,
+) -> int:
     """Make a proposal the network, with its line in the audit; return the new revision.
+
+    Args:
+        given: what routes may use.
+        person: who does it.
+        proposal: the change.
+        also: what is stored in the same transaction, told the new revision's number.
 
     Raises:
         Problem: somebody changed the network meanwhile.
@@ -46,6 +61,7 @@ def store(given: Services, person: Person, proposal: Proposal) -> int:
                 "revision": number,
             }
             tell(connection, given, person, Act("network.change", "network", "network", {}, after))
+            also(connection, number)
             return number
     except ChangedMeanwhile as changed:
         raise Problem(409, str(changed)) from changed

@@ -37,8 +37,9 @@ def sealed(table: str, when: str, parts: tuple[str, ...]) -> None:
     for act in ("UPDATE", "DELETE"):
         _refuse(table, act, condition, sentence)
     for part in parts:
-        for act, row in (("INSERT", "NEW"), ("UPDATE", "OLD"), ("DELETE", "OLD")):
-            _refuse(part, act, f"EXISTS ({owner.format(row=row)})", sentence)
+        for act, rows in (("INSERT", ("NEW",)), ("UPDATE", ("OLD", "NEW")), ("DELETE", ("OLD",))):
+            held = " OR ".join(f"EXISTS ({owner.format(row=row)})" for row in rows)
+            _refuse(part, act, held, sentence)
 
 
 def _refuse(table: str, act: str, condition: str, sentence: str) -> None:
