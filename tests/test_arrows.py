@@ -26,6 +26,12 @@ MAY = {
 }
 FREE = {
     "wiring",
+    "networks",
+    "upward",
+    "job_desk",
+    "hour_closer",
+    "plan_watch",
+    "follow",
     "running",
     "beside",
     "keeping",

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tallymast import assets, demo_life, wiring
+from tallymast import assets, demo_life, networks
 from tallymast.domain.life.part_words import part_words
 from tallymast.domain.life.parts import KINDS
 from tallymast.domain.model import PollPlan
@@ -20,15 +20,15 @@ NOW_MS = 1_772_964_000_000  # 2026-03-08 10:00 UTC
 def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
     made = open_database(tmp_path_factory.mktemp("life") / "demo.sqlite3")
     text = (assets.demo_data() / "ombrel-basin.toml").read_text(encoding="utf-8")
-    wiring.bring_network(made, text, "ombrel-basin.toml")
-    assert demo_life.furnish(made, wiring.load_network(made)[1], NOW_MS, "America/Denver")
+    networks.bring_network(made, text, "ombrel-basin.toml")
+    assert demo_life.furnish(made, networks.load_network(made)[1], NOW_MS, "America/Denver")
     yield made
     made.close()
 
 
 @pytest.fixture
 def plan(database: Database) -> PollPlan:
-    return wiring.load_network(database)[1]
+    return networks.load_network(database)[1]
 
 
 def test_each_of_the_sites_has_a_station_a_radio_and_a_way_into_the_air(
@@ -46,7 +46,7 @@ def test_each_of_the_sites_has_a_station_a_radio_and_a_way_into_the_air(
 
 
 def test_its_antennas_look_where_the_network_says(database: Database) -> None:
-    network = NetworkView(*wiring.load_network(database))
+    network = NetworkView(*networks.load_network(database))
     for plan in network.sites:
         with database.reading() as conn:
             parts = hardware.fitted(conn, plan.site_id)

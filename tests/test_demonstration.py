@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from tallymast import demonstration, running, wiring
+from tallymast import demonstration, networks, running
 from tallymast.demo_past import as_of
 from tallymast.demonstration import DAY_MS, Scene
 from tallymast.domain import network_file
@@ -46,7 +46,7 @@ def site_states(database: Database, scene: Scene) -> dict[str, SiteState]:
 def test_a_network_of_ones_own_is_left_alone(tmp_path: Path) -> None:
     database = open_database(tmp_path / "tallymast.sqlite3")
     own = demonstration.path_of("one-station.toml")
-    wiring.bring_network(database, own.read_text(encoding="utf-8"), own.name)
+    networks.bring_network(database, own.read_text(encoding="utf-8"), own.name)
     with pytest.raises(ConfigError, match="another directory"):
         demonstration.begin(database, NOW_MS)
     database.close()
@@ -227,7 +227,7 @@ def test_a_demo_without_its_gateways_starts_again_and_stays_empty(
 ) -> None:
     database, _ = changed
     text = 'title = "Nothing"\ntime_zone = "UTC"\n'
-    wiring.change_network(database, text, "a form")
+    networks.change_network(database, text, "a form")
     again = demonstration.begin(database, NOW_MS + HOUR_MS)
     demonstration.join(database, again, NOW_MS + HOUR_MS)
     assert again.sites == []
@@ -238,10 +238,10 @@ def test_a_demo_without_its_gateways_starts_again_and_stays_empty(
 
 def test_a_network_somebody_has_just_begun_is_left_alone(tmp_path: Path) -> None:
     database = open_database(tmp_path / "tallymast.sqlite3")
-    wiring.begin_network(database)
+    networks.begin_network(database)
     with pytest.raises(ConfigError, match="another directory"):
         demonstration.begin(database, NOW_MS)
-    assert wiring.load_network(database)[1].gateways == ()
+    assert networks.load_network(database)[1].gateways == ()
     database.close()
 
 

@@ -41,7 +41,7 @@ def two_rounds_of(world: object) -> None:
 @pytest.fixture(autouse=True)
 def april(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Let it be April 2026, so that the last whole month is March."""
-    monkeypatch.setattr("tallymast.wiring.now_ms", lambda: NOW_MS)
+    monkeypatch.setattr("tallymast.wall.now_ms", lambda: NOW_MS)
     return
 
 

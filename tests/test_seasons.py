@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from tests.routes.conftest import NETWORK, World, begin
 
-from tallymast import wiring
+from tallymast import plan_watch
 from tallymast.domain import network_file
 from tallymast.domain.model import Act
+from tallymast.live import Live
 from tallymast.routes.services import NetworkView
 from tallymast.seasons import LOOK_EVERY_MS, Seasons
 from tallymast.storage import episodes, network
@@ -161,11 +162,12 @@ class Nothing:
 def test_the_plan_that_is_polled_follows_the_season(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shown: list[NetworkView] = []
-    watch = wiring.PlanWatch(world.database, {}, shown.append, upward=Nothing())  # type: ignore[arg-type]
-    for at_ms, act in ((BEGIN - 1, None), (BEGIN + HOUR, Act.NOT_POLLED), (BACK, Act.NONE)):
-        monkeypatch.setattr(wiring, "now_ms", lambda at_ms=at_ms: at_ms)
-        shown.clear()
-        watch._look()
-        found = [view.site("osier-pond") for view in shown]
-        assert [one.act for one in found if one is not None] == ([] if act is None else [act])
+    shown: list[NetworkView] = [world.view]
+    live, nobody = Live(), Nothing()
+    watch = plan_watch.PlanWatch(world.database, {}, shown, live, upward=nobody)  # type: ignore[arg-type]
+    for at_ms, act in ((BEGIN - 1, Act.NONE), (BEGIN + HOUR, Act.NOT_POLLED), (BACK, Act.NONE)):
+        monkeypatch.setattr("tallymast.wall.now_ms", lambda at_ms=at_ms: at_ms)
+        watch.look()
+        found = shown[0].site("osier-pond")
+        assert found is not None
+        assert found.act is act

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from tests.journeys.test_change import written
 
-from tallymast import wiring
+from tallymast import follow, hour_closer, job_desk, networks, plan_watch, wiring
 from tallymast.domain import network_file
+from tallymast.domain.errors import StorageError
 from tallymast.domain.model import (
     GatewayState,
     GatewayStatus,
@@ -48,10 +49,10 @@ def change(database: Database) -> Callable[..., NetworkView]:
     def make(*sites: tuple[str, int, str], zone: str = "UTC") -> NetworkView:
         text = written("rtu-over-tcp", "127.0.0.1:5020", *sites)
         text = text.replace('time_zone = "UTC"', f'time_zone = "{zone}"')
-        if not wiring.bring_network(database, text, "a test"):
-            return NetworkView(*wiring.load_network(database))
-        wiring.change_network(database, text, "a test")
-        return NetworkView(*wiring.load_network(database))
+        if not networks.bring_network(database, text, "a test"):
+            return NetworkView(*networks.load_network(database))
+        networks.change_network(database, text, "a test")
+        return NetworkView(*networks.load_network(database))
 
     return make
 
@@ -86,7 +87,7 @@ def test_rows_and_state_of_a_job_are_stored_in_one_step(
 ) -> None:
     number = ask_scan(database, gateway_id)
     live = Live()
-    desk = wiring.JobDesk(database, live)
+    desk = job_desk.JobDesk(database, live)
     desk.look()
     assert [(job.id, job.params) for job in desk.waiting()] == [(number, {"units": [1, 2]})]
     desk.job_changed(number, JobState.RUNNING, 0.0, "")
@@ -110,15 +111,15 @@ def test_rows_that_could_not_be_stored_wait_for_the_next_look(
     database: Database, gateway_id: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     number = ask_scan(database, gateway_id)
-    desk = wiring.JobDesk(database, Live())
+    desk = job_desk.JobDesk(database, Live())
     desk.look()
     desk.job_row(number, 0, {"unit": 1})
     desk.job_changed(number, JobState.RUNNING, 0.5, "")
 
     def refuse(*_: object, **__: object) -> None:
-        raise wiring.StorageError("The disk is full.")
+        raise StorageError("The disk is full.")
 
-    with monkeypatch.context() as patched, pytest.raises(wiring.StorageError):
+    with monkeypatch.context() as patched, pytest.raises(StorageError):
         patched.setattr("tallymast.storage.jobs.update", refuse)
         desk.look()
     with database.reading() as conn:
@@ -132,7 +133,7 @@ def test_a_wish_to_stop_reaches_the_poller_and_ends_with_the_job(
     database: Database, gateway_id: int
 ) -> None:
     number = ask_scan(database, gateway_id)
-    desk = wiring.JobDesk(database, Live())
+    desk = job_desk.JobDesk(database, Live())
     desk.look()
     assert desk.stopping() == frozenset()
     with database.writing() as conn:
@@ -148,16 +149,16 @@ def test_a_wish_to_stop_reaches_the_poller_and_ends_with_the_job(
 def test_a_second_program_follows_a_scan_that_takes_longer_than_its_memory(
     database: Database, gateway_id: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tallymast.wiring.now_ms", lambda: NOON_MS + 1)
+    monkeypatch.setattr("tallymast.wall.now_ms", lambda: NOON_MS + 1)
     number = ask_scan(database, gateway_id)
     live = Live()
-    follow = wiring.Follow(database, live)
-    follow.look()
+    following = follow.Follow(database, live)
+    following.look()
     assert live.jobs()[number].state is JobState.WAITING
-    monkeypatch.setattr("tallymast.wiring.now_ms", lambda: NOON_MS + 40 * 60_000)
+    monkeypatch.setattr("tallymast.wall.now_ms", lambda: NOON_MS + 40 * 60_000)
     with database.writing() as conn:
         jobs.update(conn, number, JobState.DONE, 1.0, "All asked.", NOON_MS)
-    follow.look()
+    following.look()
     assert live.jobs()[number].result == "All asked."
 
 
@@ -175,7 +176,7 @@ def test_what_leaves_the_network_is_forgotten_and_what_returns_is_remembered(
     live.publish_sites([state_of(north), state_of(south)])
     live.publish_gateway(GatewayState(99, GatewayStatus.CONNECTED, 0))
     shown = [both]
-    watch = wiring.PlanWatch(database, {}, shown, live)
+    watch = plan_watch.PlanWatch(database, {}, shown, live)
     watch.look()
     assert set(live.sites()) == {north, south}
     assert live.gateways() == {}  # one that no plan knows
@@ -199,7 +200,7 @@ def test_a_renamed_site_keeps_its_state(
     north = view.sites[0].site_id
     live, shown = Live(), [view]
     live.publish_site(state_of(north))
-    watch = wiring.PlanWatch(database, {}, shown, live)
+    watch = plan_watch.PlanWatch(database, {}, shown, live)
     text = written("rtu-over-tcp", "127.0.0.1:5020", ("weir", 1, ""), SOUTH)
     body, network = network_file.read(text, "a form")
     with database.writing() as conn:
@@ -246,10 +247,10 @@ def store_volts(database: Database, view: NetworkView, key: str, from_ms: int) -
 def test_a_site_added_later_gets_its_nights_without_a_restart(
     database: Database, change: Callable[..., NetworkView], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tallymast.wiring.now_ms", lambda: NOON_MS)
+    monkeypatch.setattr("tallymast.wall.now_ms", lambda: NOON_MS)
     shown = [change(("north", 1, PLACE))]
     store_volts(database, shown[0], "north", NOON_MS - 2 * DAY_MS)
-    closer = wiring.HourCloser(database, lambda: shown[0])
+    closer = hour_closer.HourCloser(database, lambda: shown[0])
     closer.close()
     shown[0] = change(("north", 1, PLACE), ("south", 2, PLACE))
     north, south = (plan.site_id for plan in shown[0].sites)
@@ -264,10 +265,10 @@ def test_a_site_added_later_gets_its_nights_without_a_restart(
 def test_a_place_given_later_brings_the_nights_before_it(
     database: Database, change: Callable[..., NetworkView], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tallymast.wiring.now_ms", lambda: NOON_MS + 5 * DAY_MS)
+    monkeypatch.setattr("tallymast.wall.now_ms", lambda: NOON_MS + 5 * DAY_MS)
     shown = [change(NORTH)]
     store_volts(database, shown[0], "north", NOON_MS - 2 * DAY_MS)
-    closer = wiring.HourCloser(database, lambda: shown[0])
+    closer = hour_closer.HourCloser(database, lambda: shown[0])
     closer.close()
     shown[0] = change(("north", 1, PLACE))
     closer.close()
@@ -281,7 +282,7 @@ def test_a_changed_time_zone_holds_for_the_nights_that_follow(
     database: Database, change: Callable[..., NetworkView], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # At 14:00 UTC it is 23:00 of the same day in Tokyo and 03:00 of the next in Auckland.
-    monkeypatch.setattr("tallymast.wiring.now_ms", lambda: NOON_MS)
+    monkeypatch.setattr("tallymast.wall.now_ms", lambda: NOON_MS)
     shown = [change(("north", 1, PLACE))]
     zones: list[str] = []
 
@@ -290,7 +291,7 @@ def test_a_changed_time_zone_holds_for_the_nights_that_follow(
         return 0
 
     monkeypatch.setattr("tallymast.storage.nights.compute_nights", keep)
-    closer = wiring.HourCloser(database, lambda: shown[0])
+    closer = hour_closer.HourCloser(database, lambda: shown[0])
     closer.close()
     shown[0] = change(("north", 1, PLACE), zone="Pacific/Auckland")
     closer.close()
@@ -301,9 +302,9 @@ def test_a_changed_time_zone_holds_for_the_nights_that_follow(
 
 
 def test_a_new_network_is_begun_once_and_is_empty(database: Database) -> None:
-    assert wiring.begin_network(database)
-    assert not wiring.begin_network(database)
-    network, plan = wiring.load_network(database)
+    assert networks.begin_network(database)
+    assert not networks.begin_network(database)
+    network, plan = networks.load_network(database)
     assert (network.title, network.time_zone) == ("New network", "UTC")
     assert plan.gateways == ()
     parts = wiring.assemble(database, "all")
@@ -314,11 +315,11 @@ def test_a_new_network_is_begun_once_and_is_empty(database: Database) -> None:
 def test_a_file_given_to_an_empty_network_becomes_it(
     database: Database, change: Callable[..., NetworkView]
 ) -> None:
-    wiring.begin_network(database)
+    networks.begin_network(database)
     assert [plan.site.key for plan in change(NORTH).sites] == ["north"]
     other = written("rtu-over-tcp", "127.0.0.1:5020", SOUTH)
-    assert wiring.bring_network(database, other, "another")  # from then on it is told, not taken
-    assert [plan.site.key for plan in NetworkView(*wiring.load_network(database)).sites] == [
+    assert networks.bring_network(database, other, "another")  # from then on it is told, not taken
+    assert [plan.site.key for plan in NetworkView(*networks.load_network(database)).sites] == [
         "north"
     ]
 
@@ -328,7 +329,7 @@ def test_a_gateway_is_reached_elsewhere_by_its_key_or_its_stored_address(
 ) -> None:
     change(NORTH)
     for told in ("mast", "127.0.0.1:5020"):
-        _, plan = wiring.load_network(database, {told: "127.0.0.1:4711"})
+        _, plan = networks.load_network(database, {told: "127.0.0.1:4711"})
         assert plan.gateways[0].gateway.address == "127.0.0.1:4711"
-    _, plan = wiring.load_network(database, {"127.0.0.1:9": "127.0.0.1:4711"})
+    _, plan = networks.load_network(database, {"127.0.0.1:9": "127.0.0.1:4711"})
     assert plan.gateways[0].gateway.address == "127.0.0.1:5020"

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-from tallymast import assets, wiring
+from tallymast import assets, hour_closer, networks, wiring
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, fitted, next_state, patience
 from tallymast.domain.errors import ConfigError
@@ -150,7 +150,7 @@ def begin(database: Database, now_ms: int) -> Scene:
                 f"{database.place} keeps a network of its own, which the demo would spoil. "
                 "Show the demo from another directory: --data-dir DIR."
             )
-        wiring.bring_network(database, text, NETWORK)
+        networks.bring_network(database, text, NETWORK)
         _begin(database, now_ms)
     return scene(database)
 
@@ -161,7 +161,7 @@ def _begin(database: Database, now_ms: int) -> None:
     with database.writing() as connection:
         if setting.load(connection, _BEGUN) is not None:
             return
-        plan = wiring.stored_plan(connection, network)
+        plan = networks.stored_plan(connection, network)
         sites = {site.site_id: site.site.key for one in plan.gateways for site in one.sites}
         setting.keep(connection, _BEGUN, str(now_ms))
         setting.keep(connection, _TO_FILL, json.dumps([[_first_ms(now_ms), now_ms]]))
@@ -174,7 +174,7 @@ def scene(database: Database) -> Scene:
     with database.reading() as connection:
         begun_ms = int(setting.load(connection, _BEGUN) or 0)
         stored = setting.load(connection, _STATIONS)
-    network, plan = wiring.load_network(database)
+    network, plan = networks.load_network(database)
     file = _network()
     text = path_of(TROUBLES).read_text(encoding="utf-8")
     faults = read_faults(text, TROUBLES, file, begun_ms)
@@ -315,7 +315,7 @@ def _compute_nights(database: Database, shown: Scene, begin_ms: int) -> None:
     zone = find_zone(shown.network.time_zone)
     day = datetime.fromtimestamp(begin_ms / 1000, zone).date()
     days: list[date] = [day + timedelta(days=n) for n in range(3)]
-    compute_nights(database, wiring.night_sites(shown.plan), days, zone, wiring.now_ms())
+    compute_nights(database, hour_closer.night_sites(shown.plan), days, zone, wiring.now_ms())
 
 
 def _spans(connection: Connection) -> list[Span]:
@@ -333,7 +333,7 @@ def _write_log(connection: Connection, network: Network, begun_ms: int) -> None:
     """Store the demo's notes and episodes."""
     body: dict[str, Any] = tomllib.loads(path_of(LOG).read_text(encoding="utf-8"))
     moments = Moments(begun_ms, find_zone(network.time_zone))
-    plan = wiring.stored_plan(connection, network)
+    plan = networks.stored_plan(connection, network)
     sites = {site.site.key: site.site_id for gateway in plan.gateways for site in gateway.sites}
     gateways = {gateway.gateway.key: gateway.gateway_id for gateway in plan.gateways}
     for one in body["note"]:

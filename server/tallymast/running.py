@@ -21,6 +21,8 @@ from tallymast import (
     beside,
     demonstration,
     exporting,
+    hour_closer,
+    networks,
     reporting,
     serving,
     wall,
@@ -102,7 +104,7 @@ def _serve(
     with opened(settings) as database:
         if network is not None:
             _bring(database, network)
-        is_new = wiring.begin_network(database)
+        is_new = networks.begin_network(database)
         then = [] if server_socket is None else _at_the_door(settings, database, server_socket)
         parts = wiring.assemble(database, role, addresses, backups=backups_of(settings))
         with parts.running():
@@ -188,7 +190,7 @@ def _tell_what_falls(parts: wiring.Parts) -> None:
 
 
 def _bring(database: Database, network: Path) -> None:
-    differences = wiring.bring_network(database, read_text(network), network.name)
+    differences = networks.bring_network(database, read_text(network), network.name)
     if differences:
         print(
             f"The database keeps its own network; {network.name} differs from it "
@@ -325,7 +327,7 @@ def fill(
     if not 0 <= span[0] < span[1] <= wiring.now_ms():
         raise ConfigError("--fill FROM TO: FROM has to lie before TO, and TO may not be in future.")
     with opened(settings) as database:
-        differences = wiring.bring_network(database, read_text(network_path), network_path.name)
+        differences = networks.bring_network(database, read_text(network_path), network_path.name)
         if differences:
             raise ConfigError(
                 [f"The database in {settings.data_dir} keeps another network:", *differences]
@@ -345,8 +347,8 @@ def _write_nights(database: Database, network: Network, span: Span) -> None:
     zone = find_zone(network.time_zone)
     first, last = (datetime.fromtimestamp(at_ms / 1000, zone).date() for at_ms in span)
     days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
-    _, plan = wiring.load_network(database)
-    compute_nights(database, wiring.night_sites(plan), days, zone, wiring.now_ms())
+    _, plan = networks.load_network(database)
+    compute_nights(database, hour_closer.night_sites(plan), days, zone, wiring.now_ms())
 
 
 def write_past(
@@ -367,7 +369,7 @@ def write_past(
         truth: where every answer is told, a day of a site at a time.
 
     """
-    _, plan = wiring.load_network(database)
+    _, plan = networks.load_network(database)
     sites = [(gateway.gateway, site) for gateway in plan.gateways for site in gateway.sites]
     stored = 0
     with typer.progressbar(sites, label=label, file=sys.stderr, hidden=not label) as bar:
@@ -426,7 +428,7 @@ def with_spare(network: Network, network_path: Path, spare_path: Path) -> Networ
 def import_network(settings: Settings, text: str, source: str) -> tuple[str, ...]:
     """Make the database's network what the file says; return what changed, in sentences."""
     with opened(settings) as database:
-        return wiring.change_network(database, text, source)
+        return networks.change_network(database, text, source)
 
 
 def export_network(settings: Settings) -> str:
@@ -441,7 +443,7 @@ def export_network(settings: Settings) -> str:
 def export(settings: Settings, asked: exporting.Asked) -> str:
     """Write points and a period of the record into a file; return what was, in a sentence."""
     with opened(settings, create=False) as database:
-        view = NetworkView(*wiring.load_network(database))
+        view = NetworkView(*networks.load_network(database))
         return exporting.export(database, view, wiring.now_ms(), asked)
 
 
@@ -449,7 +451,7 @@ def report(settings: Settings, asked: reporting.Asked) -> str:
     """Write a report into a file; return what was written, in a sentence."""
     reporting.check(asked)
     with opened(settings, create=False) as database:
-        view = NetworkView(*wiring.load_network(database))
+        view = NetworkView(*networks.load_network(database))
         now_ms = wiring.now_ms()
         told = partial(findings_told, database, view, now_ms)
         return reporting.report(database, view, now_ms, asked, findings=told)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, text
 
-from tallymast import wiring
+from tallymast import networks
 from tallymast.benches.known import BEGIN_MS, DAY_MS, DAYS, HOUR_MS, NETWORK, Known, is_told, known
 from tallymast.domain.record.hour_packs import LAST, LEAST, TOTAL, N, pack_hours, unpack_hours
 from tallymast.storage import schema
@@ -27,8 +27,8 @@ def database(tmp_path: Path) -> Iterator[Database]:
 
 @pytest.fixture
 def truth(database: Database) -> Known:
-    wiring.bring_network(database, NETWORK, "known.toml")
-    _, plan = wiring.load_network(database)
+    networks.bring_network(database, NETWORK, "known.toml")
+    _, plan = networks.load_network(database)
     return known(plan.gateways[0].sites[0])
 
 

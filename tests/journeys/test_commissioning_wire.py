@@ -14,11 +14,11 @@ from tests.journeys.test_change import NETWORK, SITE
 from tallymast import assets
 from tallymast.domain import network_file
 from tallymast.domain.model import Job, JobState
+from tallymast.networks import change_network
 from tallymast.storage import jobs
 from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.schema import gateway, site
-from tallymast.wiring import change_network
 
 DEMO = assets.demo_data() / "ombrel-basin.toml"
 SPARE = assets.demo_data() / "ombrel-basin-spare.toml"

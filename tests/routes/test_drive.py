@@ -11,7 +11,7 @@ from tests.routes.drive_world import CODES, FULL, HEALTH, HOUR, fill, judged
 from tests.routes.people.conftest import Guarded, kept, populate
 from tests.routes.test_pages import text_of
 
-from tallymast import wiring
+from tallymast import networks
 from tallymast.domain import network_file
 from tallymast.domain.health.comms.model import CommHealth, Returns
 from tallymast.domain.health.site_health import SiteHealth
@@ -196,7 +196,7 @@ def test_before_there_are_accounts_nobody_reads_a_code(client: TestClient) -> No
 
 def test_a_changed_code_is_written_down_without_it(world: World) -> None:
     changed = FULL.replace(CODES[0], "7716-WW")
-    (told,) = wiring.change_network(world.database, changed, "basin.toml")
+    (told,) = networks.change_network(world.database, changed, "basin.toml")
     assert told == 'Site quill-tank, lock "road gate": its code was changed.'
     with world.database.reading() as conn:
         written = audit.search(conn, Wanted(), 100)

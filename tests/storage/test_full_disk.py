@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import select
 from tests.storage.test_dialects import a_done, store_demo
 
-from tallymast import wiring
+from tallymast import networks
 from tallymast.benches import known
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Poll, PollDone, SiteState, SiteStatus
@@ -159,8 +159,8 @@ def test_two_hours_of_a_full_disk_read_equal_truth(
     disk: Disk, database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("tallymast.storage.writer._PAUSE_S", 3600.0)
-    wiring.bring_network(database, known.NETWORK, "known.toml")
-    _, plan = wiring.load_network(database)
+    networks.bring_network(database, known.NETWORK, "known.toml")
+    _, plan = networks.load_network(database)
     truth = [known.known(site) for gateway in plan.gateways for site in gateway.sites]
     polls = [poll for one in truth for poll in one.polls]
     full_ms = known.BEGIN_MS + 30 * HOUR_MS + 1_800_000  # in the middle of an hour

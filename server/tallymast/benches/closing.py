@@ -16,7 +16,7 @@ from random import Random
 
 from sqlalchemy import func, select
 
-from tallymast import wiring
+from tallymast import networks
 from tallymast.benches.known import (
     BEGIN_MS,
     DAY_MS,
@@ -62,8 +62,8 @@ def kill_closing(times: int, chance: Random, folder: Path) -> dict[str, object]:
 
 def _prepare(file: Path) -> list[Known]:
     with closing(open_database(file)) as database:
-        wiring.bring_network(database, NETWORK, "known.toml")
-        _, plan = wiring.load_network(database)
+        networks.bring_network(database, NETWORK, "known.toml")
+        _, plan = networks.load_network(database)
         truth = [known(site) for gateway in plan.gateways for site in gateway.sites]
         for is_late in (False, True):
             for one in truth:

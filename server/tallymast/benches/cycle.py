@@ -17,7 +17,7 @@ from pathlib import Path
 import httpx
 import uvicorn
 
-from tallymast import accounts, beside, serving, wiring
+from tallymast import accounts, beside, networks, serving, wiring
 from tallymast.benches.loaders import loading
 from tallymast.domain.errors import ConfigError, TallymastError
 from tallymast.domain.modbus.airtime import exchange_minimum_s
@@ -106,7 +106,7 @@ def run(scale: int = 1, seconds: int = 40) -> dict[str, object]:
         with beside.simulator(file) as addresses:
             database = open_database(Path(folder) / "tallymast.sqlite3")
             try:
-                wiring.bring_network(database, file.read_text(), file.name)
+                networks.bring_network(database, file.read_text(), file.name)
                 watch = _Watch()
                 parts = wiring.assemble(database, "all", addresses(), watch=watch)
                 with parts.running(), served(parts) as base:

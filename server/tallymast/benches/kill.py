@@ -19,7 +19,7 @@ from contextlib import closing
 from pathlib import Path
 from random import Random
 
-from tallymast import assets, running, wiring
+from tallymast import assets, networks, running, wiring
 from tallymast.benches.closing import kill_closing
 from tallymast.domain.model import Outcome, Poll, PollDone, PollFlag, SiteState, SiteStatus
 from tallymast.storage import hours, jobs
@@ -78,7 +78,7 @@ def run(times: int = 100, seed: int = 1, closing: int = 50) -> dict[str, object]
 def _prepare(file: Path) -> None:
     network = assets.demo_data() / NETWORK
     database = open_database(file)
-    wiring.bring_network(database, running.read_text(network), network.name)
+    networks.bring_network(database, running.read_text(network), network.name)
     database.close()
 
 
@@ -147,7 +147,7 @@ def _lost(file: Path, times_ms: list[int]) -> tuple[float, int]:
 def write_until_killed(file: Path, n: int) -> None:
     """Store polls of every site, close hours, and acknowledge jobs, until killed."""
     database = open_database(file)
-    _, plan = wiring.load_network(database)
+    _, plan = networks.load_network(database)
     sites = [site for gateway in plan.gateways for site in gateway.sites]
     writer = Writer(database)
     writer.start()

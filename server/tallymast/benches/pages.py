@@ -36,7 +36,7 @@ import uvicorn
 from fastapi import FastAPI
 from sqlalchemy import Connection, Table, select
 
-from tallymast import assets, serving, wiring
+from tallymast import assets, hour_closer, serving
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, next_state, patience
 from tallymast.domain.errors import ConfigError
@@ -160,7 +160,7 @@ def _compute_nights(database: Database, network: Network, plan: PollPlan, now_ms
     zone = find_zone(network.time_zone)
     today = datetime.fromtimestamp(now_ms / 1000, zone).date()
     nights = [today - timedelta(days=back) for back in range(NIGHTS)]
-    compute_nights(database, wiring.night_sites(plan), nights, zone, now_ms)
+    compute_nights(database, hour_closer.night_sites(plan), nights, zone, now_ms)
 
 
 def _written(sites: int) -> network_file.Written:

@@ -18,7 +18,7 @@ import httpx
 import numpy as np
 import uvicorn
 
-from tallymast import assets, beside, running, serving, wiring
+from tallymast import assets, beside, networks, running, serving, wiring
 from tallymast.domain.model import Poll, PollDone, PollPlan
 from tallymast.routes.app import create_app
 from tallymast.storage.engine import Database, open_database
@@ -79,7 +79,7 @@ def run(seconds: int = 30) -> dict[str, object]:
     with tempfile.TemporaryDirectory() as folder, beside.simulator(network) as addresses:
         database = open_database(Path(folder) / "tallymast.sqlite3")
         try:
-            wiring.bring_network(database, running.read_text(network), network.name)
+            networks.bring_network(database, running.read_text(network), network.name)
             return _measure(database, addresses(), seconds)
         finally:
             database.close()

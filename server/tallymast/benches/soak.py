@@ -13,7 +13,7 @@ from random import Random
 
 import httpx
 
-from tallymast import assets, beside, wiring
+from tallymast import assets, beside, networks, wiring
 from tallymast.benches.cycle import served
 from tallymast.domain.model import Network, Outcome
 from tallymast.domain.network_file import read
@@ -43,7 +43,7 @@ def run(minutes: int = 30, seed: int = 1) -> dict[str, object]:
         with beside.simulator(path, "--faults", str(faults), "--lively") as addresses:
             database = open_database(Path(folder) / "tallymast.sqlite3")
             try:
-                wiring.bring_network(database, path.read_text(encoding="utf-8"), path.name)
+                networks.bring_network(database, path.read_text(encoding="utf-8"), path.name)
                 parts = wiring.assemble(database, "all", addresses())
                 with parts.running(), served(parts) as base:
                     found = _watched(base, minutes)
