@@ -1,0 +1,213 @@
+"""What an alarm is, the states it goes through, and what is known of it now.
+
+Values only. The table of states is in table.py, when a condition is abnormal in conditions.py.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from tallymast.domain.model import Priority
+
+
+class AlarmState(StrEnum):
+    """The states of ANSI/ISA-18.2-2016, by the standard's letters A to D."""
+
+    NORMAL = "normal"  # A
+    UNACKNOWLEDGED = "unacknowledged"  # B
+    ACKNOWLEDGED = "acknowledged"  # C
+    RETURNED = "returned-unacknowledged"  # D: normal again, nobody has acknowledged it yet
+
+    @property
+    def is_active(self) -> bool:
+        """Whether its condition is abnormal as far as is known."""
+        return self in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
+    @property
+    def wants_acknowledging(self) -> bool:
+        """Whether somebody is still to say that he has seen it."""
+        return self in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+
+
+class Event(StrEnum):
+    """What moves an alarm, or is written into its journal beside."""
+
+    RAISED = "raised"
+    CLEARED = "cleared"
+    ACKNOWLEDGED = "acknowledged"
+    UNKNOWN = "unknown"  # active, and its condition cannot be judged any more
+    KNOWN = "known"  # it can be judged again
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed"  # by design: its gateway or path is lost, or somebody works there
+    UNSUPPRESSED = "unsuppressed"
+    OUT_OF_SERVICE = "out-of-service"
+    IN_SERVICE = "in-service"
+    RESET = "reset"  # a latched one, by hand, once its condition is normal
+
+
+class Kind(StrEnum):
+    """What an alarm watches."""
+
+    LOW_LOW = "low-low"
+    LOW = "low"
+    HIGH = "high"
+    HIGH_HIGH = "high-high"
+    STATE = "state"  # a contact in the state that calls
+    COMM_FAIL = "comm-fail"
+    SUPPLY = "supply"
+    FORECAST = "forecast"  # of the load's disconnect
+    QUALITY = "quality"  # a point without a valid value
+    LOOP_FAULT = "loop-fault"
+    TOTALIZER = "totalizer"
+    GATEWAY = "gateway"
+    STORAGE = "storage"
+    POLLER = "poller"
+    TEST = "test"
+
+
+class Condition(StrEnum):
+    """What a condition is now, as far as is known."""
+
+    NORMAL = "normal"
+    ABNORMAL = "abnormal"
+    UNKNOWN = "unknown"  # stale or no valid reading: neither completes a delay nor clears
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm as it is set up.
+
+    Attributes:
+        key: stable: ``site/tag/kind``, ``site//comm-fail``, ``/gateway/marrowdun``, ``//storage``.
+        priority: how soon it wants a person.
+        limit: of the value, in the point's own unit; None where there is none.
+        deadband: how far the value must come back, in the point's own unit.
+        on_delay_s: how long the condition has to last, at two readings at least.
+        off_delay_s: how long it has to be over.
+        call_when: the word of a contact's state that calls; empty elsewhere.
+        rationale: why it is an alarm; consequence: what happens if nobody responds; response:
+            what the operator does.
+        latched: it stays until it is reset by hand.
+        first_up: alarms of one group tell which of them came first; empty: of none.
+
+    """
+
+    key: str
+    kind: Kind
+    priority: Priority
+    site: str = ""
+    tag: str = ""
+    gateway: str = ""
+    limit: float | None = None
+    deadband: float = 0.0
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    call_when: str = ""
+    rationale: str = ""
+    consequence: str = ""
+    response: str = ""
+    latched: bool = False
+    first_up: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What one look found of an alarm's condition.
+
+    Attributes:
+        condition: normal, abnormal or unknown; deadband and delays are not in it yet.
+        at_ms: when the reading it rests on was taken.
+        value: what was read, in words with its unit; empty where there is none.
+        back: the value is beyond the limit by no more than its deadband on the good side: an
+            active alarm stays, a normal one is not raised.
+
+    """
+
+    condition: Condition
+    at_ms: int | None = None
+    value: str = ""
+    back: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What is known of an alarm now.
+
+    Attributes:
+        state: by the table.
+        condition: as it was judged last, without delays.
+        raised_ms, cleared_ms, acked_ms, acked_by: of the last time.
+        pending_ms: since when the other condition lasts that a delay waits for; None: none waits.
+        pending_n: at how many readings of their own time it was seen since.
+        seen_ms: of the newest reading that was judged.
+        value: of that reading, in words.
+        shelved_until_ms, shelved_by, shelved_why: while it is shelved.
+        suppressed_by: in a sentence, while it is suppressed by design; empty else.
+        out_of_service: by whom and why; empty: in service.
+        first: whether it came first of its group.
+
+    """
+
+    state: AlarmState = AlarmState.NORMAL
+    condition: Condition = Condition.UNKNOWN
+    raised_ms: int | None = None
+    cleared_ms: int | None = None
+    acked_ms: int | None = None
+    acked_by: str = ""
+    pending_ms: int | None = None
+    pending_n: int = 0
+    seen_ms: int | None = None
+    value: str = ""
+    shelved_until_ms: int | None = None
+    shelved_by: str = ""
+    shelved_why: str = ""
+    suppressed_by: str = ""
+    out_of_service: str = ""
+    first: bool = False
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether it stands in the list of what calls now."""
+        held = self.shelved_until_ms is not None or self.suppressed_by or self.out_of_service
+        return self.state is not AlarmState.NORMAL and not held
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the journal; it only grows.
+
+    Attributes:
+        alarm: the key.
+        event: what happened.
+        before, after: the states.
+        value: what was read, in words.
+        actor: who did it; empty: the machine.
+        note: why.
+
+    """
+
+    at_ms: int
+    alarm: str
+    event: Event
+    before: AlarmState
+    after: AlarmState
+    value: str = ""
+    actor: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one look or one act makes of an alarm: its standing, and what is written down."""
+
+    standing: Standing
+    entries: tuple[Entry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Alarms:
+    """Every alarm of a network with its standing, by key."""
+
+    alarms: Mapping[str, Alarm] = field(default_factory=dict)
+    standings: Mapping[str, Standing] = field(default_factory=dict)
