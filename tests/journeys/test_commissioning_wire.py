@@ -127,7 +127,7 @@ def test_a_station_on_the_bench_is_found_tried_and_tested(
     assert (coil["heard"], coil["code"], coil["words"]) == ("refusal", 2, None)
 
     said = world.ended(link).result
-    assert said.startswith("Gannet Turnout: 6 of 6 polls answered, 6 at the first try (61 to 100")
+    assert said.startswith("Gannet Turnout: 6 of 6 polls answered, 6 at the first try; ")
     flagged = f"SELECT count(*) FROM poll WHERE site_id = {world.number('gannet-turnout')}"
     flagged += " AND flags & 2"  # the last of them is stored within a second
     world.wait(lambda: world.count(flagged) == 6)
