@@ -34,6 +34,9 @@ PICTURES = [
 SIGNED_IN = [
     ("audit", "/audit", 1280, 800, "light"),
     ("storage", "/storage", 1280, 1180, "light"),
+    ("setup-point", "/setup/sites/upper-weir/points/LVL", 1280, 1100, "light"),
+    ("commissioning-phone", "/sites/osier-pond/commissioning", 390, 844, "light"),
+    ("record", "/proofs/3", 1280, 1240, "light"),  # Upper Weir, a span that was trimmed
 ]
 COLOURS = 96  # flat pages need no more; a picture then weighs a third
 
