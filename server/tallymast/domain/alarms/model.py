@@ -121,6 +121,8 @@ class Seen:
         value: what was read, in words with its unit; empty where there is none.
         back: the value is beyond the limit by no more than its deadband on the good side: an
             active alarm stays, a normal one is not raised.
+        since_ms: since when the condition is known to last, where that is known from elsewhere (a
+            site's silence began with its first missed poll); None: since this reading.
 
     """
 
@@ -128,6 +130,7 @@ class Seen:
     at_ms: int | None = None
     value: str = ""
     back: bool = False
+    since_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
