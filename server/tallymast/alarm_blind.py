@@ -71,7 +71,9 @@ def _before_the_start(told: dict[str, Any], view: NetworkView, alarms: Alarms, c
         return f"{said} None was active before."
     names = _names([alarms.alarms[key] for key in active if key in alarms.alarms], view)
     number = plural(len(active), "alarm was", "alarms were")
-    return f"{said} {number} active before: {names}." if names else f"{said} {number} active before."
+    return (
+        f"{said} {number} active before: {names}." if names else f"{said} {number} active before."
+    )
 
 
 def _names(some: Sequence[Alarm], view: NetworkView) -> str:

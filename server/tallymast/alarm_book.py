@@ -54,6 +54,7 @@ class AlarmBook:
         self._is_entered, self._is_storing = False, False
         self._stored: dict[str, Standing] = {}
         self._ahead: dict[str, Step] = {}
+        self._moves, self._told = 0, 0  # how often others changed anything
         self._now = Alarms()
 
     def now(self) -> Alarms:
@@ -65,24 +66,34 @@ class AlarmBook:
                 log.warning("alarms are shown as they were: %s", error)
             return self._now
 
-    def take_up(self) -> bool:
-        """Read what others stored, and follow the network; return whether anything changed.
+    def has_moved(self) -> bool:
+        """Return whether others, or the network, changed anything since this was asked last.
 
         Raises:
             StorageError: the database refused; what is known stays.
 
         """
         with self._lock:
-            changed = self._follow()
+            self.take_up()
+            told, self._told = self._told, self._moves
+            return told != self._moves
+
+    def take_up(self) -> None:
+        """Read what others stored, and follow the network.
+
+        Raises:
+            StorageError: the database refused; what is known stays.
+
+        """
+        with self._lock:
+            self._follow()
             if self._is_storing:
-                return changed
+                return
             version = self._database.data_version()
-            if version == self._version:
-                return changed
-            with self._database.reading() as conn:
-                moved = self._read(conn)
-            self._version = version
-            return changed or moved
+            if version != self._version:
+                with self._database.reading() as conn:
+                    self._read(conn)
+                self._version = version
 
     def forget_conditions(self) -> None:
         """Take every condition for unknown and every wait for over: nobody looked for a while."""
@@ -105,11 +116,11 @@ class AlarmBook:
             was = self._now.standings
             for key, step in steps.items():
                 known = was.get(key)
-                if known is not before.standings.get(key) and known is not None:
-                    step = rebased(self._now.alarms.get(key), known, step)
+                is_moved = known is not None and known is not before.standings.get(key)
+                told = rebased(self._now.alarms.get(key), known, step) if is_moved else step
                 waiting = self._ahead.get(key)
-                entries = (*waiting.entries, *step.entries) if waiting else step.entries
-                self._ahead[key] = Step(step.standing, entries)
+                entries = (*waiting.entries, *told.entries) if waiting else told.entries
+                self._ahead[key] = Step(told.standing, entries)
             self._show()
             return any(
                 step.entries or is_news(was.get(key, NEW), step.standing)
@@ -151,21 +162,18 @@ class AlarmBook:
 
     # --- inside; whoever calls holds the lock ------------------------------------------------
 
-    def _follow(self) -> bool:
+    def _follow(self) -> None:
         view = self._view()
         if view is self._shown:
-            return False
+            return
         made = {one.key: one for one in self._made(view.network)}
         self._shown = view
-        if made == self._now.alarms:
-            return False
-        self._is_entered, self._version, self._seq = False, None, -1
-        self._now = Alarms(made, self._now.standings)
-        return True
+        if made != self._now.alarms:
+            self._is_entered, self._version, self._seq = False, None, -1
+            self._now = Alarms(made, self._now.standings)
+            self._moves += 1
 
-    def _write(
-        self, conn: Connection, now_ms: int, *, values: bool
-    ) -> tuple[dict[str, Step], int]:
+    def _write(self, conn: Connection, now_ms: int, *, values: bool) -> tuple[dict[str, Step], int]:
         alarms.alone(conn)
         with self._lock:
             self._read(conn)
@@ -185,7 +193,7 @@ class AlarmBook:
             self._ahead = {key: one for key, one in self._ahead.items() if key not in gone}
             self._read(conn)
 
-    def _read(self, conn: Connection) -> bool:
+    def _read(self, conn: Connection) -> None:
         """Read what was stored since; what is ahead of it is put on top of it."""
         newest, fresh = alarms.since(conn, self._seq)
         if self._seq < 0:
@@ -195,8 +203,9 @@ class AlarmBook:
         self._stored |= moved
         for key in moved.keys() & self._ahead.keys():
             self._ahead[key] = rebased(self._now.alarms.get(key), moved[key], self._ahead[key])
-        self._show()
-        return bool(moved)
+        if moved:
+            self._moves += 1
+            self._show()
 
     def _worth(self, *, values: bool = False) -> dict[str, Step]:
         """Return what is to be stored: not every reading, but whatever else changed.

@@ -93,6 +93,10 @@ class AlarmKeeper(threading.Thread):
         """End after the look in hand, and keep when it was."""
         self._ended.set()
         self.join()
+        self.stop_looking()
+
+    def stop_looking(self) -> None:
+        """Keep that the last look was now, and what is not stored yet."""
         self._kept_ms = None
         try:
             self._store(self._eyes.now_ms())
@@ -135,7 +139,7 @@ class AlarmKeeper(threading.Thread):
         """Read what was there before the first look; later, what others did meanwhile."""
         if self._is_begun:
             return self._took_up()
-        self._book.take_up()
+        self._book.has_moved()
         before = self._book.now()
         self._book.store(now_ms, lambda conn: alarm_blind.begin(conn, before, now_ms))
         self._book.forget_conditions()
@@ -144,7 +148,7 @@ class AlarmKeeper(threading.Thread):
 
     def _took_up(self) -> bool:
         try:
-            return self._book.take_up()
+            return self._book.has_moved()
         except StorageError as error:
             log.warning("what others did to alarms is read later: %s", error)
             return False
