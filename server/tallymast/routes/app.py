@@ -39,6 +39,7 @@ from tallymast.routes import (
 )
 from tallymast.routes.api import (
     acts,
+    alarms,
     audit,
     exports,
     findings,
@@ -151,6 +152,7 @@ ROOMS = (
     readings,
     reliability,
     findings,
+    alarms,
     exports,
     gateways,
     jobs,

@@ -49,6 +49,8 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/findings"): _S,
     ("GET", "/findings.csv"): _S,
     ("GET", "/api/v1/findings"): _S,
+    ("GET", "/api/v1/alarms"): _S,
+    ("GET", "/api/v1/alarms/journal"): _S,
     ("GET", "/reports"): _S,
     ("GET", "/reports/reliability"): _S,
     ("GET", "/reports/round"): _S,
@@ -90,6 +92,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("DELETE", "/api/v1/sites/{key}/maintenance"): _M,
     ("POST", "/api/v1/sites/{key}/not-polled"): _M,
     ("DELETE", "/api/v1/sites/{key}/not-polled"): _M,
+    ("POST", "/api/v1/alarms/{number}/acknowledge"): Right.ALARM,
     # changing the network by forms
     ("GET", "/setup"): _C,
     ("GET", "/setup/network"): _C,

@@ -45,9 +45,13 @@ def enter(conn: Connection, alarms: Mapping[str, Alarm], at_ms: int) -> bool:
     new = [{**wanted[key], "entered_ms": at_ms} for key, row in found.items() if row is None]
     if new:
         conn.execute(insert(_alarm), new)
-    if new or changed or gone:
-        log_change(conn, at_ms, "alarm", "")
-    return bool(new or changed or gone)
+    if not (new or changed or gone):
+        return False
+    seq = log_change(conn, at_ms, "alarm", "")
+    for row, values in changed:
+        if row.key != values["key"]:  # whoever reads what is new finds it under its new key
+            conn.execute(update(_state).where(_state.c.alarm_id == row.id).values(seq=seq))
+    return True
 
 
 def _retire(conn: Connection, gone: list[int], at_ms: int) -> None:

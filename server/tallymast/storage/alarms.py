@@ -215,6 +215,13 @@ def journal(
     return [(row.id, _entry(row)) for row in rows]
 
 
+def moved(conn: Connection, from_ms: int, to_ms: int) -> set[int]:
+    """Return the numbers of the alarms to which anything happened in a span."""
+    query = select(_journal.c.alarm_id).distinct()
+    within = query.where(_journal.c.at_ms >= from_ms, _journal.c.at_ms < to_ms)
+    return set(conn.execute(within).scalars())
+
+
 def _line(number: int, one: Entry) -> dict[str, Any]:
     return {
         "at_ms": one.at_ms,
