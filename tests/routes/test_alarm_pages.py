@@ -149,6 +149,17 @@ def test_suppressed_ones_stand_under_their_one_cause(alarms: Told, page: TestCli
     assert "4 alarms suppressed: Mast cannot be reached 1 of them stood already" in words
 
 
+def test_a_flood_behind_one_gateway_is_one_line(alarms: Told, page: TestClient) -> None:
+    cause = "suppressed: Mast cannot be reached"
+    alarms.stands(GATEWAY, raised(1))
+    some = [replace(HIGH, key=f"quill-tank/LVL{n}/high") for n in range(500)]
+    alarms.stand({one: Step(replace(raised(1), suppressed_by=cause)) for one in some})
+    html = page.get("/alarms").text
+    assert listed(html) == [alarms.number(GATEWAY)]
+    assert html.count("Mast cannot be reached") == 1
+    assert "500 alarms suppressed: Mast cannot be reached" in text(html)
+
+
 def test_two_sites_behind_one_repeater_are_one_cause(alarms: Told) -> None:
     silent = "suppressed: Saddle is silent, and {} is reached through it"
     for alarm, name in ((HIGH, "Quill Tank"), (LOW, "Osier <Pond>")):

@@ -23,7 +23,7 @@ from tallymast.routes.services import NetworkView, Services
 from tallymast.routes.system import system_lines
 from tallymast.storage import alarms as stored
 
-TEMPLATES = ("alarms.html", "partials/alarms_now.html", "partials/alarm_row.html")
+TEMPLATES = ("alarms.html", "partials/alarms_now.html", "partials/alarm_looked.html")
 
 
 class AlarmBoard:

@@ -8,6 +8,7 @@
   "use strict";
   const AGAIN_MS = 2000; // the lists are fetched at most so often
   const TONE_MS = 30000; // and a tone is given at most so often
+  const SAID_MS = 60000; // what was told as new is old news
   const HAND_MS = 5000; // a pointer that has not moved for so long is not at work
   const KEY = "alarm-sound";
 
@@ -21,15 +22,19 @@
   let fetchedAt = 0;
   let fetching = false;
   let movedAt = 0;
+  let saidAt = 0;
 
   const rows = (root) => [...root.querySelectorAll("#alarm-list > li")];
   const plural = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
   const name = (row) => row.querySelector(".pick")?.textContent.replace("Select ", "") ?? "";
 
+  const focus = (row) => row?.querySelector(form ? ".pick input" : ".one").focus();
+
   // --- in whose hand it is -------------------------------------------------------------
 
   function inHand(row) {
-    return row.contains(document.activeElement) || row.querySelector("input:checked, details[open]");
+    const isSet = row.querySelector("input:checked, details[open]") !== null;
+    return isSet || row.contains(document.activeElement);
   }
 
   function inUse() {
@@ -66,11 +71,13 @@
   }
 
   // A row whose alarm is over while somebody has the list in hand: it says so and stays.
+  const ENDED = "No longer in this list: it was acknowledged and is normal again, or is held back.";
+
   function end(row) {
     if (row.classList.contains("gone")) return;
     row.classList.add("gone");
     delete row.dataset.loud;
-    row.querySelector(".when").textContent = "No longer in this list: it was acknowledged and is normal again, or is held back.";
+    row.querySelector(".when").textContent = ENDED;
   }
 
   function place(wanted) {
@@ -99,8 +106,9 @@
     if (whole || !inUse()) {
       place(wanted);
       newest = null;
+      if (fresh.length && show.hidden) tell(fresh, "");
+      else if (!show.hidden) said.textContent = ""; // they were told already
       show.hidden = true;
-      if (fresh.length) tell(fresh, "");
     } else if (fresh.length) {
       show.hidden = false;
       tell(fresh, " The list stays as it is while you use it.");
@@ -111,6 +119,7 @@
     const names = fresh.length <= 3 ? `: ${fresh.map(name).filter(Boolean).join("; ")}` : "";
     const text = `${plural(fresh.length, "new alarm")}${names === ": " ? "" : names}.${more}`;
     if (said.textContent !== text) said.textContent = text;
+    saidAt = Date.now();
   }
 
   async function look() {
@@ -135,7 +144,7 @@
   show.addEventListener("click", () => {
     const first = newest && rows(newest).find((row) => !document.getElementById(row.id));
     settle(true);
-    if (first) document.querySelector(`#${first.id} .pick input, #${first.id} a`)?.focus();
+    if (first) focus(document.getElementById(first.id));
   });
   list.addEventListener("pointermove", () => { movedAt = Date.now(); });
   document.addEventListener("htmx:after:swap", look);
@@ -155,14 +164,17 @@
   function step(row, by, event) {
     event.preventDefault();
     const next = by > 0 ? row.nextElementSibling : row.previousElementSibling;
-    next?.querySelector(".pick input, .one")?.focus();
+    focus(next);
   }
 
   function acknowledge(row, event) {
     event.preventDefault();
     const chosen = rows(document).some((one) => one.querySelector("input:checked"));
-    const box = row.querySelector("input");
-    if (!chosen) box.checked = true;
+    if (!chosen && !row.classList.contains("calls")) {
+      wrong.textContent = "This one is acknowledged already.";
+      return;
+    }
+    if (!chosen) row.querySelector("input").checked = true;
     form.requestSubmit(form.querySelector("button[type=submit]"));
   }
 
@@ -173,10 +185,12 @@
   async function act(button) {
     const sent = new FormData(form);
     const to = button?.getAttribute("formaction") ?? form.getAttribute("action");
-    const answer = await fetch(to, { method: "POST", body: sent, headers: { "hx-request": "true" } });
+    const headers = { "hx-request": "true" };
+    const answer = await fetch(to, { method: "POST", body: sent, headers });
     if (answer.status !== 204) {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      throw new Error(page.querySelector(".lead")?.textContent ?? "This was refused. Load the page anew.");
+      const lead = page.querySelector(".lead");
+      throw new Error(lead?.textContent ?? "This was refused. Load the page anew.");
     }
     const done = new Set(sent.getAll("alarm"));
     for (const row of rows(document)) {
@@ -197,13 +211,15 @@
 
   const every = document.getElementById("select-all");
   every?.addEventListener("click", () => {
-    for (const box of document.querySelectorAll("#alarm-list > .calls:not(.gone) input")) box.checked = true;
+    const boxes = document.querySelectorAll("#alarm-list > .calls:not(.gone) input");
+    for (const box of boxes) box.checked = true;
   });
 
   // --- sound ----------------------------------------------------------------------------
 
   const button = document.getElementById("sound");
   const heard = document.getElementById("sound-said");
+  const KEPT_BACK = "The browser keeps the sound back until you click or press a key on this page.";
   let on = false;
   let sounding = null;
   let tonedAt = 0;
@@ -224,6 +240,10 @@
   async function wake() {
     const Context = window.AudioContext;
     if (!Context) { heard.textContent = "This browser makes no sound."; return false; }
+    if (!sounding && navigator.userActivation?.hasBeenActive === false) {
+      heard.textContent = KEPT_BACK;
+      return false;
+    }
     sounding ??= new Context();
     // Where a page may not sound before it was clicked, resume neither fails nor ends.
     if (sounding.state !== "running")
@@ -231,7 +251,7 @@
     const awake = sounding.state === "running";
     heard.textContent = awake
       ? "A short tone while an urgent or high one is not acknowledged, every 30 s at most."
-      : "The browser keeps the sound back until you click or press a key on this page.";
+      : KEPT_BACK;
     return awake;
   }
 
@@ -271,11 +291,18 @@
     sound();
   });
 
+  for (const kind of ["pointerdown", "keydown"])
+    document.addEventListener(kind, () => { if (on && sounding?.state !== "running") sound(); });
   on = remembered();
   label();
   if (on) wake().catch(() => { heard.textContent = "The browser refuses to make a sound."; });
   button.hidden = false;
   document.getElementById("alarm-keys").hidden = false;
   if (every) every.hidden = false;
-  setInterval(() => { look(); if (!show.hidden || newest) settle(false); sound(); }, 1000);
+  setInterval(() => {
+    look();
+    if (newest && !inUse()) settle(true);
+    if (show.hidden && Date.now() - saidAt > SAID_MS) said.textContent = "";
+    sound();
+  }, 1000);
 })();
