@@ -132,8 +132,16 @@ def test_a_meter_that_shows_too_much_hides_no_low_supply() -> None:
 
 def test_a_silent_site_is_abnormal_since_its_first_missed_poll() -> None:
     known = state(SiteStatus.COMM_FAIL, missed_in_row=5, first_miss_ms=NOW - 70_000)
-    found = seen_of(FAIL, around(standing(site(), known=known)))
+    long_ago = {"scarp": GatewayState(1, GatewayStatus.CONNECTED, NOW - 3_600_000)}
+    here = replace(around(standing(site(), known=known)), gateways=long_ago)
+    found = seen_of(FAIL, here)
     assert found == Seen(ABNORMAL, READ, "5 polls missed in a row", since_ms=NOW - 70_000)
+
+
+def test_the_time_its_gateway_was_lost_does_not_count_as_a_sites_silence() -> None:
+    known = state(SiteStatus.COMM_FAIL, missed_in_row=5, first_miss_ms=NOW - 7_200_000)
+    found = seen_of(FAIL, around(standing(site(), known=known)))  # back for a minute
+    assert found.since_ms == NOW - 60_000
 
 
 def test_one_missed_poll_is_no_silence() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from tallymast.domain.alarms.figures import TARGETS, Figures, figures
 from tallymast.domain.alarms.model import AlarmState, Entry, Event
-from tallymast.domain.alarms.windows import busiest, counts, floods
+from tallymast.domain.alarms.windows import busiest, counts, floods, rate_words, upset_words
 from tallymast.domain.model import Priority
 
 T0 = 1_772_928_000_000  # midnight UTC
@@ -86,6 +86,34 @@ def test_an_hour_of_31_alarms_is_too_full() -> None:
 def test_alarms_before_and_after_the_span_are_not_counted() -> None:
     found = day_of(raised(-MIN), raised(0), raised(DAY))
     assert found.raised == 1
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"),
+    [  # EEMUA 191 (secondary restatement); 3 is between its marks
+        (0.9, "acceptable"),
+        (2.0, "manageable"),
+        (3.0, "more than manageable"),
+        (5.0, "over-demanding"),
+        (10.1, "very likely unacceptable"),
+    ],
+)
+def test_an_average_rate_has_its_word(rate: float, words: str) -> None:
+    assert rate_words(rate) == words
+
+
+@pytest.mark.parametrize(
+    ("alarms", "words"),
+    [  # EEMUA 191 (secondary restatement); 12 is between its marks
+        (9, "manageable"),
+        (12, "demanding"),
+        (20, "hard to cope with"),
+        (100, "hard to cope with"),
+        (101, "excessive"),
+    ],
+)
+def test_an_upset_has_its_word(alarms: int, words: str) -> None:
+    assert upset_words(alarms) == words
 
 
 # --- which alarms ------------------------------------------------------------------------------

@@ -159,6 +159,16 @@ def test_without_an_off_delay_one_good_reading_clears() -> None:
     assert raised().see(10, GOOD) is AlarmState.RETURNED
 
 
+@pytest.mark.parametrize("kind", [Kind.STATE, Kind.LOOP_FAULT])
+def test_a_contact_that_makes_and_breaks_clears_at_two_equal_readings(kind: Kind) -> None:
+    # common practice, no published source: 2 equal readings
+    one = watch(kind=kind)
+    for at, condition in ((0, BAD), (10, BAD), (20, GOOD), (30, BAD), (40, GOOD)):
+        one.see(at, condition)
+    assert one.events == [Event.RAISED]
+    assert one.see(50, GOOD) is AlarmState.RETURNED
+
+
 def test_an_alarm_that_comes_again_unacknowledged_is_written_again() -> None:
     # OPC 10000-9 Annex B.1.5: a re-alarm returns it to unacknowledged.
     one = raised()
