@@ -64,7 +64,7 @@ def seen_of(alarm: Alarm, around: Around) -> Seen:
 
 def _of_site(alarm: Alarm, site: SiteStanding, around: Around) -> Seen:
     if alarm.kind is Kind.COMM_FAIL:
-        return _contact(site)
+        return _contact(site, around.gateways.get(alarm.gateway))
     if alarm.kind is Kind.FORECAST:
         return _forecast(alarm, around.supplies.get(alarm.site), around.now_ms)
     judge, point = _OF_POINT.get(alarm.kind), site.plan.site.point(alarm.tag)
@@ -168,13 +168,19 @@ _OF_POINT: Mapping[Kind, Callable[[Alarm, SiteStanding, Point], Seen]] = {
 # --- of a site, of a gateway -------------------------------------------------------------------
 
 
-def _contact(site: SiteStanding) -> Seen:
-    """Judge a site's contact by its state, which needs 3 good polls to be in service again."""
+def _contact(site: SiteStanding, gateway: GatewayState | None) -> Seen:
+    """Judge a site's contact by its state, which needs 3 good polls to be in service again.
+
+    A site is silent since its first missed poll; while its gateway was lost nobody asked it, so
+    that its silence counts from the gateway's return at the earliest.
+    """
     state = site.state
     if state is None or state.last_poll_ms is None:
         return UNKNOWN
     if site.is_silent:
         since_ms = state.since_ms if state.first_miss_ms is None else state.first_miss_ms
+        if gateway is not None and gateway.status is GatewayStatus.CONNECTED:
+            since_ms = max(since_ms, gateway.since_ms)
         words = f"{state.missed_in_row} polls missed in a row"
         return Seen(Condition.ABNORMAL, state.last_poll_ms, words, since_ms=since_ms)
     if site.status is SiteStatus.IN_SERVICE:
