@@ -41,6 +41,7 @@ EVERYTHING = Standing(
     suppressed_by="Its gateway is lost.",
     out_of_service="r.hale: no probe",
     first=True,
+    is_held_told=True,
 )
 
 
