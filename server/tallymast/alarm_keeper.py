@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from tallymast import alarm_blind
 from tallymast.alarm_book import AlarmBook
-from tallymast.alarm_looks import steps_of
+from tallymast.alarm_looks import Looks
 from tallymast.domain.alarms.conditions import Around
 from tallymast.domain.alarms.model import Alarms, Condition, Seen
 from tallymast.domain.errors import StorageError
@@ -68,6 +68,7 @@ class AlarmKeeper(threading.Thread):
         self._eyes = eyes
         self._book = book
         self._standings = Standings(eyes)
+        self._looks = Looks()
         self._ended = threading.Event()
         self._is_begun = False
         self._kept_ms: int | None = None  # when it was last kept that somebody looked
@@ -111,7 +112,7 @@ class AlarmKeeper(threading.Thread):
         now_ms = self._eyes.now_ms()
         moved = self._begin(now_ms)
         before = self._book.now()
-        steps = steps_of(before, self.around(now_ms))
+        steps = self._looks.steps_of(before, self.around(now_ms))
         if self._book.put(before, steps) or moved:
             self._eyes.live.publish_alarms()
         self._store(now_ms)

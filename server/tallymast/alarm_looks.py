@@ -17,33 +17,59 @@ from tallymast.domain.alarms.model import (
     Condition,
     Entry,
     Event,
+    Kind,
     Seen,
     Standing,
     Step,
 )
 from tallymast.domain.alarms.stepping import look, suppress
 from tallymast.domain.alarms.suppression import suppressed
+from tallymast.domain.health.attention import Standing as SiteStanding
 
 NEW: Final = Standing()  # of an alarm of which nothing is known yet
+_NEVER: Final = (object(), NEW)
 _HOLDING: Final = (Event.SUPPRESSED, Event.UNSUPPRESSED)
 
 
-def steps_of(before: Alarms, around: Around) -> dict[str, Step]:
-    """Return what one look makes of alarms; those that stay wholly as they are are not in it."""
-    steps: dict[str, Step] = {}
-    whys: dict[str, str] = {}
-    for key, alarm in before.alarms.items():
-        standing = before.standings.get(key, NEW)
-        why = _why(alarm, around, whys)
+class Looks:
+    """Looks at all alarms, again and again; remembers where nothing can have changed."""
+
+    def __init__(self) -> None:
+        self._still: dict[str, tuple[object, Standing]] = {}
+
+    def steps_of(self, before: Alarms, around: Around) -> dict[str, Step]:
+        """Return what one look makes of alarms; those that stay as they are are not in it."""
+        steps: dict[str, Step] = {}
+        whys: dict[str, str] = {}
+        for key, alarm in before.alarms.items():
+            standing = before.standings.get(key, NEW)
+            site = around.sites.get(alarm.site)
+            why = _why(alarm, around, whys)
+            still, so_far = self._still.get(key, _NEVER)
+            if still is site and so_far is standing and why == standing.suppressed_by:
+                continue
+            step = self._look(alarm, standing, site, why, around)
+            if step is not None:
+                steps[key] = step
+        return with_first(before.alarms, before.standings, steps)
+
+    def _look(
+        self,
+        alarm: Alarm,
+        standing: Standing,
+        site: SiteStanding | None,
+        why: str,
+        around: Around,
+    ) -> Step | None:
         seen = seen_of(alarm, around)
-        if why == standing.suppressed_by and _is_confirmed(standing, seen):
-            if seen.condition is not Condition.UNKNOWN and not _is_read(standing, seen):
-                steps[key] = Step(replace(standing, seen_ms=seen.at_ms, value=seen.value))
-            continue
-        step = step_of(alarm, standing, seen, why, around.now_ms)
-        if step.entries or step.standing != standing:
-            steps[key] = step
-    return with_first(before.alarms, before.standings, steps)
+        if why != standing.suppressed_by or not _is_confirmed(standing, seen):
+            step = step_of(alarm, standing, seen, why, around.now_ms)
+            return step if step.entries or step.standing != standing else None
+        is_new = seen.condition is not Condition.UNKNOWN and not _is_read(standing, seen)
+        after = replace(standing, seen_ms=seen.at_ms, value=seen.value) if is_new else standing
+        if site is not None and alarm.kind is not Kind.FORECAST:  # that moves with the time
+            self._still[alarm.key] = site, after
+        return Step(after) if is_new else None
 
 
 def step_of(alarm: Alarm, standing: Standing, seen: Seen, why: str, now_ms: int) -> Step:
