@@ -220,13 +220,28 @@ def test_days_that_have_gone_since_the_forecast_count() -> None:
     assert (found.condition, found.value) == (ABNORMAL, "load disconnect in 2 days or later")
 
 
-def test_a_supply_nobody_could_judge_is_unknown_and_a_steady_one_normal() -> None:
-    here = around(standing(site()))
-    assert seen_of(SOON, here) == Seen(UNKNOWN)
-    unread = replace(here, supplies={"upper-weir": SupplyHealth(Verdict.UNKNOWN)})
-    assert seen_of(SOON, unread) == Seen(UNKNOWN)
-    steady = SupplyHealth(Verdict.STEADY, predawn_v=12.8)
-    assert seen_of(SOON, replace(here, supplies={"upper-weir": steady})).condition is NORMAL
+@pytest.mark.parametrize(
+    ("verdict", "condition"),
+    [
+        (Verdict.STEADY, NORMAL),
+        (Verdict.AGEING, NORMAL),
+        (Verdict.DARK_AT_NIGHT, ABNORMAL),
+        (Verdict.NOT_CHARGING, UNKNOWN),  # going down, and nobody can say when
+        (Verdict.FEW_NIGHTS, UNKNOWN),
+        (Verdict.STUCK, UNKNOWN),
+        (Verdict.UNKNOWN, UNKNOWN),
+    ],
+)
+def test_without_a_forecast_only_a_sound_supply_is_normal(
+    verdict: Verdict, condition: Condition
+) -> None:
+    health = SupplyHealth(verdict, predawn_v=12.4)
+    here = replace(around(standing(site())), supplies={"upper-weir": health})
+    assert seen_of(SOON, here).condition is condition
+
+
+def test_a_supply_nobody_has_judged_is_unknown() -> None:
+    assert seen_of(SOON, around(standing(site()))) == Seen(UNKNOWN)
 
 
 @pytest.mark.parametrize(
