@@ -45,6 +45,7 @@ FREE = {
     "judging",
     "alarm_keeper",
     "alarm_book",
+    "alarm_looks",
     "alarm_blind",
     "finding_keeper",
     "beginnings",

@@ -8,14 +8,14 @@ act is never overwritten. Any thread may ask.
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
+from operator import attrgetter
 from threading import RLock
-from typing import Final
 
 from sqlalchemy import Connection
 
+from tallymast.alarm_looks import NEW
 from tallymast.domain.alarms.model import Alarm, Alarms, Condition, Entry, Event, Standing, Step
-from tallymast.domain.alarms.stepping import is_news
 from tallymast.domain.alarms.table import next_state
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Network
@@ -25,7 +25,8 @@ from tallymast.storage.engine import Database
 
 log = logging.getLogger(__name__)
 
-NEW: Final = Standing()  # of an alarm of which nothing is known yet
+# What is worth storing at once when it changes: all but the reading that was judged.
+_news = attrgetter(*(one.name for one in fields(Standing) if one.name not in ("seen_ms", "value")))
 
 
 class AlarmBook:
@@ -53,7 +54,8 @@ class AlarmBook:
         self._seq = -1
         self._is_entered, self._is_storing = False, False
         self._stored: dict[str, Standing] = {}
-        self._ahead: dict[str, Step] = {}
+        self._ahead: dict[str, Step] = {}  # to be stored
+        self._read_later: dict[str, Standing] = {}  # only read anew since it was stored
         self._moves, self._told = 0, 0  # how often others changed anything
         self._now = Alarms()
 
@@ -113,19 +115,16 @@ class AlarmBook:
 
         """
         with self._lock:
-            was = self._now.standings
+            was, changed, news = self._now.standings, dict[str, Standing](), False
             for key, step in steps.items():
-                known = was.get(key)
-                is_moved = known is not None and known is not before.standings.get(key)
+                known = was.get(key, NEW)
+                is_moved = known is not before.standings.get(key, NEW)
                 told = rebased(self._now.alarms.get(key), known, step) if is_moved else step
-                waiting = self._ahead.get(key)
-                entries = (*waiting.entries, *told.entries) if waiting else told.entries
-                self._ahead[key] = Step(told.standing, entries)
-            self._show()
-            return any(
-                step.entries or is_news(was.get(key, NEW), step.standing)
-                for key, step in steps.items()
-            )
+                changed[key] = told.standing
+                news = news or bool(told.entries) or _news(known) != _news(told.standing)
+                self._keep(key, told)
+            self._now = Alarms(self._now.alarms, {**was, **changed})
+            return news
 
     def store(self, now_ms: int, also: Callable[[Connection], None] | None = None) -> bool:
         """Store what is ahead, all of it or nothing; return whether there was anything.
@@ -151,13 +150,16 @@ class AlarmBook:
                     also(conn)
         except StorageError:
             with self._lock:
-                self._is_storing, self._seq, self._version = False, -1, None
+                self._is_storing = False
+                if not self._is_entered:  # what was entered is not there; all is read again
+                    self._seq, self._version = -1, None
             raise
         with self._lock:
             self._is_storing, self._seq, self._is_entered = False, seq, True
             self._stored |= {key: step.standing for key, step in steps.items()}
             self._ahead = {key: one for key, one in self._ahead.items() if key not in steps}
-            self._show()
+            for key in steps:
+                self._read_later.pop(key, None)
         return bool(steps)
 
     # --- inside; whoever calls holds the lock ------------------------------------------------
@@ -170,7 +172,9 @@ class AlarmBook:
         self._shown = view
         if made != self._now.alarms:
             self._is_entered, self._version, self._seq = False, None, -1
-            self._now = Alarms(made, self._now.standings)
+            self._now = Alarms(made)
+            self._read_later = {key: one for key, one in self._read_later.items() if key in made}
+            self._show()
             self._moves += 1
 
     def _write(self, conn: Connection, now_ms: int, *, values: bool) -> tuple[dict[str, Step], int]:
@@ -188,24 +192,36 @@ class AlarmBook:
         told = {key: one for key, one in gone.items() if one.entries}
         if told:
             alarms.keep(conn, told, now_ms)
+        self._ahead = {key: one for key, one in self._ahead.items() if key not in gone}
         if alarm_rows.enter(conn, self._now.alarms, now_ms) or told:
             self._seq = -1  # some may have another key now, some are retired
-            self._ahead = {key: one for key, one in self._ahead.items() if key not in gone}
             self._read(conn)
 
     def _read(self, conn: Connection) -> None:
         """Read what was stored since; what is ahead of it is put on top of it."""
         newest, fresh = alarms.since(conn, self._seq)
-        if self._seq < 0:
-            self._stored = {}
-        self._seq = newest
         moved = {key: one for key, one in fresh.items() if self._stored.get(key) != one}
+        if self._seq < 0:  # that is all there is
+            self._stored = {key: one for key, one in self._stored.items() if key in fresh}
+        self._seq = newest
         self._stored |= moved
+        for key in moved:
+            self._read_later.pop(key, None)
         for key in moved.keys() & self._ahead.keys():
             self._ahead[key] = rebased(self._now.alarms.get(key), moved[key], self._ahead[key])
         if moved:
             self._moves += 1
             self._show()
+
+    def _keep(self, key: str, step: Step) -> None:
+        """Remember what is ahead of the stored: for the next storing, or a mere new reading."""
+        waiting = self._ahead.pop(key, None)
+        entries = (*waiting.entries, *step.entries) if waiting else step.entries
+        if entries or _news(self._stored.get(key, NEW)) != _news(step.standing):
+            self._ahead[key] = Step(step.standing, entries)
+            self._read_later.pop(key, None)
+        else:
+            self._read_later[key] = step.standing
 
     def _worth(self, *, values: bool = False) -> dict[str, Step]:
         """Return what is to be stored: not every reading, but whatever else changed.
@@ -214,16 +230,13 @@ class AlarmBook:
             values: also the newest values of active alarms, for whoever reads them elsewhere.
 
         """
-        return {
-            key: step
-            for key, step in self._ahead.items()
-            if step.entries
-            or is_news(self._stored.get(key, NEW), step.standing)
-            or (values and step.standing.state.is_active)
-        }
+        if not values:
+            return dict(self._ahead)
+        active = {key: Step(one) for key, one in self._read_later.items() if one.state.is_active}
+        return {**active, **self._ahead}
 
     def _show(self) -> None:
-        known, made = dict(self._stored), self._now.alarms
+        known, made = {**self._stored, **self._read_later}, self._now.alarms
         known |= {key: step.standing for key, step in self._ahead.items()}
         self._now = Alarms(made, {key: one for key, one in known.items() if key in made})
 

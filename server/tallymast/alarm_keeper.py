@@ -15,12 +15,10 @@ from typing import Final
 from sqlalchemy import Connection
 
 from tallymast import alarm_blind
-from tallymast.alarm_book import NEW, AlarmBook
-from tallymast.domain.alarms.conditions import Around, seen_of
-from tallymast.domain.alarms.first_up import with_first
-from tallymast.domain.alarms.model import Alarm, Alarms, Condition, Seen, Standing, Step
-from tallymast.domain.alarms.stepping import look, suppress
-from tallymast.domain.alarms.suppression import suppressed
+from tallymast.alarm_book import AlarmBook
+from tallymast.alarm_looks import Looks
+from tallymast.domain.alarms.conditions import Around
+from tallymast.domain.alarms.model import Alarms, Condition, Seen
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.live import Live
@@ -70,6 +68,7 @@ class AlarmKeeper(threading.Thread):
         self._eyes = eyes
         self._book = book
         self._standings = Standings(eyes)
+        self._looks = Looks()
         self._ended = threading.Event()
         self._is_begun = False
         self._kept_ms: int | None = None  # when it was last kept that somebody looked
@@ -113,7 +112,7 @@ class AlarmKeeper(threading.Thread):
         now_ms = self._eyes.now_ms()
         moved = self._begin(now_ms)
         before = self._book.now()
-        steps = steps_of(before, self.around(now_ms))
+        steps = self._looks.steps_of(before, self.around(now_ms))
         if self._book.put(before, steps) or moved:
             self._eyes.live.publish_alarms()
         self._store(now_ms)
@@ -164,47 +163,6 @@ class AlarmKeeper(threading.Thread):
         self._book.store(now_ms, also if is_due else None)
         if is_due:
             self._kept_ms = now_ms
-
-
-def steps_of(before: Alarms, around: Around) -> dict[str, Step]:
-    """Return what one look makes of alarms; those that stay wholly as they are are not in it."""
-    steps: dict[str, Step] = {}
-    whys: dict[str, str] = {}
-    for key, alarm in before.alarms.items():
-        standing = before.standings.get(key, NEW)
-        why = _why(alarm, around, whys)
-        seen = seen_of(alarm, around)
-        if why != standing.suppressed_by or not _is_still(standing, seen):
-            step = _step(alarm, standing, seen, why, around.now_ms)
-            if step.entries or step.standing != standing:
-                steps[key] = step
-    return with_first(before.alarms, before.standings, steps)
-
-
-def _why(alarm: Alarm, around: Around, whys: dict[str, str]) -> str:
-    """Return why an alarm is suppressed; all of a site are for the same reason."""
-    if not alarm.site:
-        return suppressed(alarm, around)
-    if alarm.site not in whys:
-        whys[alarm.site] = suppressed(alarm, around)
-    return whys[alarm.site]
-
-
-def _is_still(standing: Standing, seen: Seen) -> bool:
-    """Whether a look can change nothing: the reading was judged before and nothing waits."""
-    if standing.shelved_until_ms is not None or standing.pending_ms is not None:
-        return False
-    if seen.condition is Condition.UNKNOWN:
-        return standing.condition is Condition.UNKNOWN
-    is_same = seen.at_ms == standing.seen_ms and seen.condition is standing.condition
-    abnormal = seen.condition is Condition.ABNORMAL
-    return is_same and seen.value == standing.value and abnormal is standing.state.is_active
-
-
-def _step(alarm: Alarm, standing: Standing, seen: Seen, why: str, now_ms: int) -> Step:
-    first = suppress(alarm, standing, why, now_ms)
-    then = look(alarm, first.standing, seen, now_ms)
-    return Step(then.standing, (*first.entries, *then.entries))
 
 
 def _storage_seen(told: StorageCondition, now_ms: int) -> Seen:

@@ -1,9 +1,12 @@
 """Alarms are kept whole: how they stand, what happened to them, and what is set up no more."""
 
+from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from sqlalchemy import func, insert, select, text, update
+from tests.postgres import fresh_database
 
 from tallymast.domain.alarms.model import (
     Alarm,
@@ -18,7 +21,7 @@ from tallymast.domain.alarms.model import (
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Priority
 from tallymast.storage import alarm_rows, alarms, schema
-from tallymast.storage.engine import Database
+from tallymast.storage.engine import Database, open_database
 
 from .conftest import Planted, plant
 
@@ -41,7 +44,23 @@ EVERYTHING = Standing(
     suppressed_by="Its gateway is lost.",
     out_of_service="r.hale: no probe",
     first=True,
+    is_held_told=True,
 )
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
+    target: str | Path = tmp_path / "tallymast.sqlite3"
+    if request.param == "postgresql":
+        target = fresh_database(request.getfixturevalue("postgres"))
+    opened = open_database(target)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def planted(database: Database) -> Planted:
+    return plant(database)
 
 
 def made(*keys: str) -> dict[str, Alarm]:
@@ -182,7 +201,7 @@ def test_two_alarms_that_are_set_up_never_share_a_key(planted: Planted) -> None:
     with planted.database.reading() as conn:
         row = dict(conn.execute(select(schema.alarm)).one()._mapping)
     with pytest.raises(StorageError), planted.database.writing() as conn:
-        conn.execute(insert(schema.alarm), {**row, "id": None, "point_id": None})
+        conn.execute(insert(schema.alarm), {**row, "id": 999, "point_id": None})
 
 
 def test_many_at_once_are_kept_as_few_are(database: Database) -> None:

@@ -54,12 +54,11 @@ def acknowledge(given: Services, person: Person, keys: Collection[str], note: st
 
     """
     note, clock = plain(note, NOTE_LONGEST), _clock(given)
-    words = f"noted: {note}" if note else "without a note"
     doing = _Doing(
         "alarm.acknowledge",
         lambda alarm, one: stepping.acknowledge(alarm, one, clock.now_ms, person.name, note),
         lambda one: _why_not_acknowledged(one, clock),
-        {"words": words},
+        _noted(note),
     )
     return _do(given, person, keys, doing)
 
@@ -136,7 +135,7 @@ def in_service(given: Services, person: Person, key: str, note: str = "") -> Non
         "alarm.in-service",
         lambda alarm, one: stepping.in_service(alarm, one, given.now_ms(), person.name, note),
         lambda one: "is in service",
-        {"words": f"noted: {note}" if note else "without a note"},
+        _noted(note),
     )
     _do(given, person, [key], doing)
 
@@ -153,7 +152,7 @@ def reset(given: Services, person: Person, key: str, note: str = "") -> None:
         "alarm.reset",
         lambda alarm, one: stepping.reset(alarm, one, given.now_ms(), person.name, note),
         _why_not_reset,
-        {"words": f"noted: {note}" if note else "without a note"},
+        _noted(note),
     )
     _do(given, person, [key], doing)
 
@@ -212,6 +211,10 @@ def _why_not_reset(one: Standing) -> str:
     if one.condition is not Condition.NORMAL:
         return "cannot be reset: its condition is not known to be normal"
     return "is not latched: it ends by itself"
+
+
+def _noted(note: str) -> dict[str, Any]:
+    return {"words": f"noted: {note.rstrip('.')}" if note else "without a note"}
 
 
 def _reason(why: str) -> str:

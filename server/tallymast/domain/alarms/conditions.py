@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from tallymast.domain.alarms.model import Alarm, Condition, Kind, Seen
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.health.attention import number_of
-from tallymast.domain.health.supply.model import SupplyHealth
+from tallymast.domain.health.supply.model import SupplyHealth, Verdict
 from tallymast.domain.modbus.layouts import loop_condition
 from tallymast.domain.model import (
     GatewayState,
@@ -24,6 +24,7 @@ from tallymast.domain.model import (
 
 DAY_MS = 86_400_000
 UNKNOWN = Seen(Condition.UNKNOWN)
+_SOUND = frozenset({Verdict.STEADY, Verdict.OVERCHARGING, Verdict.AGEING})
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def seen_of(alarm: Alarm, around: Around) -> Seen:
 
 def _of_site(alarm: Alarm, site: SiteStanding, around: Around) -> Seen:
     if alarm.kind is Kind.COMM_FAIL:
-        return _contact(site)
+        return _contact(site, around.gateways.get(alarm.gateway))
     if alarm.kind is Kind.FORECAST:
         return _forecast(alarm, around.supplies.get(alarm.site), around.now_ms)
     judge, point = _OF_POINT.get(alarm.kind), site.plan.site.point(alarm.tag)
@@ -168,13 +169,19 @@ _OF_POINT: Mapping[Kind, Callable[[Alarm, SiteStanding, Point], Seen]] = {
 # --- of a site, of a gateway -------------------------------------------------------------------
 
 
-def _contact(site: SiteStanding) -> Seen:
-    """Judge a site's contact by its state, which needs 3 good polls to be in service again."""
+def _contact(site: SiteStanding, gateway: GatewayState | None) -> Seen:
+    """Judge a site's contact by its state, which needs 3 good polls to be in service again.
+
+    A site is silent since its first missed poll; while its gateway was lost nobody asked it, so
+    that its silence counts from the gateway's return at the earliest.
+    """
     state = site.state
     if state is None or state.last_poll_ms is None:
         return UNKNOWN
     if site.is_silent:
         since_ms = state.since_ms if state.first_miss_ms is None else state.first_miss_ms
+        if gateway is not None and gateway.status is GatewayStatus.CONNECTED:
+            since_ms = max(since_ms, gateway.since_ms)
         words = f"{state.missed_in_row} polls missed in a row"
         return Seen(Condition.ABNORMAL, state.last_poll_ms, words, since_ms=since_ms)
     if site.status is SiteStatus.IN_SERVICE:
@@ -196,12 +203,16 @@ def _gateway(state: GatewayState | None, now_ms: int) -> Seen:
 def _forecast(alarm: Alarm, supply: SupplyHealth | None, now_ms: int) -> Seen:
     """Judge in how many days the load may be disconnected, at the sooner end of the range.
 
-    A forecast rests on a week of nights already, so that each look counts as a reading.
+    A forecast rests on a week of nights already, so that each look counts as a reading. Where none
+    was made, only a supply that was found sound is normal; few nights or old ones tell nothing.
     """
-    if supply is None or alarm.limit is None or supply.predawn_v is None:
+    if supply is None or alarm.limit is None:
         return UNKNOWN
+    if supply.verdict is Verdict.DARK_AT_NIGHT:
+        return Seen(Condition.ABNORMAL, now_ms, "its load is disconnected at night")
     if supply.forecast is None:
-        return Seen(Condition.NORMAL, now_ms, "no disconnect foreseen")
+        is_sound = supply.verdict in _SOUND
+        return Seen(Condition.NORMAL, now_ms, "no disconnect foreseen") if is_sound else UNKNOWN
     gone = (now_ms - supply.forecast.at_ms) / DAY_MS
     soonest = max(supply.forecast.low_days - gone, 0.0)
     words = _days(soonest, supply.forecast.high_days, gone)

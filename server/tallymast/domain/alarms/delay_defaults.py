@@ -7,7 +7,6 @@ practice: 5 % of a tank of 6 m is 0.3 m. A person's own figures come before all 
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 from tallymast.domain.model import Limits, Point, PointKind
 
@@ -62,10 +61,12 @@ def _span(point: Point) -> float:
 
 
 def _narrow(deadband: float, limits: Limits) -> float:
-    """Keep a deadband we chose below half the way to the next limit, so that each can clear."""
-    written = _written(limits)
-    gaps = [above - below for below, above in pairwise(written)]
-    return min([deadband, *(gap / 2 for gap in gaps if gap > 0)])
+    """Keep a deadband we chose within half the good range, so that low and high can both clear."""
+    lows = [limit for limit in (limits.low_low, limits.low) if limit is not None]
+    highs = [limit for limit in (limits.high, limits.high_high) if limit is not None]
+    if not lows or not highs:
+        return deadband
+    return min(deadband, (min(highs) - max(lows)) / 2)
 
 
 def _written(limits: Limits) -> list[float]:

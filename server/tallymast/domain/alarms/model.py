@@ -149,6 +149,8 @@ class Standing:
         suppressed_by: in a sentence, while it is suppressed by design; empty else.
         out_of_service: by whom and why; empty: in service.
         first: whether it came first of its group.
+        is_held_told: whether the journal tells that it is suppressed; it does so only of one that
+            something is held back of.
 
     """
 
@@ -168,6 +170,7 @@ class Standing:
     suppressed_by: str = ""
     out_of_service: str = ""
     first: bool = False
+    is_held_told: bool = False
 
     @property
     def is_shown(self) -> bool:

@@ -24,6 +24,10 @@ from tallymast.domain.alarms.table import next_state
 
 SHELF_OVER = "the time it was shelved for is over"
 
+# Common practice, no published source: contacts and loops are believed at two equal readings, both
+# ways; one that makes and breaks would chatter else.
+_TWICE = frozenset({Kind.STATE, Kind.LOOP_FAULT, Kind.QUALITY})
+
 _WAS = {
     Kind.LOW_LOW: "far too low",
     Kind.LOW: "low",
@@ -79,6 +83,8 @@ def _known(alarm: Alarm, step: Step, seen: Seen, now_ms: int) -> Step:
     at_ms = now_ms if seen.at_ms is None else seen.at_ms
     is_active = standing.state.is_active
     is_abnormal = seen.condition is Condition.ABNORMAL or (is_active and seen.back)
+    if is_abnormal is is_active and _is_old(standing, seen, is_abnormal, at_ms):
+        return step  # most looks find the reading of the look before
     wait = waited(standing, seen, at_ms, now_ms) if is_abnormal != is_active else None
     over = wait is not None and _is_over(alarm, wait, is_active, now_ms)
     kept = None if over else wait
@@ -98,8 +104,16 @@ def _known(alarm: Alarm, step: Step, seen: Seen, now_ms: int) -> Step:
 def _is_over(alarm: Alarm, wait: Wait, is_active: bool, now_ms: int) -> bool:
     if not is_active:
         return wait.is_over(alarm.on_delay_s, LEAST_READINGS, now_ms)
-    least = LEAST_READINGS if alarm.off_delay_s > 0 else 1
+    needs_two = alarm.off_delay_s > 0 or alarm.kind in _TWICE
+    least = LEAST_READINGS if needs_two else 1
     return wait.is_over(alarm.off_delay_s, least, now_ms)
+
+
+def _is_old(standing: Standing, seen: Seen, is_abnormal: bool, at_ms: int) -> bool:
+    was_abnormal = standing.condition is Condition.ABNORMAL
+    is_judged = standing.condition is not Condition.UNKNOWN and standing.pending_ms is None
+    is_same = standing.seen_ms == at_ms and standing.value == seen.value
+    return is_judged and is_same and was_abnormal is is_abnormal
 
 
 def _raised(alarm: Alarm, step: Step, now_ms: int) -> Step:

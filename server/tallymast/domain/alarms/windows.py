@@ -74,3 +74,31 @@ def busiest(at_ms: Sequence[int], width_ms: int = TEN_MIN_MS) -> tuple[int, int 
 def share(windows: Sequence[int], above: int) -> float | None:
     """Return the share of windows with more than so many, 0..1; None where there is no window."""
     return sum(count > above for count in windows) / len(windows) if windows else None
+
+
+def rate_words(per_ten_min: float) -> str:
+    """Return what an average rate asks of one operator.
+
+    Source: EEMUA 191 (secondary restatement) at 1, 2, 5 and 10 in ten minutes; ours: between 2 and
+    5 it is more than manageable.
+    """
+    if per_ten_min > 10:
+        return "very likely unacceptable"
+    if per_ten_min >= 5:
+        return "over-demanding"
+    if per_ten_min > 2:
+        return "more than manageable"
+    return "manageable" if per_ten_min >= 1 else "acceptable"
+
+
+def upset_words(alarms: int) -> str:
+    """Return what the busiest ten minutes asked of one operator.
+
+    Source: EEMUA 191 (secondary restatement): over 100 after an upset, 20 to 100, below 10; ours:
+    from 10 to 19 it is demanding.
+    """
+    if alarms > 100:
+        return "excessive"
+    if alarms >= 20:
+        return "hard to cope with"
+    return "demanding" if alarms >= 10 else "manageable"
