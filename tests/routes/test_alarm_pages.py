@@ -116,6 +116,28 @@ def test_state_is_told_by_word_and_shape_and_tone(alarms: Told, page: TestClient
     assert "normal since 09:59" in text(html)
 
 
+def test_supply_alarms_are_told_apart_and_a_forecast_is_held_against_days(
+    alarms: Told, page: TestClient
+) -> None:
+    low = Alarm("quill-tank/VBAT/supply-low", Kind.SUPPLY, Priority.NORMAL, "quill-tank", "VBAT")
+    far = replace(low, key="quill-tank/VBAT/supply-far-low", limit=12.1)
+    near = replace(low, key="quill-tank//forecast", kind=Kind.FORECAST, limit=3.0)
+    for one in (replace(low, limit=12.3), far, near):
+        alarms.stands(one, raised(9))
+    words = text(page.get("/alarms").text)
+    assert "Supply low, limit 12.30 V" in words
+    assert "Supply far low, limit 12.10 V" in words
+    assert "Load disconnect is near, limit 3 days" in words
+
+
+def test_what_cannot_be_judged_is_never_told_as_normal(alarms: Told, page: TestClient) -> None:
+    alarms.stands(HIGH, Standing(suppressed_by="suppressed: Mast cannot be reached"))
+    assert "Quill Tank: Level high, not known whether normal" in text(page.get("/alarms").text)
+    words = text(page.get(f"/alarms/{alarms.number(HIGH)}").text)
+    assert "Not known whether normal" in words
+    assert "No reading was judged yet" in words
+
+
 def test_what_was_high_and_cannot_be_read_is_told_so(alarms: Told, page: TestClient) -> None:
     lost = replace(raised(90, "4.62 m"), condition=Condition.UNKNOWN, seen_ms=NOW_MS - 12 * MINUTE)
     alarms.stands(HIGH, lost)

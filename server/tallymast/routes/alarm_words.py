@@ -18,7 +18,7 @@ from tallymast.domain.alarms.model import (
 )
 from tallymast.domain.model import Point, Priority, SitePlan
 from tallymast.routes.alarm_count import waits_for_reset
-from tallymast.routes.formats import measure, with_unit
+from tallymast.routes.formats import measure, plural
 from tallymast.routes.rows import Mark
 from tallymast.routes.services import NetworkView
 
@@ -81,6 +81,8 @@ def mark_of(alarm: Alarm, standing: Standing) -> Mark:
     shape = f"{alarm.priority.value}-{_FILLINGS[standing.state]}"
     tone = _TONES[alarm.priority] if standing.state.is_active else "off"
     word = STATES[standing.state]
+    if standing.state is AlarmState.NORMAL and standing.condition is Condition.UNKNOWN:
+        return Mark("not known whether normal", "dash", "off")
     if waits_for_reset(alarm, standing):
         word = "normal again, waits for its reset"
     return Mark(word, shape, tone)
@@ -116,7 +118,9 @@ def what_of(alarm: Alarm, point: Point | None) -> str:
     if alarm.kind is Kind.STATE and alarm.call_when:
         return f"{name} {alarm.call_when}".strip()
     words = kind_words(alarm.kind)
-    if not name or (alarm.kind is Kind.SUPPLY and point is not None):
+    if alarm.kind is Kind.SUPPLY:  # a supply may have several: low, far low, mains lost
+        words = alarm.key.rpartition("/")[2].replace("-", " ")
+    if not name or alarm.kind in (Kind.SUPPLY, Kind.FORECAST):
         return f"{words[0].upper()}{words[1:]}"
     return f"{name} {words}" if alarm.kind in _LIMITS else f"{name}: {words}"
 
@@ -131,13 +135,13 @@ def name_of(key: str, alarms: Alarms, network: NetworkView) -> str:
 
 
 def limit_words(alarm: Alarm, point: Point | None) -> str:
-    """Return the limit with its unit, empty where there is none."""
-    return _measured(alarm.limit, point) if alarm.limit is not None else ""
+    """Return the limit with its unit, empty where there is none; of a forecast it is in days."""
+    return _measured(alarm, alarm.limit, point) if alarm.limit is not None else ""
 
 
 def deadband_words(alarm: Alarm, point: Point | None) -> str:
     """Return the deadband with its unit, empty where there is none."""
-    return _measured(alarm.deadband, point) if alarm.deadband else ""
+    return _measured(alarm, alarm.deadband, point) if alarm.deadband else ""
 
 
 def says(alarm: Alarm, standing: Standing, point: Point | None) -> str:
@@ -160,5 +164,7 @@ def is_unknown(standing: Standing) -> bool:
     return standing.state.is_active and standing.condition is Condition.UNKNOWN
 
 
-def _measured(value: float, point: Point | None) -> str:
-    return measure(value, point) if point is not None else with_unit(f"{value:g}", "")
+def _measured(alarm: Alarm, value: float, point: Point | None) -> str:
+    if alarm.kind is Kind.FORECAST:
+        return plural(int(value), "day") if value.is_integer() else f"{value:g} days"
+    return measure(value, point) if point is not None else f"{value:g}"
