@@ -5,7 +5,7 @@ who acknowledge the same alarm one is told that the other was there before. The 
 up at its next look.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -25,6 +25,7 @@ SHELVE_H: Final = 8.0  # common practice, no published source: a shift
 LONGEST_H: Final = 12.0  # likewise; longer needs a supervisor
 LONGEST_OF_ALL_H: Final = 30 * 24.0  # ours: what is to rest longer is taken out of service
 NOTE_LONGEST: Final = 300
+TOLD_ALONE: Final = 10  # ours: of a larger selection the audit has one line with all keys
 _NEW: Final = Standing()
 
 
@@ -178,10 +179,21 @@ def _do(given: Services, person: Person, keys: Collection[str], doing: _Doing) -
                 409, _refused(doing, [(names[key], stood.get(key, _NEW)) for key in keys])
             )
         alarms.keep(connection, steps, at_ms)
-        for key in steps:
-            name = name_of(known[key], network)
-            tell(connection, given, person, Act(doing.action, "alarm", key, {}, doing.after, name))
+        for act in _told(doing, {key: name_of(known[key], network) for key in steps}):
+            tell(connection, given, person, act)
     return list(steps)
+
+
+def _told(doing: _Doing, names: Mapping[str, str]) -> list[Act]:
+    """Return what is written down: an act an alarm, or of many one; the journal has each."""
+    if len(names) <= TOLD_ALONE:
+        return [
+            Act(doing.action, "alarm", key, {}, doing.after, name) for key, name in names.items()
+        ]
+    first, *others = names.values()
+    after = {**doing.after, "keys": list(names)}
+    name = f"{first} and {len(others)} other alarms"
+    return [Act(doing.action, "alarm", next(iter(names)), {}, after, name)]
 
 
 def _refused(doing: _Doing, some: Sequence[tuple[str, Standing]]) -> str:

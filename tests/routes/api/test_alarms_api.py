@@ -201,6 +201,21 @@ def test_of_a_selection_those_that_wait_are_acknowledged(
     assert refused.value.status == 409
 
 
+def test_a_large_selection_is_one_line_of_the_audit_and_many_of_the_journal(
+    world: World, given: Services, stand: Callable[..., None]
+) -> None:
+    keys = list(given.alarms().alarms)[:12]
+    for key in keys:
+        stand(key)
+    assert alarm_acts.acknowledge(given, OPAL, keys, "") == keys
+    (line,) = told(world)
+    assert line.endswith("and 11 other alarms, without a note.")
+    with world.database.reading() as conn:
+        (entry,) = audit.search(conn, Wanted(action="alarm."), 100)
+    assert entry.after["keys"] == keys
+    assert len(journal(world)) == 12
+
+
 def test_an_act_that_cannot_be_written_down_is_not_done(
     world: World,
     given: Services,
