@@ -280,6 +280,22 @@ def test_what_cannot_be_stored_is_shown_and_stored_later_entry_by_entry(world: W
     assert all(at_ms < NOW_MS + 12 * MINUTE for at_ms in times)  # when it happened, not when stored
 
 
+def test_a_start_with_a_disk_that_is_full_looks_all_the_same(watched: Watch) -> None:
+    watched.raise_high()
+    watched.keeper.stop_looking()
+    disk = Refusing(watched.world.database, refuses=True)
+    again = watch(watched.world, disk)  # type: ignore[arg-type]
+    for minute in range(200, 206):
+        with suppress(StorageError):
+            again.look_at(minute, UNDER)
+    assert again.standing().state is AlarmState.RETURNED
+    disk.refuses = False
+    again.look_at(206, UNDER)
+    assert [event for event, _, _ in again.events()] == [Event.RAISED, Event.KNOWN, Event.CLEARED]
+    told = blind_words(watched.world.database, again.world.view, again.now(), again.world.now_ms)
+    assert told.startswith("Blind for 3 h 17 min")
+
+
 # --- the network changes --------------------------------------------------------------
 
 

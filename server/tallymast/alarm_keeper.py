@@ -71,6 +71,7 @@ class AlarmKeeper(threading.Thread):
         self._looks = Looks()
         self._ended = threading.Event()
         self._is_begun = False
+        self._start: tuple[Alarms, int] | None = None  # how it was at the start, until it is kept
         self._kept_ms: int | None = None  # when it was last kept that somebody looked
 
     @property
@@ -139,10 +140,9 @@ class AlarmKeeper(threading.Thread):
         if self._is_begun:
             return self._took_up()
         self._book.has_moved()
-        before = self._book.now()
-        self._book.store(now_ms, lambda conn: alarm_blind.begin(conn, before, now_ms))
+        self._start = self._book.now(), now_ms
         self._book.forget_conditions()
-        self._is_begun, self._kept_ms = True, now_ms
+        self._is_begun = True
         return True
 
     def _took_up(self) -> bool:
@@ -158,11 +158,13 @@ class AlarmKeeper(threading.Thread):
         is_due = self._kept_ms is None or not 0 <= now_ms - self._kept_ms < KEEP_LOOK_MS
 
         def also(conn: Connection) -> None:
+            if self._start is not None:
+                alarm_blind.begin(conn, *self._start)
             alarm_blind.looked(conn, now_ms)
 
         self._book.store(now_ms, also if is_due else None)
         if is_due:
-            self._kept_ms = now_ms
+            self._kept_ms, self._start = now_ms, None
 
 
 def _storage_seen(told: StorageCondition, now_ms: int) -> Seen:
