@@ -2,6 +2,7 @@
 
 import logging
 import threading
+from collections.abc import Callable
 
 from tallymast import wall
 from tallymast.domain.errors import StorageError
@@ -19,12 +20,25 @@ FOLLOW_EVERY_S = 0.25  # how soon a second process sees what the poller stored
 
 
 class Follow(threading.Thread):
-    """Shows in a web-only process what another process polled and stored."""
+    """Shows in a web-only process what another process polled and stored.
 
-    def __init__(self, database: Database, live: Live) -> None:
+    Args:
+        database: where it is stored.
+        live: where it is shown.
+        alarms_moved: reads what was stored of alarms; returns whether that was anything.
+
+    """
+
+    def __init__(
+        self,
+        database: Database,
+        live: Live,
+        alarms_moved: Callable[[], bool] = lambda: False,
+    ) -> None:
         super().__init__(name="follow", daemon=True)
         self._database = database
         self._live = live
+        self._alarms_moved = alarms_moved
         self._ended = threading.Event()
         self._version = -1
         self._seq = 0
@@ -60,6 +74,8 @@ class Follow(threading.Thread):
         self._live.publish_sites(sites)
         for gateway in gateways:
             self._live.publish_gateway(gateway)
+        if self._alarms_moved():
+            self._live.publish_alarms()
         known = self._live.jobs()
         for job in asked:
             if known.get(job.id) != job:

@@ -83,6 +83,7 @@ class Judge(threading.Thread):
         live: the newest states.
         view: the network as it is now.
         now_ms: the wall clock.
+        names: whether causes are named and kept; one process does that.
 
     """
 
@@ -92,12 +93,15 @@ class Judge(threading.Thread):
         live: LiveView,
         view: Callable[[], NetworkView],
         now_ms: Callable[[], int],
+        *,
+        names: bool = True,
     ) -> None:
         super().__init__(name="health", daemon=True)
         self._database = database
         self._live = live
         self._view = view
         self._now_ms = now_ms
+        self._names = names
         self._ended = threading.Event()
         self._beginnings = Beginnings(database, live, view)
         self._keeper = FindingKeeper(database)
@@ -120,7 +124,7 @@ class Judge(threading.Thread):
 
     def look(self) -> None:
         """Judge what is due now; what is refused is tried again at the next look."""
-        for look in (self._judge, self._look_now):
+        for look in (self._judge, self._look_now) if self._names else (self._judge,):
             try:
                 look()
             except (StorageError, DecodeError) as error:

@@ -82,6 +82,12 @@ class Live:
                 del self._jobs[min(self._jobs)]
         self._wake()
 
+    def publish_alarms(self) -> None:
+        """Say that alarms stand otherwise; how, is kept elsewhere."""
+        with self._lock:
+            self._version += 1
+        self._wake()
+
     def forget(self, sites: Iterable[int] = (), gateways: Iterable[int] = ()) -> None:
         """Drop what a change of the network has retired."""
         with self._lock:

@@ -11,7 +11,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from tallymast import wall
+from tallymast import alarm_blind, wall
+from tallymast.alarm_book import AlarmBook
+from tallymast.alarm_keeper import AlarmKeeper, Eyes
+from tallymast.domain.alarms.model import Alarms
+from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.model import (
     PollPlan,
 )
@@ -51,7 +55,7 @@ def now_ms() -> int:
 # --- the whole -----------------------------------------------------------------------
 
 
-Beside = Keeper | ExportDesk | Judge  # what works beside polling and pages
+Beside = Keeper | ExportDesk | Judge | AlarmKeeper  # what works beside polling and pages
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,8 @@ class Parts:
     keeper: Keeper | None = None
     exports: ExportDesk | None = None
     judge: Judge | None = None
+    book: AlarmBook | None = None
+    alarms: AlarmKeeper | None = None
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -102,7 +108,7 @@ class Parts:
         begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Beside]
         begun = []
         try:
-            beside = (self.keeper, self.exports, self.judge)
+            beside = (self.keeper, self.exports, self.judge, self.alarms)
             for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
                     part.start()
@@ -154,15 +160,19 @@ def assemble(
             live.publish_gateway(gateway)
     shown = [NetworkView(network, plan)]
     forget_others(live, shown[0])
-    exports, judge = None, None
-    if role != "poller":
-        exports = ExportDesk(database, live, lambda: shown[0], now_ms)
-        judge = Judge(database, live, lambda: shown[0], now_ms)
+    exports = ExportDesk(database, live, lambda: shown[0], now_ms) if role != "poller" else None
+    judge = Judge(database, live, lambda: shown[0], now_ms, names=role != "poller")
+    book = AlarmBook(database, lambda: shown[0], alarms_of)
     if role == "web":
-        watching = PlanWatch(database, addresses or {}, shown, live)
-        follow = Follow(database, live)
         return Parts(
-            database, live, shown, follow=follow, plan=watching, exports=exports, judge=judge
+            database,
+            live,
+            shown,
+            follow=Follow(database, live, book.has_moved),
+            plan=PlanWatch(database, addresses or {}, shown, live),
+            exports=exports,
+            judge=judge,
+            book=book,
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
@@ -184,6 +194,18 @@ def assemble(
         keeper=Keeper(database, live, backups, lambda: shown[0], now_ms) if backups else None,
         exports=exports,
         judge=judge,
+        book=book,
+        alarms=AlarmKeeper(
+            Eyes(
+                live,
+                network=lambda: shown[0],
+                now_ms=now_ms,
+                health=lambda: judge.judged.sites,
+                storage=writer.status,
+                poller=lambda: _condition_of(poll),
+            ),
+            book,
+        ),
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -264,7 +286,13 @@ def services(
         findings_between=lambda *span: findings_told(parts.database, parts.view, now_ms(), *span),
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
+        alarms=lambda: _alarms(parts),
+        blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
+
+
+def _alarms(parts: Parts) -> Alarms:
+    return parts.book.now() if parts.book else Alarms()
 
 
 def _storage_condition(parts: Parts) -> StorageStatus:
@@ -274,9 +302,11 @@ def _storage_condition(parts: Parts) -> StorageStatus:
 
 
 def _poller_condition(parts: Parts) -> PollerCondition:
-    if parts.poll is None:
-        return PollerCondition("elsewhere")
-    if parts.poll.is_alive():
+    return PollerCondition("elsewhere") if parts.poll is None else _condition_of(parts.poll)
+
+
+def _condition_of(poll: PollThread) -> PollerCondition:
+    if poll.is_alive():
         return PollerCondition("polling")
     return PollerCondition(
         "standing", sentence="Polling has ended by a fault of the program; start it again."

@@ -36,6 +36,7 @@ def test_the_whole_table_as_it_is_told() -> None:
             Right.NOTE,
             Right.POLL,
             Right.MARK,
+            Right.ALARM,
             Right.PROVE,
         },
         Role.TECHNICIAN: {
@@ -45,6 +46,7 @@ def test_the_whole_table_as_it_is_told() -> None:
             Right.NOTE,
             Right.POLL,
             Right.MARK,
+            Right.ALARM,
             Right.PROVE,
             Right.LISTEN,
             Right.LOCKS,

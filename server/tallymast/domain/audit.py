@@ -78,6 +78,12 @@ SENTENCES: Final = {
     "proof.sign": "{actor} signed proof {n} of {subject}: {text}",
     "proof.photo": "{actor} added a photograph to proof {n} of {subject}.",
     "proof.unphoto": "{actor} removed a photograph from proof {n} of {subject}.",
+    "alarm.acknowledge": "{actor} acknowledged {subject}, {words}.",
+    "alarm.shelve": "{actor} shelved {subject} for {period}: {reason}",
+    "alarm.unshelve": "{actor} took {subject} off the shelf.",
+    "alarm.out-of-service": "{actor} took {subject} out of service: {reason}",
+    "alarm.in-service": "{actor} put {subject} into service again, {words}.",
+    "alarm.reset": "{actor} reset {subject}, {words}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -89,7 +95,7 @@ class Act:
     Args:
         action: a key of ``SENTENCES``.
         subject_kind: account, session, token, request, site, gateway, finding, record, audit,
-            part, task, proof or network.
+            part, task, proof, alarm or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

@@ -36,6 +36,7 @@ class Right(StrEnum):
     NOTE = "note"
     POLL = "poll"
     MARK = "mark"
+    ALARM = "alarm"
     LISTEN = "listen"
     LOCKS = "locks"
     PROVE = "prove"
@@ -52,6 +53,7 @@ LEAST: Final = {
     Right.NOTE: Role.OPERATOR,
     Right.POLL: Role.OPERATOR,
     Right.MARK: Role.OPERATOR,
+    Right.ALARM: Role.OPERATOR,
     Right.LISTEN: Role.TECHNICIAN,
     Right.LOCKS: Role.TECHNICIAN,
     Right.PROVE: Role.OPERATOR,
@@ -67,6 +69,7 @@ WORDS: Final = {
     Right.NOTE: "write into a site's log book, and to the next shift",
     Right.POLL: "ask for a poll or a desk test",
     Right.MARK: "begin and end maintenance, and end polling for a while",
+    Right.ALARM: "acknowledge, shelve and reset alarms",
     Right.LISTEN: "watch and record the line in bytes",
     Right.LOCKS: "read what opens a site's locks",
     Right.PROVE: "prove points, keep the hardware register and what is due",

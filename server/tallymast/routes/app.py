@@ -13,6 +13,11 @@ from tallymast.files.writing import MEDIA
 from tallymast.routes import (
     account_page,
     acts_page,
+    alarm_figures_page,
+    alarm_forms,
+    alarm_journal_page,
+    alarm_one_page,
+    alarm_page,
     audit_page,
     charts,
     contact_charts,
@@ -37,8 +42,10 @@ from tallymast.routes import (
     storage_page,
     widgets_page,
 )
+from tallymast.routes.alarm_board import AlarmBoard
 from tallymast.routes.api import (
     acts,
+    alarms,
     audit,
     exports,
     findings,
@@ -132,6 +139,11 @@ ROOMS = (
     paper_form,
     proof_page,
     photo,
+    alarm_page,
+    alarm_journal_page,
+    alarm_figures_page,
+    alarm_forms,
+    alarm_one_page,  # last of them: its address would take the others' too
     site_page,
     polls_page,
     acts_page,
@@ -151,6 +163,7 @@ ROOMS = (
     readings,
     reliability,
     findings,
+    alarms,
     exports,
     gateways,
     jobs,
@@ -189,6 +202,7 @@ def create_app(services: Services) -> FastAPI:
     app.state.standings = Standings(services)
     app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms), services.network)
     app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
+    app.state.alarm_board = AlarmBoard(services)
     shared = (services, app.state.standings, app.state.days)
     app.state.site_boards = SiteBoards(*shared)
     app.state.gateway_boards = GatewayBoards(*shared)

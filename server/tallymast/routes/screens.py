@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from tallymast import assets
 from tallymast.domain.zones import find_zone
+from tallymast.routes.alarm_count import waiting
 from tallymast.routes.formats import FILTERS, Clock
 from tallymast.routes.services import Given, Services
 from tallymast.routes.static import address
@@ -66,6 +67,7 @@ class Screens:
             "person": getattr(request.state, "person", None),
             "system": system_lines(self._given),
             "notice": self._given.notice(),
+            "waiting": waiting(self._given.alarms()),
         }
         html = environment().get_template(template).render({**everywhere, **context})
         return HTMLResponse(html, status)

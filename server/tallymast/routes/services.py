@@ -11,6 +11,7 @@ from typing import Annotated, Protocol
 
 from fastapi import Depends, Request
 
+from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.health.since import Since
@@ -129,6 +130,7 @@ class NetworkView:
     """
 
     def __init__(self, network: Network, plan: PollPlan) -> None:
+        self.network = network
         self.title = network.title
         self.time_zone = network.time_zone
         self.contract_hour = network.contract_hour
@@ -216,6 +218,8 @@ class Services:
     report_trouble: Callable[[], str] = lambda: ""  # why the last month is not kept, a sentence
     findings_between: Callable[[int, int], Sequence[str]] = lambda *_: ()  # of a span, in words
     began: Callable[[], Mapping[str, Since]] = dict  # since when findings about points hold
+    alarms: Callable[[], Alarms] = Alarms  # every alarm that is set up, and how it stands
+    blind: Callable[[], str] = lambda: ""  # how long nobody looked for alarms, a sentence
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

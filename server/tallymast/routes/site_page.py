@@ -15,6 +15,7 @@ from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.model import Job, Poll, Site, SitePlan
 from tallymast.routes.acts_page import LENGTHS
+from tallymast.routes.alarm_rows import of_site
 from tallymast.routes.api.acts import open_act
 from tallymast.routes.api.finding import any_site, the_site
 from tallymast.routes.api.jobs import ask_desk_test, ask_poll
@@ -115,6 +116,7 @@ class SiteBoard:
             "supply": supply_panel(standing, day, ranks_of(found).get(key, NOBODY).supply),
             "supply_said": _supply_said(self._plan.site, health.supply, clock),
             "contact": contact_panel(standing, day),
+            "site_alarms": of_site(given.alarms(), key, given.network()),
             "site_findings": tuple(lines),
             "lacking": lacking(self._plan.site, health),
             "points": point_rows(standing),
@@ -128,7 +130,7 @@ class SiteBoard:
             self._put("supply", "supply", said, (shown["supply"], health.supply))
             told = {name: shown[name] for name in ("site_findings", "lacking")}
             self._put("site_findings", "site_findings", told, tuple(told.values()))
-            for name in ("head", "contact", "polls", "job"):
+            for name in ("head", "contact", "polls", "job", "site_alarms"):
                 self._put(name, name, {name: shown[name]}, shown[name])
             for row in point_rows(standing):
                 self._put(f"point-{row.tag}", "point", {"row": row}, row)

@@ -1,10 +1,10 @@
 """Keeps how every site stands, judged again only where something changed or time went on."""
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from threading import RLock
-from typing import Annotated
+from typing import Annotated, Protocol
 
 from fastapi import Depends, Request
 
@@ -19,7 +19,7 @@ from tallymast.domain.model import (
     SiteState,
 )
 from tallymast.domain.readings import readings
-from tallymast.routes.services import NetworkView, Services
+from tallymast.routes.services import LiveView, NetworkView
 
 
 def site_readings(
@@ -95,10 +95,26 @@ class _Judged:
         )
 
 
+class Watched(Protocol):
+    """What standings are judged from: the newest states, the network and the clock."""
+
+    @property
+    def live(self) -> LiveView:
+        """The newest that is known."""
+
+    @property
+    def network(self) -> Callable[[], NetworkView]:
+        """The network as it is now."""
+
+    @property
+    def now_ms(self) -> Callable[[], int]:
+        """The wall clock."""
+
+
 class Standings:
     """How every site stands, by site id; a standing is the same object while it holds."""
 
-    def __init__(self, given: Services) -> None:
+    def __init__(self, given: Watched) -> None:
         self._given = given
         self._lock = RLock()
         self._version = -1

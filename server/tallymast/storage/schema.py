@@ -40,7 +40,15 @@ metadata = MetaData(
 _KEYED: Final[dict[str, Any]] = {"sqlite_with_rowid": False}
 
 # Rows of these are only ever added; a trigger holds that in each dialect.
-APPEND_ONLY: Final = ("revision", "note", "audit", "handover", "finding_word", "hand_reading")
+APPEND_ONLY: Final = (
+    "revision",
+    "note",
+    "audit",
+    "handover",
+    "finding_word",
+    "hand_reading",
+    "alarm_journal",
+)
 
 
 # --- the network ----------------------------------------------------------------------
@@ -593,6 +601,76 @@ proof_photo = Table(
     Column("actor", Word, nullable=False),
     Column("body", LargeBinary, nullable=False),
     Index(None, "proof_id"),
+)
+
+# --- alarms -----------------------------------------------------------------------------
+
+alarm = Table(  # one that is or was set up; what a change of the network takes away is retired
+    "alarm",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("key", Word, nullable=False),
+    Column("gateway_id", Id, ForeignKey("gateway.id")),
+    Column("site_id", Id, ForeignKey("site.id")),
+    Column("point_id", Id, ForeignKey("point.id")),
+    Column("kind", Word, nullable=False),  # empty: known by its key alone
+    Column("priority", Word, nullable=False),
+    Column("params", Text, nullable=False),  # limit, and the word of a contact that calls
+    Column("rationale", Text, nullable=False),
+    Column("consequence", Text, nullable=False),
+    Column("response", Text, nullable=False),
+    Column("on_delay_ms", Ms, nullable=False),
+    Column("off_delay_ms", Ms, nullable=False),
+    Column("deadband", Double, nullable=False),
+    Column("first_up_group", Word, nullable=False),
+    Column("latched", SmallInteger, nullable=False),
+    Column("entered_ms", Ms, nullable=False),
+    Column("retired_ms", Ms),
+    Index(
+        "uq_alarm_key_in_use",
+        "key",
+        unique=True,
+        sqlite_where=text("retired_ms IS NULL"),
+        postgresql_where=text("retired_ms IS NULL"),
+    ),
+)
+alarm_state = Table(  # how each alarm stands; seq is of the change feed
+    "alarm_state",
+    metadata,
+    Column("alarm_id", Id, ForeignKey("alarm.id"), primary_key=True, autoincrement=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("state", Word, nullable=False),
+    Column("condition", Word, nullable=False),
+    Column("raised_ms", Ms),
+    Column("cleared_ms", Ms),
+    Column("acked_ms", Ms),
+    Column("acked_by", Word, nullable=False),
+    Column("pending_ms", Ms),
+    Column("pending_n", Integer, nullable=False),
+    Column("seen_ms", Ms),
+    Column("value", Text, nullable=False),
+    Column("shelved_until_ms", Ms),
+    Column("shelved_by", Word, nullable=False),
+    Column("shelved_why", Text, nullable=False),
+    Column("suppressed_by", Text, nullable=False),
+    Column("out_of_service", Text, nullable=False),
+    Column("first", SmallInteger, nullable=False),
+    Column("detail", Text, nullable=False),
+)
+alarm_journal = Table(  # what happened to alarms; it only grows
+    "alarm_journal",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("at_ms", Ms, nullable=False),
+    Column("alarm_id", Id, ForeignKey("alarm.id"), nullable=False),
+    Column("event", Word, nullable=False),
+    Column("from_state", Word, nullable=False),
+    Column("to_state", Word, nullable=False),
+    Column("value", Text, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("note", Text, nullable=False),
+    Index(None, "at_ms"),
+    Index(None, "alarm_id", "at_ms"),
 )
 
 # --- people ---------------------------------------------------------------------------

@@ -41,7 +41,7 @@ PLACES = {
     "{day}": "2026-03-07",
     "{name:path}": "css/base.css",
 }
-STREAMS = {"/stream/round", "/stream/sites/{key}", "/stream/gateways/{key}"}
+STREAMS = {"/stream/round", "/stream/alarms", "/stream/sites/{key}", "/stream/gateways/{key}"}
 
 
 def address(path: str) -> str:

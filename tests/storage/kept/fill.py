@@ -3,6 +3,8 @@
 from sqlalchemy import Connection
 
 from tallymast.domain import network_file
+from tallymast.domain.alarms.model import Alarm, AlarmState, Condition, Entry, Event, Kind, Standing
+from tallymast.domain.alarms.model import Step as AlarmStep
 from tallymast.domain.audit import Act
 from tallymast.domain.commissioning import steps
 from tallymast.domain.health.diagnosis.experience import Verdict
@@ -13,6 +15,7 @@ from tallymast.domain.model import (
     GatewayStatus,
     JobState,
     PollPlan,
+    Priority,
     SiteState,
     SiteStatus,
     WireLine,
@@ -20,6 +23,8 @@ from tallymast.domain.model import (
 from tallymast.domain.people import Role
 from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
+    alarm_rows,
+    alarms,
     audit,
     count_events,
     drafts,
@@ -65,6 +70,7 @@ def fill(database: Database) -> None:
         _people(conn)
         _life(conn, first, plan)
         _proofs(conn, plan)
+        _alarms(conn, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -223,3 +229,30 @@ def _proofs(conn: Connection, plan: PollPlan) -> None:
     )
     proofs.sign(conn, proof, name="R. Hale", versions={"network": 1}, at_ms=DAY_0 + 3)
     proofs.begin(conn, site.site_id, "repair", actor="r.hale", at_ms=DAY_0 + 4, follows_id=proof.id)
+
+
+def _alarms(conn: Connection, plan: PollPlan) -> None:
+    """An alarm that calls, and what its journal tells of it."""
+    site = plan.gateways[0].sites[0].site
+    high = Alarm(
+        f"{site.key}/LVL/high",
+        Kind.HIGH,
+        Priority.HIGH,
+        site.key,
+        "LVL",
+        limit=2.8,
+        deadband=0.1,
+        on_delay_s=60.0,
+        off_delay_s=60.0,
+        rationale="The gate overflows above it.",
+        consequence="Water runs over.",
+        response="Open the gate.",
+    )
+    alarm_rows.enter(conn, {high.key: high}, DAY_0)
+    raised = Entry(
+        NOW_MS, high.key, Event.RAISED, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, "2.84 m"
+    )
+    calls = Standing(
+        AlarmState.UNACKNOWLEDGED, Condition.ABNORMAL, NOW_MS, seen_ms=NOW_MS, value="2.84 m"
+    )
+    alarms.keep(conn, {high.key: AlarmStep(calls, (raised,))}, NOW_MS)

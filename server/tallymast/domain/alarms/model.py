@@ -121,6 +121,8 @@ class Seen:
         value: what was read, in words with its unit; empty where there is none.
         back: the value is beyond the limit by no more than its deadband on the good side: an
             active alarm stays, a normal one is not raised.
+        since_ms: since when the condition is known to last, where that is known from elsewhere (a
+            site's silence began with its first missed poll); None: since this reading.
 
     """
 
@@ -128,6 +130,7 @@ class Seen:
     at_ms: int | None = None
     value: str = ""
     back: bool = False
+    since_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +149,8 @@ class Standing:
         suppressed_by: in a sentence, while it is suppressed by design; empty else.
         out_of_service: by whom and why; empty: in service.
         first: whether it came first of its group.
+        is_held_told: whether the journal tells that it is suppressed; it does so only of one that
+            something is held back of.
 
     """
 
@@ -165,6 +170,7 @@ class Standing:
     suppressed_by: str = ""
     out_of_service: str = ""
     first: bool = False
+    is_held_told: bool = False
 
     @property
     def is_shown(self) -> bool:

@@ -1,0 +1,94 @@
+"""One alarm: how it is set up, how it stands, what happened to it, and what may be done."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from tallymast.domain.alarms.model import Alarm, Standing
+from tallymast.routes.alarm_board import TheAlarms
+from tallymast.routes.alarm_journal_page import ALWAYS_MS, journal_lines
+from tallymast.routes.alarm_page import act_choices
+from tallymast.routes.alarm_rows import row_of
+from tallymast.routes.alarm_words import deadband_words, limit_words, name_of, point_of
+from tallymast.routes.formats import lasting
+from tallymast.routes.problems import Problem
+from tallymast.routes.screens import Show
+from tallymast.routes.services import Given, NetworkView
+from tallymast.routes.who import ThePerson
+from tallymast.storage import alarms as stored
+
+SHOWN: Final = 50
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """How an alarm is set up, as it is listed: names and words."""
+
+    lines: tuple[tuple[str, str], ...]
+    href: str  # where it is changed, empty for none
+
+
+@router.get("/alarms/{number}")
+def one_alarm(
+    request: Request,
+    number: int,
+    given: Given,
+    person: ThePerson,
+    board: TheAlarms,
+    show: Show,
+) -> HTMLResponse:
+    """Show one alarm; one that is no longer set up with its journal only."""
+    alarms, network = given.alarms(), given.network()
+    with given.database.reading() as connection:
+        key = stored.key_of(connection, number)
+        found = stored.journal(connection, 0, ALWAYS_MS, alarm=key or "-", limit=SHOWN)
+    if key is None:
+        raise Problem(404, f"There is no alarm with the number {number}.")
+    alarm, standing = alarms.alarms.get(key), alarms.standings.get(key, Standing())
+    context = {
+        "number": number,
+        "key": key,
+        "alarm": alarm,
+        "standing": standing,
+        "row": row_of(alarm, standing, number, network) if alarm else None,
+        "set_up": set_up(alarm, network) if alarm else None,
+        "entries": journal_lines(found, alarms, board.numbers(alarms), network),
+        "shown": SHOWN,
+        "name": name_of(key, alarms, network),
+        **act_choices(person),
+    }
+    return show.page(request, "alarm.html", context)
+
+
+def set_up(alarm: Alarm, network: NetworkView) -> SetUp:
+    """Return how an alarm is set up, line by line."""
+    plan = network.site_or_retired(alarm.site) if alarm.site else None
+    point = point_of(alarm, plan)
+    lines = (
+        ("Priority", alarm.priority.value),
+        ("Why it is an alarm", alarm.rationale),
+        ("What to do", alarm.response),
+        ("If nobody does", alarm.consequence),
+        ("Limit", limit_words(alarm, point)),
+        ("Deadband", deadband_words(alarm, point)),
+        ("Calls when", alarm.call_when),
+        ("On-delay", _delay(alarm.on_delay_s, "and at two readings at least")),
+        ("Off-delay", _delay(alarm.off_delay_s, "of normal readings")),
+        ("Latched", "stays until it is reset by hand" if alarm.latched else ""),
+        ("Tells which came first of", alarm.first_up),
+    )
+    return SetUp(tuple(line for line in lines if line[1]), _setup_of(alarm, plan is not None))
+
+
+def _delay(seconds: float, more: str) -> str:
+    return f"{lasting(seconds * 1000)}, {more}" if seconds else "none"
+
+
+def _setup_of(alarm: Alarm, is_there: bool) -> str:
+    if alarm.site and is_there:
+        return f"/setup/sites/{alarm.site}"
+    return f"/setup/gateways/{alarm.gateway}" if alarm.gateway else ""
