@@ -209,9 +209,10 @@ def _rates(at_ms: Sequence[int], from_ms: int, to_ms: int) -> dict[str, object]:
     windows = counts(at_ms, from_ms, to_ms)
     found = floods(windows, from_ms)
     flooded = sum(flood.windows for flood in found)
+    is_enough = span_ms >= HOUR_MS  # ours: a few minutes say nothing of a day
     return {
-        "per_ten_min": len(at_ms) * TEN_MIN_MS / span_ms,
-        "per_day": len(at_ms) * DAY_MS / span_ms,
+        "per_ten_min": len(at_ms) * TEN_MIN_MS / span_ms if is_enough else None,
+        "per_day": len(at_ms) * DAY_MS / span_ms if is_enough else None,
         "windows": len(windows),
         "full_windows_share": share(windows, FLOOD_FROM),
         "full_hours_share": share(counts(at_ms, from_ms, to_ms, HOUR_MS), FULL_HOUR),
