@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 from tallymast import alarm_blind
 from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_looks import Looks
-from tallymast.domain.alarms.conditions import Around
+from tallymast.domain.alarms.conditions import UNKNOWN, Around
 from tallymast.domain.alarms.model import Alarms, Condition, Seen
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.site_health import SiteHealth
@@ -29,7 +29,6 @@ log = logging.getLogger(__name__)
 
 LOOK_S: Final = 1.0  # ours: delays are of seconds, and nobody waits longer to be told
 KEEP_LOOK_MS: Final = 60_000
-QUIET: Final = Seen(Condition.UNKNOWN)
 
 
 @dataclass(frozen=True)
@@ -175,7 +174,7 @@ def _storage_seen(told: StorageCondition, now_ms: int) -> Seen:
 
 def _poller_seen(told: PollerCondition, now_ms: int) -> Seen:
     if told.state == "elsewhere":
-        return QUIET
+        return UNKNOWN
     is_standing = told.state == "standing"
     condition = Condition.ABNORMAL if is_standing else Condition.NORMAL
     return Seen(condition, now_ms, told.sentence, since_ms=told.since_ms)

@@ -13,10 +13,10 @@ from typing import Any, Final
 from sqlalchemy import Connection
 
 from tallymast.domain.health.nights import day_number
+from tallymast.domain.health.supply.battery_words import MAKES
 from tallymast.domain.life.tasks import months_later
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import (
-    Chemistry,
     GatewayPlan,
     PointKind,
     PollPlan,
@@ -36,13 +36,6 @@ DAY_MS: Final = 86_400_000
 ACTOR: Final = "R. Hale"
 _FITTED_DAYS: Final = 700  # before the demo begins; batteries have days of their own
 _FAR_KM: Final = 15.0
-_CHEMISTRIES: Final = {
-    Chemistry.FLOODED: "flooded",
-    Chemistry.AGM: "AGM",
-    Chemistry.GEL: "gel",
-    Chemistry.LIFEPO4: "LiFePO4",
-    Chemistry.LITHIUM_PRIMARY: "lithium primary",
-}
 _REPORTED: Final = "R3.12"  # as the simulated stations report
 _ENTERED: Final = {"osier-pond": "R3.11"}  # one was written down wrongly
 
@@ -114,7 +107,7 @@ def parts_of(
 
 def _powered(part: Any, supply: Supply) -> Iterator[Part]:
     if supply.capacity_ah:
-        made = _CHEMISTRIES.get(supply.chemistry, "") if supply.chemistry else ""
+        made = MAKES.get(supply.chemistry, "") if supply.chemistry else ""
         noted: dict[str, Any] = {"type": made, "capacity_ah": supply.capacity_ah}
         if supply.installed is not None:
             noted["fitted"] = supply.installed.isoformat()

@@ -15,9 +15,8 @@ import numpy as np
 
 from tallymast.domain.exports import Batch, Cell, Column, Extract, Kind, columns_of
 from tallymast.domain.local_times import utc_texts
+from tallymast.files.harmless import harmless
 from tallymast.files.table import Put
-
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
 @contextmanager
@@ -67,7 +66,7 @@ def _texts(cells: Iterable[Cell]) -> list[str]:
 
 
 def _text(text: str) -> str:
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return harmless(text)
 
 
 def _instants(cells: Iterable[Cell]) -> list[str]:

@@ -14,7 +14,8 @@ from typing import Any, Final
 
 import xlsxwriter
 
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
+from tallymast.files.harmless import harmless
+
 _DAY_MS: Final = 86_400_000
 _DAY_0: Final = 25_569  # 1970-01-01 in the spreadsheet's days
 _WIDEST: Final = 60
@@ -64,7 +65,7 @@ def _word(cell: Cell) -> str:
         at = datetime.fromtimestamp(cell.ms // 1000, UTC)
         return f"{at:%Y-%m-%dT%H:%M:%S}.{cell.ms % 1000:03d}Z"
     if isinstance(cell, str):
-        return f"'{cell}" if cell.startswith(_FORMULA) else cell
+        return harmless(cell)
     return f"{cell:.0f}" if isinstance(cell, float) and cell.is_integer() else repr(cell)
 
 

@@ -1,10 +1,7 @@
 """The journal of alarms: what happened to which, a page to search, and all of it as a file."""
 
-import csv
-import io
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
 from typing import Annotated, Final
 from urllib.parse import urlencode
 
@@ -13,10 +10,11 @@ from fastapi.responses import HTMLResponse, StreamingResponse
 from sqlalchemy import Connection
 
 from tallymast.domain.alarms.model import Alarms, Entry, Event
-from tallymast.domain.zones import find_zone
+from tallymast.files.harmless import csv_line
 from tallymast.routes.alarm_board import TheAlarms
 from tallymast.routes.alarm_words import EVENTS, STATES, name_of
 from tallymast.routes.api.finding import any_site
+from tallymast.routes.asked_days import day_ms
 from tallymast.routes.formats import iso
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
@@ -67,8 +65,8 @@ def wanted(
     if site:
         any_site(given.network(), site)
     return Wanted(
-        _day_ms(given, begin, 0) if begin else 0,
-        _day_ms(given, end, 1) if end else ALWAYS_MS,
+        day_ms(given, begin, 0) if begin else 0,
+        day_ms(given, end, 1) if end else ALWAYS_MS,
         site,
         _event(event),
     )
@@ -82,15 +80,6 @@ def _event(word: str) -> Event | None:
         return Event(word) if word else None
     except ValueError as error:
         raise Problem(422, f"{word!r} is no event of an alarm.") from error
-
-
-def _day_ms(given: Services, text: str, later: int) -> int:
-    try:
-        day = date.fromisoformat(text) + timedelta(days=later)
-        zone = find_zone(given.network().time_zone)
-        return round(datetime.combine(day, time(), zone).timestamp() * 1000)
-    except (ValueError, OverflowError) as error:
-        raise Problem(422, f"{text!r} is no day; write it like 2026-03-08.") from error
 
 
 @router.get("/alarms/journal")
@@ -165,13 +154,13 @@ def _change(entry: Entry) -> str:
 
 
 def _lines(given: Services, asked: Wanted) -> Iterator[str]:
-    yield _line("time UTC", "alarm", "event", "from", "to", "value", "who", "note")
+    yield csv_line("time UTC", "alarm", "event", "from", "to", "value", "who", "note")
     last: int | None = None
     while True:
         with given.database.reading() as connection:
             found = search(connection, asked, PAGE, last)
         for _, one in found:
-            yield _line(*_cells(one))
+            yield csv_line(*_cells(one))
         if len(found) < PAGE:
             return
         last = found[-1][0]
@@ -188,11 +177,3 @@ def _cells(one: Entry) -> tuple[str, ...]:
         one.actor,
         one.note,
     )
-
-
-def _line(*cells: str) -> str:
-    """Return one line of a table; no cell can be taken for a formula by who opens it."""
-    made = io.StringIO()
-    safe = [f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t") else cell for cell in cells]
-    csv.writer(made, lineterminator="\r\n").writerow(safe)
-    return made.getvalue()

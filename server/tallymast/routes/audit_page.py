@@ -1,9 +1,6 @@
 """Who did what: a page to search, and all of it as a file."""
 
-import csv
-import io
 from collections.abc import Iterator
-from datetime import date, datetime, time, timedelta
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -12,9 +9,9 @@ from fastapi.responses import HTMLResponse, StreamingResponse
 
 from tallymast.domain.audit import SENTENCES, Act
 from tallymast.domain.people import plain
-from tallymast.domain.zones import find_zone
+from tallymast.files.harmless import csv_line
+from tallymast.routes.asked_days import day_ms
 from tallymast.routes.formats import iso
-from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.who import ThePerson, tell
@@ -38,8 +35,8 @@ def wanted(
 ) -> Wanted:
     """Return which entries a page or a file is to hold; days are those of the network's zone."""
     return Wanted(
-        _day_ms(given, begin, 0) if begin else 0,
-        _day_ms(given, end, 1) if end else 2**62,
+        day_ms(given, begin, 0) if begin else 0,
+        day_ms(given, end, 1) if end else 2**62,
         plain(words, 100),
         plain(actor, 100),
         plain(kind, 40),
@@ -47,15 +44,6 @@ def wanted(
 
 
 TheWanted = Annotated[Wanted, Depends(wanted)]
-
-
-def _day_ms(given: Services, text: str, later: int) -> int:
-    try:
-        day = date.fromisoformat(text) + timedelta(days=later)
-        zone = find_zone(given.network().time_zone)
-        return round(datetime.combine(day, time(), zone).timestamp() * 1000)
-    except (ValueError, OverflowError) as error:
-        raise Problem(422, f"{text!r} is no day; write it like 2026-03-08.") from error
 
 
 @router.get("/audit")
@@ -92,13 +80,13 @@ def audit_file(given: Given, person: ThePerson, asked: TheWanted) -> StreamingRe
 
 
 def _lines(given: Services, asked: Wanted) -> Iterator[str]:
-    yield _line("time UTC", "who", "address", "action", "subject", "sentence", "before", "after")
+    yield csv_line("time UTC", "who", "address", "action", "subject", "sentence", "before", "after")
     last: int | None = None
     while True:
         with given.database.reading() as connection:
             found = audit.search(connection, asked, PAGE, last)
         for one in found:
-            yield _line(*_cells(one))
+            yield csv_line(*_cells(one))
         if len(found) < PAGE:
             return
         last = found[-1].id
@@ -115,11 +103,3 @@ def _cells(one: Entry) -> tuple[str, ...]:
         canonical(dict(one.before)) if one.before else "",
         canonical(dict(one.after)) if one.after else "",
     )
-
-
-def _line(*cells: str) -> str:
-    """Return one line of a table; no cell can be taken for a formula by who opens it."""
-    made = io.StringIO()
-    safe = [f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t") else cell for cell in cells]
-    csv.writer(made, lineterminator="\r\n").writerow(safe)
-    return made.getvalue()

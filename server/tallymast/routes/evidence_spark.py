@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup, escape
 
-from tallymast.domain.local_times import local_time
+from tallymast.domain.local_times import MONTHS, local_time
 from tallymast.domain.thinning import kept
 from tallymast.routes.evidence_picture import (
     Drawn,
@@ -20,7 +20,7 @@ from tallymast.routes.evidence_picture import (
     Picture,
     most_from_zero,
 )
-from tallymast.routes.formats import MONTHS, number
+from tallymast.routes.formats import number
 
 WIDTH, HEIGHT = 300, 60
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 297.0, 4.0, 47.0

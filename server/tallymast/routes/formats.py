@@ -10,12 +10,11 @@ from datetime import UTC, datetime, tzinfo
 
 from markupsafe import Markup
 
-from tallymast.domain.local_times import local_time
+from tallymast.domain.local_times import MONTHS, local_time
 from tallymast.domain.model import Point, PointKind, Reading
 
 GROUP = "\u202f"  # narrow no-break space
 MINUS = "\u2212"
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _SIZES = ("kB", "MB", "GB", "TB")
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 

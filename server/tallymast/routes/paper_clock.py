@@ -4,8 +4,8 @@ from datetime import datetime, tzinfo
 
 from markupsafe import Markup
 
-from tallymast.domain.local_times import local_time
-from tallymast.routes.formats import DAYS, MONTHS, iso
+from tallymast.domain.local_times import MONTHS, local_time
+from tallymast.routes.formats import DAYS, iso
 from tallymast.routes.still_clock import StillClock
 
 

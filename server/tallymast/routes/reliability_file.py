@@ -9,12 +9,12 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from tallymast.domain.health.comms.model import Share, SitePeriod
+from tallymast.files.harmless import harmless
 from tallymast.routes.formats import iso
 from tallymast.routes.reliability_periods import Period
 from tallymast.routes.reliability_report import Change, Report, SiteReport
 
 Cell = str | int | float | None
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")  # as OWASP's page on CSV injection lists them
 
 
 def file_name(period: Period) -> str:
@@ -157,5 +157,5 @@ def _word(cell: Cell) -> str:
     if cell is None:
         return ""
     if isinstance(cell, str):
-        return f"'{cell}" if cell.startswith(_FORMULA) else cell
+        return harmless(cell)
     return f"{cell:g}" if isinstance(cell, float) and cell.is_integer() else repr(cell)

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymast.domain.local_times import offsets_ms
+from tallymast.domain.local_times import MONTHS, offsets_ms
 from tallymast.domain.record.days import HOURLY
 from tallymast.domain.record.rollups import HOUR_MS
-from tallymast.routes.formats import DAYS, MONTHS, number, share
+from tallymast.routes.formats import DAYS, number, share
 
 Ints = NDArray[np.int64]
 

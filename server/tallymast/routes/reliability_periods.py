@@ -10,9 +10,10 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from tallymast.domain.local_times import MONTHS
 from tallymast.domain.record.days import Contract, begin_of, date_of
 from tallymast.domain.record.months import month_after, month_before
-from tallymast.routes.formats import MONTHS, plural
+from tallymast.routes.formats import plural
 from tallymast.routes.problems import Problem
 
 Name = Literal["", "7-days", "30-days", "this-month", "last-month", "90-days", "days"]

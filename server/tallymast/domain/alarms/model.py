@@ -175,8 +175,9 @@ class Standing:
     @property
     def is_shown(self) -> bool:
         """Whether it stands in the list of what calls now."""
-        held = self.shelved_until_ms is not None or self.suppressed_by or self.out_of_service
-        return self.state is not AlarmState.NORMAL and not held
+        if self.state is AlarmState.NORMAL:
+            return False
+        return self.shelved_until_ms is None and not (self.suppressed_by or self.out_of_service)
 
 
 @dataclass(frozen=True, slots=True)

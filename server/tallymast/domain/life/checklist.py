@@ -2,9 +2,8 @@
 
 from dataclasses import dataclass
 
-from tallymast.domain.model import PointKind, Site, SupplyKind
-
-_OUTPUTS = (PointKind.DISCRETE_OUTPUT, PointKind.PULSE_OUTPUT, PointKind.ANALOG_OUTPUT)
+from tallymast.domain.grammar.drafts import OUTPUTS
+from tallymast.domain.model import Site, SupplyKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +64,7 @@ def _outside() -> tuple[Check, ...]:
 
 
 def _outputs(site: Site) -> tuple[Check, ...]:
-    named = [f"{point.name} ({point.tag})" for point in site.points if point.kind in _OUTPUTS]
+    named = [f"{point.name} ({point.tag})" for point in site.points if point.kind in OUTPUTS]
     if not named:
         return ()
     words = (

@@ -4,10 +4,11 @@ Days are local ones, counted from 1970-01-01.
 """
 
 import calendar
-from datetime import date, timedelta
+from datetime import date
 from typing import Final
 
-_EPOCH: Final = date(1970, 1, 1)
+from tallymast.domain.health.nights import day_number, day_of
+
 SOON_DAYS: Final = 30  # ours: what falls due within a month is worth a look before a drive
 
 
@@ -34,8 +35,7 @@ def next_due(due_day: int, done_day: int, every_months: int | None) -> int | Non
     """
     if every_months is None:
         return None
-    done = _EPOCH + timedelta(days=done_day)
-    return (months_later(done, every_months) - _EPOCH).days
+    return day_number(months_later(day_of(done_day), every_months))
 
 
 def due_words(due_day: int, today: int) -> str:

@@ -2,12 +2,11 @@
 
 from collections.abc import Iterator
 
+from tallymast.domain.local_times import MONTHS
 from tallymast.domain.model import Network, Season, Site
 from tallymast.domain.setup.pairs import Pairs, SitePair, is_polled
 from tallymast.domain.setup.point_effects import point_history
 from tallymast.domain.setup.telling import Said, gathered
-
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def history_effects(pairs: Pairs) -> tuple[str, ...]:
@@ -88,7 +87,7 @@ def _season_words(season: Season | None) -> str:
 
 
 def _day(day: tuple[int, int]) -> str:
-    return f"{day[1]} {_MONTHS[day[0] - 1]}"
+    return f"{day[1]} {MONTHS[day[0] - 1]}"
 
 
 def _moved(pairs: Pairs, name: str, old: Site, new: Site) -> Iterator[Said]:

@@ -1,5 +1,6 @@
 """Fields of a point: what it is, where it is read, what its number means, when it is an alarm."""
 
+from tallymast.domain.grammar.drafts import CONTACTS, OUTPUTS
 from tallymast.domain.model import PointKind
 from tallymast.domain.setup.fields import Choices, Field, Group, Kind, Of
 
@@ -43,9 +44,7 @@ COMPARED: Choices = (
 )
 PRIORITIES: Choices = (("urgent", "urgent"), ("high", "high"), ("normal", "normal"))
 
-_CONTACTS = frozenset((PointKind.DISCRETE_INPUT, PointKind.DISCRETE_OUTPUT))
-_OUTPUTS = frozenset((PointKind.DISCRETE_OUTPUT, PointKind.PULSE_OUTPUT, PointKind.ANALOG_OUTPUT))
-_NUMBERS = frozenset(PointKind) - _CONTACTS - {PointKind.REVISION}
+_NUMBERS = frozenset(PointKind) - CONTACTS - {PointKind.REVISION}
 _COUNTING = frozenset((PointKind.TOTALIZER, PointKind.COUNTER, PointKind.RATE))
 
 _WHAT = Group(
@@ -142,7 +141,7 @@ _CONTACT = Group(
         ),
         Field("alarm_when", "It is an alarm when", hint="One of the two words.", usual="never"),
     ),
-    fits=_CONTACTS,
+    fits=CONTACTS,
 )
 _LIMITS = Group(
     "Limits",
@@ -259,7 +258,7 @@ _OUTPUT = Group(
         Field("seconds_per_count", "One count of a pulse lasts", Kind.NUMBER, "As 0.1.", "s"),
         Field("max_s", "Longest pulse", Kind.NUMBER, "", "s"),
     ),
-    fits=_OUTPUTS,
+    fits=OUTPUTS,
 )
 
 POINT_GROUPS = (_WHAT, _PLACE, _SCALE, _CONTACT, _LIMITS, _DELAYS, _COUNTS, _OUTPUT)

@@ -1,7 +1,5 @@
 """The hardware register as its pages and its file show it."""
 
-import csv
-import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -9,10 +7,10 @@ from typing import Final
 from tallymast.domain.life.part_words import part_words
 from tallymast.domain.life.parts import KINDS
 from tallymast.domain.model import SitePlan
+from tallymast.files.harmless import csv_line
 from tallymast.routes.formats import iso
 from tallymast.storage.hardware import Part
 
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")  # as OWASP's page on CSV injection lists them
 _HEAD: Final = (
     "number",
     "site",
@@ -94,12 +92,7 @@ def _text_of(row: PartRow) -> str:
 
 def file_of(rows: Sequence[PartRow]) -> str:
     """Return entries as comma-separated values, RFC 4180 with CR LF."""
-    made = io.StringIO()
-    writer = csv.writer(made, lineterminator="\r\n")
-    writer.writerow(_HEAD)
-    for row in rows:
-        writer.writerow([_safe(cell) for cell in _cells(row)])
-    return made.getvalue()
+    return csv_line(*_HEAD) + "".join(csv_line(*_cells(row)) for row in rows)
 
 
 def _cells(row: PartRow) -> tuple[str, ...]:
@@ -121,8 +114,3 @@ def _cells(row: PartRow) -> tuple[str, ...]:
         part.actor,
         "; ".join(f"{key} {value}" for key, value in sorted(noted.items())),
     )
-
-
-def _safe(cell: str) -> str:
-    """Return a cell that no spreadsheet takes for a formula."""
-    return f"'{cell}" if cell.startswith(_FORMULA) else cell

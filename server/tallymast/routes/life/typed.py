@@ -7,10 +7,9 @@ from typing import Annotated, Final
 from fastapi import Depends, Request
 
 from tallymast.domain.health.nights import day_number
-from tallymast.domain.local_times import local_time
+from tallymast.domain.local_times import MONTHS, local_time
 from tallymast.domain.people import plain
 from tallymast.domain.zones import find_zone
-from tallymast.routes.formats import MONTHS
 from tallymast.routes.services import Services
 
 LONGEST: Final = 300

@@ -4,7 +4,7 @@ from typing import Final
 
 from tallymast.domain.model import Chemistry, Site, SupplyKind
 
-_NAMES: Final = {
+MAKES: Final = {
     Chemistry.FLOODED: "flooded",
     Chemistry.AGM: "AGM",
     Chemistry.GEL: "gel",
@@ -35,5 +35,5 @@ def _size_and_make(site: Site) -> str:
     if supply is None:
         return ""
     size = f"{supply.capacity_ah:g}\u00a0Ah" if supply.capacity_ah else ""
-    make = _NAMES.get(supply.chemistry, "") if supply.chemistry else ""
+    make = MAKES.get(supply.chemistry, "") if supply.chemistry else ""
     return f"{size} {make}".strip()
