@@ -37,3 +37,37 @@ def test_an_operator_neither_sees_nor_changes_it(populate: Callable[..., Guarded
     client = populate().as_(Role.OPERATOR)
     assert client.get(GATEWAY).status_code == 403
     assert client.post(GATEWAY, data={"retries": "9"}).status_code == 403
+
+
+def test_a_file_and_an_undo_that_drop_outputs_ask_for_it_too(
+    populate: Callable[..., Guarded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = Effects((), outputs=("OUT1 at Quill Tank goes off.",))
+    monkeypatch.setattr("tallymast.routes.setup.changing.effects", lambda *_: told)
+    guarded = populate()
+    setup = Setup(guarded.world, guarded.as_(Role.TECHNICIAN, ago_ms=LONG_AGO_MS))
+    client = setup.client
+    sent = {"text": "key,poll_every_s\nquill-tank,45\n"}
+    looked = client.post("/setup/import", data=sent)
+    path = looked.url.path
+    assert path.startswith("/setup/import/")
+    again = client.post(path, data={**inputs(looked), "step": "store"})
+    assert "Your password again" in again.text
+    assert setup.one("site", "quill-tank")["poll_every_s"] == 60
+    wrong = client.post(path, data={**inputs(again), "password-again": "another one entirely"})
+    assert wrong.status_code == 403
+    assert setup.one("site", "quill-tank")["poll_every_s"] == 60
+    client.post(path, data={**inputs(again), "password-again": PASSWORD})
+    assert setup.one("site", "quill-tank")["poll_every_s"] == 45
+
+    # by another session, whose password was given long ago
+    client = guarded.as_(Role.TECHNICIAN, ago_ms=LONG_AGO_MS)
+    number = int(
+        client.get("/setup/revisions").text.partition("/setup/revisions/")[2].split('"')[0]
+    )
+    undo = f"/setup/revisions/{number}/undo"
+    again = client.post(undo, data={"step": "store", "base": str(number)})
+    assert "Your password again" in again.text
+    assert setup.one("site", "quill-tank")["poll_every_s"] == 45
+    client.post(undo, data={**inputs(again), "password-again": PASSWORD})
+    assert setup.one("site", "quill-tank")["poll_every_s"] == 60

@@ -2,14 +2,17 @@
 
 from collections.abc import Callable
 
+from anyio import from_thread
+from fastapi import Request
 from sqlalchemy import Connection
 
 from tallymast.domain.audit import Act
 from tallymast.domain.network_file import Written, differences
+from tallymast.domain.setup.effects import effects
 from tallymast.domain.setup.proposals import Proposal
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import Services
-from tallymast.routes.who import Person, tell
+from tallymast.routes.who import Person, ask_again, tell
 from tallymast.storage import network
 from tallymast.storage.changing import ChangedMeanwhile, change
 
@@ -28,6 +31,22 @@ def as_written(given: Services) -> tuple[int, Written]:
     """
     with given.database.reading() as connection:
         return network.revision(connection), network.load_written(connection)
+
+
+def ask_where_outputs_drop(
+    request: Request, given: Services, person: Person, before: Written, proposal: Proposal
+) -> None:
+    """Let nobody drop outputs by a change who has not given the password lately.
+
+    To be called by a worker thread of the server, as plain routes are run.
+
+    Raises:
+        AgainFirst: it has to be given.
+        Problem: a wrong one, or one for a script that has to do with a session.
+
+    """
+    if effects(before, proposal).outputs:
+        from_thread.run(ask_again, request, given, person)
 
 
 def store(

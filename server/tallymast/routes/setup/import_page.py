@@ -21,7 +21,7 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.security import LARGEST_FILE
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.changing import as_written, store
+from tallymast.routes.setup.changing import as_written, ask_where_outputs_drop, store
 from tallymast.routes.setup.import_reading import (
     NETWORK,
     TABLES,
@@ -158,6 +158,7 @@ def _store(
     found = looked_at(draft, newest, today)
     if found.proposal is None or base != str(newest):
         return _draft_page(request, given, person, show, draft, (_MEANWHILE,))
+    ask_where_outputs_drop(request, given, person, today, found.proposal)
     made = store(given, person, found.proposal)
     with given.database.writing() as connection:
         drafts.end(connection, draft.id, given.now_ms())

@@ -13,7 +13,7 @@ from tallymast.domain.setup.undo import Undone, undone
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.setup.changing import store
+from tallymast.routes.setup.changing import ask_where_outputs_drop, store
 from tallymast.routes.setup.preview import preview
 from tallymast.routes.setup.revisions_page import Number, network_at, since, the_revision
 from tallymast.routes.who import Person, ThePerson
@@ -94,6 +94,7 @@ def _ask_or_store(
     base: int | None,
 ) -> Response:
     if step == "store" and base == proposal.base:
+        ask_where_outputs_drop(request, given, person, today, proposal)
         try:
             made = store(given, person, proposal)
         except StorageError as error:
