@@ -95,6 +95,19 @@ class Question:
         return self.span.request(self.unit)
 
 
+def unit_of(written: Any) -> int:
+    """Return a unit address as it is written in a job.
+
+    Raises:
+        ValueError, TypeError: it is none.
+
+    """
+    unit = int(written)
+    if not 1 <= unit <= 247:
+        raise ValueError(f"a unit address is 1 to 247, not {unit}")
+    return unit
+
+
 def timeout_of(written: Any) -> float | None:
     """Return the reply timeout a job names [s], None where it names none.
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from tallymast.domain.model import Job, SitePlan, Table
 from tallymast.domain.pacing import Purpose
-from tallymast.polling.questions import Drawn, Heard, Question, Span, timeout_of
+from tallymast.polling.questions import Drawn, Heard, Question, Span, timeout_of, unit_of
 
 ANYTHING = Span(Table.HOLDING, 0, 1)  # asked where no profile is named: a refusal tells as much
 NAMED_MOST = 12  # so many addresses a sentence names
@@ -41,7 +41,7 @@ class Scan:
         self._site_at = site_at
         self._timeout_s = timeout_s
         self._asked_s = timeout_of(job.params.get("timeout_s"))
-        self._units = [_unit(one) for one in job.params["units"]]
+        self._units = [unit_of(one) for one in job.params["units"]]
         self._profiles = _profiles(job.params.get("profiles") or {}, job.params.get("order") or ())
         spans = dict.fromkeys(span for some in self._profiles.values() for span in some)
         self._spans = tuple(spans) or (ANYTHING,)
@@ -134,13 +134,6 @@ class Scan:
                 "(two stations at one address sound like that)"
             )
         return f"{said}."
-
-
-def _unit(written: Any) -> int:
-    unit = int(written)
-    if not 1 <= unit <= 247:
-        raise ValueError(f"a unit address is 1 to 247, not {unit}")
-    return unit
 
 
 def _profiles(written: Mapping[str, Any], order: Sequence[str]) -> dict[str, tuple[Span, ...]]:

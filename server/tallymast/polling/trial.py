@@ -5,7 +5,7 @@ from typing import Any
 
 from tallymast.domain.model import Job
 from tallymast.domain.pacing import Purpose
-from tallymast.polling.questions import Drawn, Heard, Question, Span, timeout_of
+from tallymast.polling.questions import Drawn, Heard, Question, Span, timeout_of, unit_of
 from tallymast.polling.scan import SiteAt
 
 RETRY_AFTER_S = 1.0
@@ -32,15 +32,13 @@ class Trial:
         self.job = job
         self.began_at = began_at
         self.ripe_at = began_at
-        self._unit = int(job.params["unit"])
+        self._unit = unit_of(job.params["unit"])
         self._spans = [Span.of(one) for one in job.params["blocks"]]
         site = site_at(self._unit)
         usual_s = site.site.reply_timeout_s if site else timeout_s
         self._wait_s = timeout_of(job.params.get("timeout_s")) or usual_s
         self._done = self._answered = self._refused = 0
         self._again = False
-        if not 1 <= self._unit <= 247:
-            raise ValueError(f"a unit address is 1 to 247, not {self._unit}")
 
     @property
     def question(self) -> Question | None:

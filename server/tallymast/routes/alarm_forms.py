@@ -7,8 +7,8 @@ from fastapi.responses import RedirectResponse
 
 from tallymast.domain.people import plain
 from tallymast.routes import alarm_acts
+from tallymast.routes.alarm_acts import NOTE_LONGEST
 from tallymast.routes.alarm_board import TheAlarms
-from tallymast.routes.alarm_page import NOTE_LONGEST
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import Given
 from tallymast.routes.who import ThePerson

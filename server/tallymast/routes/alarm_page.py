@@ -8,13 +8,13 @@ from fastapi.responses import HTMLResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from tallymast.domain.people import Right, Role
+from tallymast.routes.alarm_acts import NOTE_LONGEST
 from tallymast.routes.alarm_board import TheAlarms
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.who import StillThere, ThePerson
 
-NOTE_LONGEST: Final = 300
 # Ours: shelving is for a shift; what is longer takes a supervisor, and is rather mended.
 HOURS: Final = ((1, "1 hour"), (2, "2 hours"), (4, "4 hours"), (8, "8 hours"), (12, "12 hours"))
 LONGER: Final = ((24, "1 day"), (72, "3 days"), (168, "7 days"))
