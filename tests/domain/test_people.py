@@ -37,6 +37,7 @@ def test_the_whole_table_as_it_is_told() -> None:
             Right.POLL,
             Right.MARK,
             Right.ALARM,
+            Right.OPERATE,
             Right.PROVE,
         },
         Role.TECHNICIAN: {
@@ -47,6 +48,7 @@ def test_the_whole_table_as_it_is_told() -> None:
             Right.POLL,
             Right.MARK,
             Right.ALARM,
+            Right.OPERATE,
             Right.PROVE,
             Right.LISTEN,
             Right.LOCKS,

@@ -37,6 +37,7 @@ class Right(StrEnum):
     POLL = "poll"
     MARK = "mark"
     ALARM = "alarm"
+    OPERATE = "operate"
     LISTEN = "listen"
     LOCKS = "locks"
     PROVE = "prove"
@@ -54,6 +55,7 @@ LEAST: Final = {
     Right.POLL: Role.OPERATOR,
     Right.MARK: Role.OPERATOR,
     Right.ALARM: Role.OPERATOR,
+    Right.OPERATE: Role.OPERATOR,
     Right.LISTEN: Role.TECHNICIAN,
     Right.LOCKS: Role.TECHNICIAN,
     Right.PROVE: Role.OPERATOR,
@@ -70,6 +72,7 @@ WORDS: Final = {
     Right.POLL: "ask for a poll or a desk test",
     Right.MARK: "begin and end maintenance, and end polling for a while",
     Right.ALARM: "acknowledge, shelve and reset alarms",
+    Right.OPERATE: "order outputs, and hang tags against operating them",
     Right.LISTEN: "watch and record the line in bytes",
     Right.LOCKS: "read what opens a site's locks",
     Right.PROVE: "prove points, keep the hardware register and what is due",

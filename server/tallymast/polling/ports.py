@@ -5,10 +5,12 @@ time (a database, a browser) is queued by whoever is on the other side.
 """
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from time import time_ns
 from typing import Any, Protocol
 
 from tallymast.domain.model import GatewayState, Job, JobState, PollDone, WireLine
+from tallymast.domain.orders.model import Sendable, Told
 
 
 class Outlet(Protocol):
@@ -52,6 +54,49 @@ class Work(Protocol):
 
     def stopping(self) -> frozenset[int]:
         """Return the jobs whose end a person asked for; asked every 100 ms."""
+
+
+class Orders(Protocol):
+    """Where orders to outputs wait; each is stored before anybody begins it."""
+
+    def waiting(self) -> Sequence[Sendable]:
+        """Return the stored orders nobody has begun, oldest first; asked at every turn."""
+
+    def claim(self, order_id: int) -> "Future[bool]":
+        """Have an order committed as being sent.
+
+        Returns:
+            Resolves to True once that is on the disk: now its bytes may go out, by whoever
+            claimed it. False: it may not be sent (any more); why is stored already.
+
+        """
+
+    def told(self, order_id: int, told: Told) -> None:
+        """Take what became of a claimed order; it is stored in this order, soon."""
+
+    def watched(self) -> frozenset[int]:
+        """Return the sites whose feedback is waited for: they are polled every few seconds."""
+
+
+class NoOrders:
+    """Nobody orders anything."""
+
+    def waiting(self) -> Sequence[Sendable]:
+        """Return nothing."""
+        return ()
+
+    def claim(self, order_id: int) -> "Future[bool]":
+        """Refuse, as there is no such order."""
+        refused: Future[bool] = Future()
+        refused.set_result(False)
+        return refused
+
+    def told(self, order_id: int, told: Told) -> None:
+        """Take nothing."""
+
+    def watched(self) -> frozenset[int]:
+        """Return nobody."""
+        return frozenset()
 
 
 class Clock(Protocol):

@@ -673,6 +673,109 @@ alarm_journal = Table(  # what happened to alarms; it only grows
     Index(None, "alarm_id", "at_ms"),
 )
 
+# --- orders, and telling people -------------------------------------------------------
+
+orders = Table(
+    "orders",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("request_key", Word, nullable=False, unique=True),
+    Column("made_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("account_id", Id),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("point_id", Id, ForeignKey("point.id"), nullable=False),
+    Column("kind", Word, nullable=False),  # on off pulse setpoint
+    Column("want", Double),
+    Column("duration_ms", Ms),
+    Column("seen", Text, nullable=False),
+    Column("seen_ms", Ms),
+    Column("state", Word, nullable=False),
+    Column("state_ms", Ms, nullable=False),
+    Column("expires_ms", Ms, nullable=False),
+    Column("worker", Word, nullable=False),
+    Column("code", Integer, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("sent_ms", Ms),
+    Column("readback", Double),
+    Column("readback_ms", Ms),
+    Column("feedback", Word, nullable=False),
+    Column("feedback_ms", Ms),
+    Column("feedback_said", Text, nullable=False),
+    Column("source", Word, nullable=False),  # page api check-out
+    Index(None, "state"),
+    Index(None, "site_id", "made_ms"),
+)
+order_step = Table(  # what happened to orders; it only grows
+    "order_step",
+    metadata,
+    Column("order_id", Id, ForeignKey("orders.id"), primary_key=True, autoincrement=False),
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("state", Word, nullable=False),
+    Column("detail", Text, nullable=False),
+    **_KEYED,
+)
+tag_out = Table(  # do-not-operate tags
+    "tag_out",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("site_id", Id, ForeignKey("site.id"), nullable=False),
+    Column("point_id", Id, ForeignKey("point.id")),  # null: the whole site
+    Column("actor", Word, nullable=False),
+    Column("account_id", Id),
+    Column("at_ms", Ms, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("removed_ms", Ms),
+    Column("removed_by", Word, nullable=False),
+    Column("note", Text, nullable=False),
+    Index(None, "site_id"),
+)
+contact = Table(  # who is told of alarms, and how
+    "contact",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("name", Word, nullable=False),
+    Column("way", Word, nullable=False),  # mail webhook
+    Column("address", Word, nullable=False),
+    Column("secret", Word, nullable=False),  # signs a webhook; empty for mail
+    Column("priorities", Text, nullable=False),  # JSON list
+    Column("areas", Text, nullable=False),  # JSON list; empty: all
+    Column("level", SmallInteger, nullable=False),  # 1 first, 2 next, 3 supervisor
+    Column("digest", SmallInteger, nullable=False),  # whether the rest comes once a day
+    Column("account_id", Id),
+    Column("made_ms", Ms, nullable=False),
+    Column("retired_ms", Ms),
+)
+message = Table(  # what is told to one contact
+    "message",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("contact_id", Id, ForeignKey("contact.id"), nullable=False),
+    Column("kind", Word, nullable=False),  # alarm escalation repeat digest test
+    Column("priority", Word, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("alarms", Text, nullable=False),  # JSON: key and raised_ms of each
+    Column("made_ms", Ms, nullable=False),
+    Column("state", Word, nullable=False),  # waiting handed given-up
+    Column("tries", Integer, nullable=False),
+    Column("due_ms", Ms, nullable=False),  # of the next try
+    Column("done_ms", Ms),
+    Index(None, "state"),
+    Index(None, "made_ms"),
+)
+message_try = Table(  # the delivery log; it only grows
+    "message_try",
+    metadata,
+    Column("message_id", Id, ForeignKey("message.id"), primary_key=True, autoincrement=False),
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("outcome", Word, nullable=False),  # handed refused failed
+    Column("said", Text, nullable=False),
+    **_KEYED,
+)
+
 # --- people ---------------------------------------------------------------------------
 
 account = Table(

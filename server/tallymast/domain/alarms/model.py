@@ -53,6 +53,10 @@ class Kind(StrEnum):
     LOW = "low"
     HIGH = "high"
     HIGH_HIGH = "high-high"
+    DEVIATION = "deviation"  # from another point's value
+    RATE = "rate"  # of change
+    FEEDBACK = "feedback"  # an output and the point that proves its effect disagree
+    ORDER = "order"  # the newest order to an output did not end as ordered
     STATE = "state"  # a contact in the state that calls
     COMM_FAIL = "comm-fail"
     SUPPLY = "supply"
