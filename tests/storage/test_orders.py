@@ -164,30 +164,42 @@ def test_an_order_that_is_past_is_not_sent(
 
 
 @both_dialects
-@pytest.mark.parametrize("whole", [True, False], ids=["site", "output"])
 def test_a_tag_refuses_what_was_stored_before_it_was_hung(
-    database: Database, pump: tuple[SitePlan, Point], made: Made, whole: bool
+    database: Database, pump: tuple[SitePlan, Point], made: Made
 ) -> None:
-    number = made()
-    with database.writing() as conn:
-        other = orders.point_id(conn, pump[0].site_id, "RUN")
-        point_id = None if whole else orders.point_id(conn, pump[0].site_id, "START")
-        said = {"actor": "m.voss", "account_id": None, "at_ms": T0, "reason": "Belt is off."}
-        tag = tag_outs.hang(conn, pump[0].site_id, point_id=point_id, **said)  # type: ignore[arg-type]
-        tag_outs.hang(conn, pump[0].site_id, point_id=other, **said)  # type: ignore[arg-type]
-    assert not claimed(database, number, T0 + 1)
-    state, reason, _ = state_of(database, number)
-    assert state is OrderState.REFUSED
-    assert "m.voss: Belt is off." in reason
-    with database.writing() as conn:
-        assert tag_outs.remove(conn, tag.id, "m.voss", "Belt is on again.", T0 + 2)
-        assert not tag_outs.remove(conn, tag.id, "m.voss", "Again.", T0 + 3)
+    with database.reading() as conn:
+        start, run = (orders.point_id(conn, pump[0].site_id, tag) for tag in ("START", "RUN"))
+
+    def hang(point_id: int | None) -> int:
+        with database.writing() as conn:
+            return tag_outs.hang(
+                conn,
+                pump[0].site_id,
+                point_id=point_id,
+                actor="m.voss",
+                account_id=None,
+                at_ms=T0,
+                reason="Belt is off.",
+            ).id
+
+    for point_id in (None, start):
+        number = made(f"under {point_id}")
+        tag = hang(point_id)
+        assert not claimed(database, number, T0 + 1)
+        state, reason, _ = state_of(database, number)
+        assert state is OrderState.REFUSED
+        assert "m.voss: Belt is off." in reason
+        with database.writing() as conn:
+            assert tag_outs.remove(conn, tag, "m.voss", "Belt is on again.", T0 + 2)
+            assert not tag_outs.remove(conn, tag, "m.voss", "Again.", T0 + 3)
+            assert tag_outs.hanging(conn) == ()
+    hang(run)  # another point's tag
+    assert claimed(database, made("free"), T0 + 4)
+    with database.reading() as conn:
         assert [one.tag for one in tag_outs.hanging(conn)] == ["RUN"]
-        assert len(tag_outs.history(conn, pump[0].site_id, 9)) == 2
-    assert claimed(database, made("other"), T0 + 4)
+        assert tag_outs.history(conn, pump[0].site_id, 9)[0].tag == "RUN"
 
 
-@both_dialects
 def test_an_end_is_never_left(database: Database, made: Made) -> None:
     number = made()
     claimed(database, number, T0 + 1)
