@@ -34,7 +34,10 @@ from tallymast.storage.orders import NewOrder
 MOMENTS: Final = ("stored", "sending", *(one.value for one in Passing))
 VALID_MS: Final = 30_000
 OVER_S: Final = 60.0
-LOOK_S: Final = 0.002
+LOOK_S: Final = 0.02
+OFTEN_S: Final = 2.0  # how often sites are polled where kills are waited out
+USUAL_S: Final = 10.0  # and where time is taken: as a control site
+CLOSE_LOOK_S: Final = 0.001  # to strike while the row says that it is being sent
 READY: Final = "Tallymast is polling."
 
 
@@ -74,15 +77,15 @@ class Killed:
 class Field:
     """A simulated network behind a proxy, a database, and a poller that may be killed."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, every_s: float) -> None:
         self.truth = Executed()
-        text = written("127.0.0.1:5020", timeout_s=1.0, every_s=1.0)
+        text = written("127.0.0.1:5020", every_s=every_s)
         _, network = network_file.read(text, "bench")
         self.radio = RadioNetwork(network, truth=self.truth)
         (far,) = self.radio.start().values()
         self.proxy = Proxy(far)
         self._file = folder / "network.toml"
-        self._file.write_text(written(self.proxy.address, timeout_s=1.0, every_s=1.0), "utf-8")
+        self._file.write_text(written(self.proxy.address, every_s=every_s), "utf-8")
         self._folder = folder
         self.database = open_database(folder / "tallymast.sqlite3")
         networks.bring_network(self.database, self._file.read_text("utf-8"), "bench")
@@ -110,7 +113,7 @@ class Field:
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert self._process.stdout is not None
         assert self._process.stdout.readline().startswith(READY)
-        self.until(lambda: self._answered_ms() > since_ms)
+        self.until(lambda: self.answered_ms() > since_ms)
 
     def kill(self) -> None:
         """End the poller as a power cut does; from any thread, and more than once."""
@@ -121,7 +124,8 @@ class Field:
         if process is not None and process.stdout is not None:
             process.stdout.close()
 
-    def _answered_ms(self) -> int:
+    def answered_ms(self) -> int:
+        """Return when the site answered last [UTC ms]."""
         with self.database.reading() as conn:
             known = states.load_site_states(conn).get(self.site.site_id)
         return known.last_answer_ms or 0 if known is not None else 0
@@ -147,13 +151,13 @@ class Field:
         found = self.order(number)
         return found is not None and found.state.is_over
 
-    def until(self, is_so: Callable[[], bool], seconds: float = OVER_S) -> bool:
+    def until(self, is_so: Callable[[], bool], look_s: float = LOOK_S) -> bool:
         """Wait until something is so; return whether it was in time."""
-        ends = time.monotonic() + seconds
+        ends = time.monotonic() + OVER_S
         while not is_so():
             if time.monotonic() > ends:
                 return False
-            time.sleep(LOOK_S)
+            time.sleep(look_s)
         return True
 
 
@@ -161,7 +165,7 @@ def kill_between(times: int, seed: int) -> dict[str, Killed]:
     """Kill the poller ``times`` times at each moment of an order; return what came of each."""
     found = {moment: Killed() for moment in MOMENTS}
     with tempfile.TemporaryDirectory() as folder:
-        field_ = Field(Path(folder))
+        field_ = Field(Path(folder), OFTEN_S)
         with field_.running():
             chance = Random(seed)
             for n in range(times):
@@ -190,7 +194,7 @@ def _kill_at(field_: Field, moment: str, key: str, chance: Random, tally: Killed
     field_.kill()
     field_.start()
     field_.until(lambda: field_.is_over(made.id))
-    _see_to_the_end(field_, made.id)
+    _see_to_the_end(field_, field_.order(made.id))
     with field_.database.reading() as conn:
         found, steps = orders.order(conn, made.id), len(orders.steps(conn, made.id))
     written_to = [one for one in field_.truth.writes[before:] if one.start == point.register]
@@ -203,7 +207,7 @@ def _strike(field_: Field, moment: str, number: int, struck: threading.Event) ->
         struck.set()
         field_.kill()
     elif moment == "sending":
-        field_.until(lambda: _is_begun(field_.order(number)))
+        field_.until(lambda: _is_begun(field_.order(number)), CLOSE_LOOK_S)
         struck.set()
         field_.kill()
     else:
@@ -214,26 +218,32 @@ def _is_begun(found: Order | None) -> bool:
     return found is not None and found.state is not OrderState.STORED
 
 
-def _see_to_the_end(field_: Field, number: int) -> None:
-    """Wait for two more answers of the site: what is sent again would be sent by then."""
-    for _ in range(2):
-        since_ms = field_._answered_ms()
-        field_.until(lambda since=since_ms: field_._answered_ms() > since)  # type: ignore[misc]
+def _see_to_the_end(field_: Field, order: Order | None) -> None:
+    """Wait until the site was heard since: what is sent again would be sent by then."""
+    since_ms = order.state_ms if order is not None else 0
+    field_.until(lambda: field_.answered_ms() > since_ms)
 
 
 def latencies_ms(times: int, seed: int) -> list[float]:
     """Return how long orders took from being stored to being read back [ms], all confirmed."""
     found: list[float] = []
     with tempfile.TemporaryDirectory() as folder:
-        field_ = Field(Path(folder))
+        field_ = Field(Path(folder), USUAL_S)
         with field_.running():
             chance = Random(seed)
             for n in range(times):
                 is_on = Wanted(OrderKind.ON, 1.0) if n % 2 == 0 else Wanted(OrderKind.OFF, 0.0)
                 time.sleep(0.5 * chance.random())  # anywhere in the round of polls
-                made = field_.make(f"plain-{n}", "PUMP", is_on)
-                field_.until(lambda number=made.id: field_.is_over(number))  # type: ignore[misc]
-                order = field_.order(made.id)
-                if order is not None and order.readback_ms is not None:
-                    found.append(float(order.readback_ms - order.made_ms))
+                taken_ms = _taken_ms(field_, field_.make(f"plain-{n}", "PUMP", is_on).id)
+                found += [] if taken_ms is None else [taken_ms]
     return found
+
+
+def _taken_ms(field_: Field, number: int) -> float | None:
+    """Return how long an order took to its read-back; None where it was not read back."""
+    field_.until(lambda: field_.is_over(number))
+    order = field_.order(number)
+    _see_to_the_end(field_, order)
+    if order is None or order.readback_ms is None:
+        return None
+    return float(order.readback_ms - order.made_ms)

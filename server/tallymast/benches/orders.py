@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymast.benches.order_faults import try_fault
-from tallymast.benches.order_kills import kill_between, latencies_ms
+from tallymast.benches.order_faults import Tally, try_fault
+from tallymast.benches.order_kills import Killed, kill_between, latencies_ms
 from tallymast.benches.order_station import FAULTS
 
 KILLS_MOST = 10  # of each kind, unless more are asked for: one takes some seconds
@@ -31,7 +31,7 @@ def run(times: int = 20, kills: int = KILLS_MOST, seed: int = 1) -> dict[str, ob
         them by faults and kills together. ``faults`` and ``killed``: the same by fault and by
         the step that was followed by the kill, with how the orders ended.
         ``confirm_to_read_back_ms_p50`` and ``_p99``: from the stored order to its read-back, on
-        a line of 9600 baud with two sites polled every second.
+        a line of 9600 baud with two sites polled every 10 s; ``read_back`` how many of them were.
 
     """
     with tempfile.TemporaryDirectory() as folder:
@@ -39,13 +39,14 @@ def run(times: int = 20, kills: int = KILLS_MOST, seed: int = 1) -> dict[str, ob
     each = min(kills, times)
     killed = kill_between(each, seed) if each else {}
     taken = latencies_ms(times, seed) if each else []
-    tallies = [*faults.values(), *killed.values()]
+    tallies: list[Tally | Killed] = [*faults.values(), *killed.values()]
     return {
         "times": times,
         "kills": sum(one.kills for one in killed.values()),
         "false_done": sum(one.false_done for one in tallies),
         "doubled": sum(one.doubled for one in tallies),
         "lost": sum(one.lost for one in tallies),
+        "read_back": len(taken),
         "confirm_to_read_back_ms_p50": _percentile(taken, 50),
         "confirm_to_read_back_ms_p99": _percentile(taken, 99),
         "faults": {name: vars(one) for name, one in faults.items()},
