@@ -168,6 +168,7 @@ GUARDS: list[tuple[Change, str]] = [
     (gateway(GatewayStatus.MUTE, "Nothing answers."), "Nothing answers."),
     # 2 polls of 10 s are 20 s, so 30 s is the limit (common practice, no published source)
     (read("START", False, 31 * S), "last read 31 s ago; at most 30 s"),
+    (read("START", False, -31 * S), "before the clock was set back"),
     (read("START", None, 5 * S), "has no value, read 5 s ago: no word"),
     (suspect("START", False), "doubtful, read 2 s ago: an answer came late"),
     (unread("START"), "has no value: not read yet"),
@@ -316,7 +317,7 @@ def test_only_where_a_motor_runs_do_the_usual_limits_hold() -> None:
 def test_an_order_waits_for_the_one_before_but_off_only_for_another_off(
     running: OrderState,
 ) -> None:
-    before = replace(order(ON, 5 * S, running), sent_ms=None)
+    before = order(ON, 1 * S, running, made_ms=NOW - 5 * S)
     (told,) = refusals(ON, around(recent=(before,)))
     assert "made 5 s ago by Ada, is still under way" in told
     assert refusals(OFF, around(recent=(before,))) == ()

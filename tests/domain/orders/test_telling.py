@@ -132,6 +132,10 @@ def test_more_is_minded_where_there_is_reason() -> None:
     assert "Lower, proven by the same point, shows 3.2 s left to run" in told(
         cautions(pulse(5), two), "against each other"
     )
+    assert told(cautions(ON, around()), "Motor protection was healthy when it was read")
+    for tripped in (reading("FAULT", True), reading("FAULT", False, 4 * MIN)):
+        minded = cautions(ON, with_reading(around(), tripped))
+        assert not [one for one in minded if "when it was read" in one]
     strangers = GatewayState(1, GatewayStatus.CONNECTED, NOW, sentence="Somebody else polls.")
     assert told(cautions(ON, around(gateway=strangers)), "Somebody else polls.")
     assert told(cautions(ON, around(starts_last_hour=None)), "How often Pump started")
