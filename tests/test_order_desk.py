@@ -342,6 +342,19 @@ def test_a_busy_database_never_holds_up_whoever_polls(world: World) -> None:
     assert desk.claim(number).result(0) is False
 
 
+def test_a_claim_nobody_waits_for_any_more_sends_nothing(world: World) -> None:
+    desk = world.desk()
+    number = world.order()
+    desk.look()
+    assert desk.claim(number).cancel()
+    desk.look()
+    assert world.stored(number).state is OrderState.STORED
+    assert not list(desk.waiting())
+    world.pass_s(30.0)
+    desk.look()
+    assert world.stored(number).state is OrderState.NOT_SENT
+
+
 def test_an_answer_may_tell_of_the_order_at_once(world: World) -> None:
     desk = world.desk()
     number = world.order()

@@ -182,7 +182,8 @@ class OrderDesk(threading.Thread):
             claims = list(self._claims)
             self._claims.clear()
         for _, claim in claims:
-            claim.set_result(False)
+            if claim.set_running_or_notify_cancel():
+                claim.set_result(False)
         try:
             self._store_told()
         except StorageError as error:
@@ -208,6 +209,8 @@ class OrderDesk(threading.Thread):
         """Answer every claim; outside the lock, as an answer may tell of an order at once."""
         while self._claims:
             order_id, claim = self._claims.popleft()
+            if not claim.set_running_or_notify_cancel():  # nobody waits for it any more
+                continue
             granted = False
             try:
                 granted = self._granted(order_id)

@@ -12,14 +12,12 @@ _UNTOUCHED = [one.value for one in (OrderState.STORED, OrderState.REFUSED, Order
 
 def waiting(conn: Connection) -> tuple[Order, ...]:
     """Return the orders whose feedback is waited for, oldest first."""
-    is_waiting = _table.c.feedback == Proof.WAITING.value
-    return orders.in_state(conn, OrderState.CONFIRMED, is_waiting)
+    return orders.lately(conn, _table.c.feedback == Proof.WAITING.value)
 
 
 def overtaken(conn: Connection) -> tuple[Order, ...]:
     """Return those of them after which another order may have gone to the same output."""
-    is_waiting = _table.c.feedback == Proof.WAITING.value
-    return orders.in_state(conn, OrderState.CONFIRMED, is_waiting, _is_overtaken())
+    return orders.lately(conn, _table.c.feedback == Proof.WAITING.value, _is_overtaken())
 
 
 def wait(conn: Connection, order_id: int, at_ms: int) -> None:
@@ -39,9 +37,9 @@ def unread(conn: Connection) -> tuple[Order, ...]:
     One after which another order may have gone to the same output is left out: what the
     output shows now is not its doing.
     """
-    return orders.in_state(
+    return orders.lately(
         conn,
-        OrderState.UNKNOWN,
+        _table.c.state == OrderState.UNKNOWN.value,
         _table.c.readback_ms.is_(None),
         _table.c.kind.in_([OrderKind.ON.value, OrderKind.OFF.value]),
         ~_is_overtaken(),

@@ -37,6 +37,7 @@ from tallymast.storage.changes import log_change
 
 # Ours: so far may the clocks of two computers differ that make and send orders.
 CLOCKS_APART_MS: Final = 2_000
+LATELY: Final = 1000  # Ours: among so many orders is every one that anything is still waited for
 
 _table = schema.orders
 _RANK: Final = {OrderState.STORED: 0, OrderState.SENDING: 1, OrderState.SENT: 2}
@@ -114,7 +115,9 @@ def recent(conn: Connection, from_ms: int, limit: int) -> tuple[Order, ...]:
 
 def of_point(conn: Connection, point_id: int, from_ms: int) -> tuple[Order, ...]:
     """Return the orders to one output made from an instant on, newest first."""
-    where = (_table.c.point_id == point_id, _table.c.made_ms >= from_ms)
+    point = schema.point
+    site = select(point.c.site_id).where(point.c.id == point_id).scalar_subquery()
+    where = (_table.c.site_id == site, _table.c.point_id == point_id, _table.c.made_ms >= from_ms)
     return _all(conn, _found().where(*where))
 
 
@@ -134,6 +137,12 @@ def point_id(conn: Connection, site_id: int, tag: str) -> int | None:
 def in_state(conn: Connection, state: OrderState, *where: ColumnElement[bool]) -> tuple[Order, ...]:
     """Return the orders that stand so, and meet the conditions, oldest first."""
     return _all(conn, _found().where(_table.c.state == state.value, *where))[::-1]
+
+
+def lately(conn: Connection, *where: ColumnElement[bool]) -> tuple[Order, ...]:
+    """Return those of the last thousand orders that meet the conditions, oldest first."""
+    newest = select(func.max(_table.c.id)).scalar_subquery()
+    return _all(conn, _found().where(_table.c.id > newest - LATELY, *where))[::-1]
 
 
 def steps(conn: Connection, order_id: int) -> tuple[OrderStep, ...]:
