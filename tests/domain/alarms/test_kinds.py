@@ -11,6 +11,7 @@ from tallymast.domain.alarms.delay_defaults import LEVEL as LEVEL_USUAL
 from tallymast.domain.alarms.delay_defaults import OTHER, usual_of
 from tallymast.domain.alarms.model import Alarm, AlarmState, Condition, Kind, Seen, Standing
 from tallymast.domain.alarms.moving import Trace
+from tallymast.domain.alarms.paired import Switched, switched
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.stepping import look
 from tallymast.domain.model import (
@@ -204,11 +205,62 @@ def test_more_pulses_than_can_be_are_abnormal() -> None:
 # --- feedback ----------------------------------------------------------------------------------
 
 
-def pump(on: bool, runs: bool, *, auto: bool | None = True, point: Point = PUMP) -> Seen:
+ON_OFF = Switched(is_on=True, is_seen=True, is_followed=False)
+
+
+def pump(
+    on: bool,
+    runs: bool,
+    *,
+    auto: bool | None = True,
+    point: Point = PUMP,
+    known: Switched | None = ON_OFF,
+    orders: dict[tuple[str, str], Order] | None = None,
+) -> Seen:
     station = replace(STATION, points=(RUN, AUTO, point))
     told = [reading("START", on), reading("RUN", runs)]
     told += [] if auto is None else [reading("AUTO", auto)]
-    return seen_of(alarm("START/feedback"), around(standing(station, *told)))
+    place = "upper-weir", "START"
+    here = replace(
+        around(standing(station, *told)),
+        switched={place: replace(known, is_on=on)} if known else {},
+        orders=orders or {},
+    )
+    return seen_of(alarm("START/feedback"), here)
+
+
+def test_a_station_that_runs_its_pump_by_itself_is_no_failure() -> None:
+    # Its own control starts and stops the pump; nobody has moved the output.
+    for known in (None, replace(ON_OFF, is_seen=False), replace(ON_OFF, is_followed=True)):
+        for on in (False, True):
+            found = pump(on, not on, known=known)
+            assert (found.condition, found.back) == (NORMAL, True)
+
+
+def test_what_was_ordered_on_has_to_go_on_running() -> None:
+    ran = replace(ON_OFF, is_followed=True)
+    ordered = {("upper-weir", "START"): made_order(OrderState.CONFIRMED)}
+    found = pump(True, False, known=ran, orders=ordered)
+    assert (found.condition, found.value) == (
+        ABNORMAL,
+        "stopped by itself: output on, Run stopped",
+    )
+
+
+def test_an_output_is_remembered_from_change_to_change() -> None:
+    known: Switched | None = None
+    for on, runs, seen_, followed in (
+        (False, True, False, False),  # at the start nobody saw a change
+        (True, False, True, False),
+        (True, True, True, True),
+        (True, False, True, True),
+        (False, False, True, True),
+    ):
+        here = standing(STATION, reading("START", on), reading("RUN", runs))
+        known = switched(known, alarm("START/feedback"), here)
+        assert known == Switched(on, seen_, followed)
+    stale = standing(STATION, reading("START", True, quality=Quality.STALE))
+    assert switched(known, alarm("START/feedback"), stale) == known
 
 
 def test_fail_to_start_and_fail_to_stop_are_told_apart() -> None:
@@ -250,11 +302,15 @@ def test_feedback_is_raised_after_its_time_and_two_readings() -> None:
 # --- orders ------------------------------------------------------------------------------------
 
 
-def order(state_: OrderState, ago_ms: int = MIN, code: int = 0) -> Seen:
-    made = Order(
+def made_order(state_: OrderState, ago_ms: int = MIN, code: int = 0) -> Order:
+    return Order(
         1, "k", NOW - ago_ms, "opal", None, 1, 7, "START", Wanted(OrderKind.ON, 1), "off",
         None, state_, NOW - ago_ms, NOW, code=code, reason="No answer.",
     )  # fmt: skip
+
+
+def order(state_: OrderState, ago_ms: int = MIN, code: int = 0) -> Seen:
+    made = made_order(state_, ago_ms, code)
     here = replace(around(standing(STATION)), orders={("upper-weir", "START"): made})
     return seen_of(alarm("START/order"), here)
 
