@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 
 from tallymast import alarm_blind, wall
@@ -17,12 +18,16 @@ from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
+from tallymast.domain.alarms.weekly import Weekly
+from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.model import (
     PollPlan,
 )
+from tallymast.domain.orders.model import Order
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.exporting import ExportDesk
 from tallymast.follow import Follow
+from tallymast.heartbeat import Body, Heart, Told
 from tallymast.hour_closer import HourCloser
 from tallymast.job_desk import JobDesk
 from tallymast.judging import Judge, Judged
@@ -40,7 +45,8 @@ from tallymast.routes.services import (
     PollerCondition,
     Services,
 )
-from tallymast.storage import jobs, states
+from tallymast.storage import jobs, states, test_alarm
+from tallymast.storage import orders as stored_orders
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
 from tallymast.upward import Upward, Watch
@@ -59,7 +65,7 @@ def now_ms() -> int:
 
 
 Fore = Writer | JobDesk | OrderDesk | HourCloser | Follow  # what runs before polling does
-Beside = Keeper | ExportDesk | Judge | AlarmKeeper  # what works beside polling and pages
+Beside = Keeper | ExportDesk | Judge | AlarmKeeper | Heart  # what works beside polling and pages
 
 
 @dataclass(frozen=True)
@@ -81,6 +87,8 @@ class Parts:
     judge: Judge | None = None
     book: AlarmBook | None = None
     alarms: AlarmKeeper | None = None
+    heart: Heart | None = None
+    told: Told | None = None  # of a heart in another process
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -112,7 +120,7 @@ class Parts:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
         begun: list[Fore | PollThread | PlanWatch | Beside] = []
         try:
-            beside = (self.keeper, self.exports, self.judge, self.alarms)
+            beside = (self.keeper, self.exports, self.judge, self.alarms, self.heart)
             for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
                     part.start()
@@ -178,6 +186,7 @@ def assemble(
             exports=exports,
             judge=judge,
             book=book,
+            told=Told(database, now_ms),
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
@@ -191,6 +200,17 @@ def assemble(
     poll = PollThread(plan, known, upward, desk, wall.clock(), orders)
     closer = HourCloser(database, lambda: shown[0])
     watching = PlanWatch(database, addresses or {}, shown, live, poll, upward)
+    eyes = Eyes(
+        live,
+        network=lambda: shown[0],
+        now_ms=now_ms,
+        health=lambda: judge.judged.sites,
+        storage=writer.status,
+        poller=lambda: _condition_of(poll),
+        weekly=lambda: _weekly(database),
+        orders=lambda: _newest_orders(database),
+    )
+    alarms = AlarmKeeper(eyes, book)
     return Parts(
         database,
         live,
@@ -205,20 +225,33 @@ def assemble(
         exports=exports,
         judge=judge,
         book=book,
-        alarms=AlarmKeeper(
-            Eyes(
-                live,
-                network=lambda: shown[0],
-                now_ms=now_ms,
-                health=lambda: judge.judged.sites,
-                storage=writer.status,
-                poller=lambda: _condition_of(poll),
-            ),
-            book,
-        ),
+        alarms=alarms,
+        heart=_heart(database, eyes, alarms),
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
+
+
+def _heart(database: Database, eyes: Eyes, alarms: AlarmKeeper) -> Heart:
+    body = Body(
+        eyes.live,
+        network=eyes.network,
+        now_ms=now_ms,
+        storage=eyes.storage,
+        poller=eyes.poller,
+        looked_ms=lambda: alarms.looked_ms,
+    )
+    return Heart(database, body, version("tallymast"))
+
+
+def _newest_orders(database: Database) -> Mapping[int, Order]:
+    with database.reading() as connection:
+        return stored_orders.latest_by_point(connection)
+
+
+def _weekly(database: Database) -> Weekly:
+    with database.reading() as connection:
+        return test_alarm.load(connection)
 
 
 def _fell(plan: PollPlan, live: Live) -> str:
@@ -297,8 +330,14 @@ def services(
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
         alarms=lambda: _alarms(parts),
+        heartbeat=lambda: _heartbeat(parts),
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
+
+
+def _heartbeat(parts: Parts) -> HeartbeatNow:
+    found = parts.heart or parts.told
+    return found.now() if found is not None else HeartbeatNow()
 
 
 def _alarms(parts: Parts) -> Alarms:

@@ -107,6 +107,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/alarms/out-of-service"): _C,
     ("POST", "/alarms/in-service"): _C,
     ("POST", "/alarms/reset"): Right.ALARM,
+    ("POST", "/alarms/test"): Right.ALARM,
     # changing the network by forms
     ("GET", "/setup"): _C,
     ("GET", "/setup/network"): _C,

@@ -11,11 +11,13 @@ from tests.routes.conftest import NOW_MS, World
 from tallymast.alarm_book import AlarmBook
 from tallymast.domain.alarms.model import AlarmState, Condition, Event, Standing, Step
 from tallymast.domain.alarms.setting_up import alarms_of
+from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.people import Role
 from tallymast.routes import alarm_acts
 from tallymast.routes.app import create_app
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import Services
+from tallymast.routes.system import system_lines
 from tallymast.routes.who import Person
 from tallymast.storage import alarm_rows, alarms, audit
 from tallymast.storage.audit import Wanted
@@ -98,7 +100,7 @@ def test_what_is_not_normal_is_listed_with_all_that_is_known(
     assert item["id"] == number_of(world, HIGH)
     expected = {
         "key": HIGH,
-        "name": "Quill Tank, Level: high",
+        "name": "Quill Tank: Level high",
         "kind": "high",
         "site": "quill-tank",
         "gateway": "mast",
@@ -159,7 +161,7 @@ def test_a_script_acknowledges_once(
     assert again.status_code == 409
     assert again.headers["content-type"] == "application/problem+json"
     assert again.json()["detail"] == (
-        "Quill Tank, Level: high was acknowledged by local at 10:00:00 already."
+        "Quill Tank: Level high was acknowledged by local at 10:00:00 already."
     )
     assert len(journal(world)) == 1
 
@@ -193,8 +195,8 @@ def test_of_a_selection_those_that_wait_are_acknowledged(
     assert standing(world, HIGH).state is AlarmState.ACKNOWLEDGED
     assert standing(world, OSIER).state is AlarmState.NORMAL
     assert told(world) == [
-        "opal acknowledged Osier <Pond>, Level: high, noted: Seen.",
-        "opal acknowledged Quill Tank, Level: high, noted: Seen.",
+        "opal acknowledged Osier <Pond>: Level high, noted: Seen.",
+        "opal acknowledged Quill Tank: Level high, noted: Seen.",
     ]
     with pytest.raises(Problem, match="2 others of the chosen ones") as refused:
         alarm_acts.acknowledge(given, SUE, [HIGH, OSIER, LOW], "")
@@ -239,14 +241,14 @@ def test_shelving_has_a_reason_and_an_end(
 ) -> None:
     stand(HIGH)
     with pytest.raises(Problem, match="few words why"):
-        alarm_acts.shelve(given, OPAL, HIGH, 8, " ")
+        alarm_acts.shelve(given, OPAL, [HIGH], 8, " ")
     with pytest.raises(Problem, match="at most 30 days"):
-        alarm_acts.shelve(given, SUE, HIGH, 24 * 31, "Tank is painted.")
-    alarm_acts.shelve(given, OPAL, HIGH, 8, "Tank is painted.")
+        alarm_acts.shelve(given, SUE, [HIGH], 24 * 31, "Tank is painted.")
+    alarm_acts.shelve(given, OPAL, [HIGH], 8, "Tank is painted.")
     one = standing(world)
     assert (one.shelved_until_ms, one.shelved_by) == (NOW_MS + 8 * HOUR, "opal")
     assert not one.is_shown
-    assert told(world) == ["opal shelved Quill Tank, Level: high for 8 h: Tank is painted."]
+    assert told(world) == ["opal shelved Quill Tank: Level high for 8 h: Tank is painted."]
     alarm_acts.unshelve(given, OPAL, HIGH)
     assert standing(world).is_shown
     with pytest.raises(Problem, match="is not shelved"):
@@ -258,12 +260,12 @@ def test_only_a_supervisor_shelves_for_longer_than_twelve_hours(
     given: Services, stand: Callable[..., None], person: Person, may: bool
 ) -> None:
     stand(HIGH)
-    alarm_acts.shelve(given, person, HIGH, 12, "Tank is painted.")
+    alarm_acts.shelve(given, person, [HIGH], 12, "Tank is painted.")
     if may:
-        alarm_acts.shelve(given, person, HIGH, 12.5, "Tank is painted.")
+        alarm_acts.shelve(given, person, [HIGH], 12.5, "Tank is painted.")
         return
     with pytest.raises(Problem, match="by a supervisor") as refused:
-        alarm_acts.shelve(given, person, HIGH, 12.5, "Tank is painted.")
+        alarm_acts.shelve(given, person, [HIGH], 12.5, "Tank is painted.")
     assert refused.value.status == 403
 
 
@@ -303,7 +305,52 @@ def test_only_a_latched_alarm_that_is_over_is_reset(
 
 def test_an_alarm_that_is_not_there_is_said(given: Services) -> None:
     with pytest.raises(Problem) as refused:
-        alarm_acts.shelve(given, OPAL, "quill-tank/NOT/high", 8, "Tank is painted.")
+        alarm_acts.shelve(given, OPAL, ["quill-tank/NOT/high"], 8, "Tank is painted.")
     assert refused.value.status == 404
     with pytest.raises(Problem, match="at least one"):
         alarm_acts.acknowledge(given, OPAL, [], "")
+
+
+def test_the_test_alarm_is_raised_by_a_button_and_says_that_nothing_is_wrong(
+    world: World, client: TestClient
+) -> None:
+    origin = {"Origin": "http://testserver", "Sec-Fetch-Site": "same-origin"}
+    answer = client.post("/alarms/test", headers=origin, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/alarms")
+    assert standing(world, "//test").state is AlarmState.UNACKNOWLEDGED
+    assert told(world) == ["local raised the test alarm."]
+    page = client.get("/alarms").text
+    assert "Test, nothing is wrong" in page
+    assert "each Monday at 09:00" in page
+    again = client.post("/alarms/test", headers=origin)
+    assert again.status_code == 409
+
+
+def test_a_selection_is_shelved_in_one_go_or_not_at_all(
+    world: World, given: Services, stand: Callable[..., None]
+) -> None:
+    stand(HIGH)
+    stand(OSIER)
+    with pytest.raises(Problem):
+        alarm_acts.shelve(given, OPAL, [HIGH, "gone/LVL/high"], 8, "Tank is painted.")
+    assert standing(world, HIGH).shelved_until_ms is None
+    alarm_acts.shelve(given, OPAL, [HIGH, OSIER], 8, "Tank is painted.")
+    with world.database.reading() as conn:
+        found = alarms.journal(conn, 0, 2**62)
+    assert {entry.at_ms for _, entry in found} == {NOW_MS}
+    assert standing(world, OSIER).shelved_until_ms == standing(world, HIGH).shelved_until_ms
+
+
+def test_a_sign_of_life_that_is_not_taken_is_told_calmly_and_names_no_address(
+    given: Services,
+) -> None:
+    now = HeartbeatNow(
+        True, 5, "watch.example.org", NOW_MS - HOUR, NOW_MS - 660_000, NOW_MS,
+        "No connection to the receiver can be made.", 7,
+    )  # fmt: skip
+    (line,) = system_lines(replace(given, heartbeat=lambda: now))
+    assert line.startswith("The sign of life to the outside receiver was not taken since 09:49")
+    assert "7 tries in a row: No connection" in line
+    assert "watch.example.org" not in line
+    soon = replace(now, last_ms=NOW_MS - 540_000)  # less than two periods
+    assert system_lines(replace(given, heartbeat=lambda: soon)) == ()
