@@ -220,6 +220,7 @@ class Services:
     began: Callable[[], Mapping[str, Since]] = dict  # since when findings about points hold
     alarms: Callable[[], Alarms] = Alarms  # every alarm that is set up, and how it stands
     blind: Callable[[], str] = lambda: ""  # how long nobody looked for alarms, a sentence
+    telling_trouble: Callable[[], str] = lambda: ""  # why people are not told, a sentence
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

@@ -14,6 +14,8 @@ def system_lines(given: Services) -> tuple[str, ...]:
         lines.append(_standing(poller))
     if storage.state != "ok":
         lines.append(_refused(storage, clock))
+    if trouble := given.telling_trouble():
+        lines.append(trouble)
     return tuple(lines)
 
 
