@@ -136,6 +136,23 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Deviation:
+    """Another point of the same site that shows the same, and how far the two may part."""
+
+    tag: str
+    high: float  # in the point's own unit
+
+
+@dataclass(frozen=True, slots=True)
+class RateLimit:
+    """How fast a value may change, in its own unit per hour; absent sides are None."""
+
+    rise: float | None = None
+    fall: float | None = None  # positive: so fast it may go down
+    over_s: float = 600.0  # ours: the span it is judged over; waves and steps of a gauge are short
+
+
+@dataclass(frozen=True, slots=True)
 class WriteTarget:
     """Where an output is written and by which Modbus function (5, 6, 15 or 16)."""
 
@@ -194,6 +211,8 @@ class Point:
     poll: PollClass = PollClass.FAST
     limits: Limits = Limits()
     deadband: float = 0.0
+    deviation: Deviation | None = None
+    rate_limit: RateLimit | None = None
     on_delay_s: float | None = None
     off_delay_s: float | None = None
     priority: Priority = Priority.NORMAL

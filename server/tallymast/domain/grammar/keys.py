@@ -113,6 +113,12 @@ POINT: Grammar = {
     "poll": one_of(PollClass),
     "limits": LIMITS,
     "deadband": number(0),
+    "deviation": {"from": values.name(40), "high": number(0, above=0)},
+    "rate_limit": {
+        "rise": number(0, above=0),
+        "fall": number(0, above=0),
+        "over_s": number(10, _DAY_S),
+    },
     "on_delay_s": number(0, _DAY_S),
     "off_delay_s": number(0, _DAY_S),
     "priority": one_of(Priority),

@@ -20,13 +20,15 @@ from tallymast.domain.grammar.drafts import (
 )
 from tallymast.domain.grammar.mistakes import shown
 from tallymast.domain.grammar.output_checks import check_pulse, check_write
-from tallymast.domain.grammar.value_checks import check_limits, check_scale
+from tallymast.domain.grammar.value_checks import check_limits, check_rate_limit, check_scale
 from tallymast.domain.model import Point, PointKind, WordLayout
 
 _VOLUMES = frozenset((PointKind.TOTALIZER, PointKind.RATE))
 _FITS: Mapping[str, frozenset[PointKind]] = {
     **dict.fromkeys(("words", "alarm_when"), CONTACTS),
     **dict.fromkeys(("raw", "value", "loop", "limits", "deadband"), NUMBERS),
+    "deviation": NUMBERS - COUNTING,
+    "rate_limit": NUMBERS - COUNTING - OUTPUTS,
     **dict.fromkeys(("modulus", "max_rate"), COUNTING),
     **dict.fromkeys(("k_factor", "volume_unit", "volume_per_pulse"), _VOLUMES),
     **dict.fromkeys(("write", "fail_safe", "feedback", "interlock", "auto"), OUTPUTS),
@@ -170,6 +172,7 @@ _CHECKS: _Checks = (
     (_check_end, _LAYOUT | _on("length", "register")),
     (check_scale, _SCALE),
     (check_limits, _SCALE | _on("limits", "deadband")),
+    (check_rate_limit, _on("kind", "poll", "rate_limit")),
     (_check_modulus, _LAYOUT | _on("length", "modulus")),
     (_check_volume, _on("kind", "k_factor", "volume_per_pulse", "volume_unit")),
     (_check_contact, _on("kind", "words", "alarm_when")),

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterator, Mapping
 from itertools import combinations
 
-from tallymast.domain.grammar.drafts import OUTPUTS, Wrong
+from tallymast.domain.grammar.drafts import COUNTING, NUMBERS, OUTPUTS, Wrong
 from tallymast.domain.grammar.mistakes import nearest
 from tallymast.domain.grammar.reference import notation
 from tallymast.domain.model import Interlock, Point, WordLayout
@@ -31,6 +31,8 @@ def check_links(points: Mapping[str, Point | None], own: Collection[str]) -> Ite
 
 
 def _named(point: Point) -> Iterator[tuple[str, str]]:
+    if point.deviation is not None:
+        yield ("deviation.from", point.deviation.tag)
     if point.feedback is not None:
         yield ("feedback.tag", point.feedback.tag)
     if point.interlock is not None:
@@ -42,7 +44,7 @@ def _named(point: Point) -> Iterator[tuple[str, str]]:
 def _wrong_names(point: Point, points: Mapping[str, Point | None]) -> Iterator[Wrong]:
     for key, tag in _named(point):
         if tag == point.tag:
-            yield (key, f"{tag} is this output itself; name another point.")
+            yield (key, f"{tag} is this point itself; name another point.")
         elif tag not in points:
             close = nearest(tag, (other for other in points if other != point.tag))
             hint = f"; the nearest is {close}" if close else ""
@@ -55,12 +57,26 @@ def _wrong_target(point: Point, key: str, target: Point) -> Iterator[Wrong]:
     is_contact = target.layout is WordLayout.BOOL
     if key == "feedback.tag" and target.kind in OUTPUTS:
         yield (key, f"{target.tag} is an output; only an input proves what an output does.")
+    elif key == "deviation.from":
+        yield from _wrong_twin(point, target)
     elif key == "auto" and not is_contact:
         yield (key, f"{target.tag} is a {target.kind}; a selector is on or off.")
     elif key == "interlock.tag" and target.layout is WordLayout.TEXT:
         yield (key, f"{target.tag} is text; a number or a contact fits.")
     elif key == "interlock.tag" and is_contact and not _is_zero_or_one(point.interlock):
         yield ("interlock.value", f"{target.tag} is a contact; write 0 or 1.")
+
+
+def _wrong_twin(point: Point, target: Point) -> Iterator[Wrong]:
+    if target.kind not in NUMBERS or target.kind in COUNTING:
+        yield ("deviation.from", f"{target.tag} is a {target.kind}; name a point that measures.")
+    elif target.unit != point.unit:
+        units = [one.unit or "no unit" for one in (point, target)]
+        yield (
+            "deviation.from",
+            f"{target.tag} is in {units[1]} and {point.tag} in {units[0]}; only what has the same"
+            " unit is compared.",
+        )
 
 
 def _is_zero_or_one(interlock: Interlock | None) -> bool:

@@ -16,12 +16,14 @@ from tallymast.domain.grammar.point_checks import check_point
 from tallymast.domain.grammar.point_links import Link, check_links
 from tallymast.domain.grammar.reference import place_of
 from tallymast.domain.model import (
+    Deviation,
     FailSafe,
     Feedback,
     Interlock,
     Limits,
     Point,
     PointKind,
+    RateLimit,
     Table,
     WordLayout,
     WriteTarget,
@@ -40,6 +42,10 @@ _NEEDED_INSIDE = {
     "fail_safe": {
         "state": 'what the station does by itself, "off", "on" or "hold"',
         "after_s": "how long without a poll it waits, in seconds",
+    },
+    "deviation": {
+        "from": "the point of this station that shows the same, as LVL2",
+        "high": "how far the two may part, in this point's own unit",
     },
     "feedback": {"tag": "the point that proves the output's effect"},
     "interlock": {"tag": "the point that must hold", "value": "what it is compared with"},
@@ -249,6 +255,8 @@ def _interlock(inner: Mapping[str, Any]) -> Interlock:
 
 _INSIDE: Mapping[str, Callable[[Mapping[str, Any]], Any]] = {
     "limits": lambda inner: Limits(**inner),
+    "deviation": lambda inner: Deviation(inner["from"], inner["high"]),
+    "rate_limit": lambda inner: RateLimit(**inner),
     "write": _write_target,
     "fail_safe": lambda inner: FailSafe(**inner),
     "feedback": _feedback,

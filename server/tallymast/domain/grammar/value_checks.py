@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from tallymast.domain.grammar.drafts import Draft, Wrong, span_of
 from tallymast.domain.grammar.mistakes import plain
-from tallymast.domain.model import Limits, Point
+from tallymast.domain.model import Limits, Point, PollClass
 
 # NAMUR NE 43: 3.8 to 20.5 mA is measurement, up to 3.6 and from 21.0 mA the sensor or loop failed.
 _LOOP_MEASURES = (3_800.0, 20_500.0)
@@ -54,6 +54,21 @@ def check_limits(draft: Draft) -> Iterator[Wrong]:
             return
     yield from _check_reach(draft.point, limits)
     yield from _check_deadband(draft.point.deadband, limits)
+
+
+def check_rate_limit(draft: Draft) -> Iterator[Wrong]:
+    """Yield why nothing can be said of how fast a value changes."""
+    written = draft.point.rate_limit
+    if written is None:
+        return
+    if written.rise is None and written.fall is None:
+        yield ("rate_limit", "Write rise, fall or both: how fast it may change in an hour.")
+    elif draft.point.poll is PollClass.SLOW:
+        yield (
+            "rate_limit",
+            "A point that is read once in a long while shows no rate of change; write poll ="
+            ' "fast".',
+        )
 
 
 def _written(limits: Limits) -> dict[str, float]:

@@ -154,6 +154,8 @@ def meaning(point: Point) -> Point:
         poll=point.poll.FAST,
         limits=Limits(),
         deadband=0.0,
+        deviation=None,
+        rate_limit=None,
         on_delay_s=None,
         off_delay_s=None,
         priority=point.priority.NORMAL,

@@ -161,6 +161,32 @@ _LIMITS = Group(
     "In the point's own unit; empty: no such limit.",
     fits=_NUMBERS,
 )
+_MOVES = Group(
+    "Other alarms of a value",
+    (
+        Field(
+            "deviation.from",
+            "Compared with",
+            Kind.CHOICE,
+            "A second instrument for the same thing, in the same unit.",
+            usual="nothing",
+            of=Of.TAGS,
+        ),
+        Field("deviation.high", "They may part by", Kind.NUMBER, "In the point's own unit."),
+        Field("rate_limit.rise", "Rises at most", Kind.NUMBER, "In its own unit per hour."),
+        Field("rate_limit.fall", "Falls at most", Kind.NUMBER, "In its own unit per hour."),
+        Field(
+            "rate_limit.over_s",
+            "Rate judged over",
+            Kind.NUMBER,
+            "Longer than waves last, shorter than a leak may go on.",
+            "s",
+            "600 s",
+        ),
+    ),
+    folded=True,
+    fits=_NUMBERS - _COUNTING | {PointKind.RATE},
+)
 _DELAYS = Group(
     "Alarm delays and priority",
     (
@@ -261,4 +287,4 @@ _OUTPUT = Group(
     fits=OUTPUTS,
 )
 
-POINT_GROUPS = (_WHAT, _PLACE, _SCALE, _CONTACT, _LIMITS, _DELAYS, _COUNTS, _OUTPUT)
+POINT_GROUPS = (_WHAT, _PLACE, _SCALE, _CONTACT, _LIMITS, _MOVES, _DELAYS, _COUNTS, _OUTPUT)

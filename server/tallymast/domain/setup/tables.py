@@ -48,6 +48,7 @@ _NUMBERS = (
 _WHOLE_OF_POINT = "register bit length modulus write.register write.function"
 _NUMBERS_OF_POINT = (
     "limits.low_low limits.low limits.high limits.high_high deadband on_delay_s off_delay_s"
+    " deviation.high rate_limit.rise rate_limit.fall rate_limit.over_s"
     " max_rate k_factor volume_per_pulse fail_safe.after_s feedback.within_s interlock.value"
     " min_off_s starts_per_hour seconds_per_count max_s"
 )

@@ -19,7 +19,7 @@ _GRAMMARS: Mapping[str, Mapping[str, Any]] = {
     "site": SITE,
 }
 _LISTS = ("gateway", "profile", "site")
-_LINKS = (("feedback", "tag"), ("interlock", "tag"), ("auto", ""))
+_LINKS = (("deviation", "from"), ("feedback", "tag"), ("interlock", "tag"), ("auto", ""))
 
 
 @dataclass(frozen=True, slots=True)
