@@ -1,0 +1,122 @@
+"""What was told before, as far as it decides what is told next; restored from stored messages.
+
+A *call* is one alarm from the first message about it until somebody acknowledges it, or until an
+hour passes without a message. An alarm that clears and comes back meanwhile is the same call, so
+that a contact that chatters neither floods anybody nor starts the waiting for the next person anew.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from tallymast.domain.alarms.model import Alarms
+from tallymast.domain.model import Priority
+from tallymast.domain.telling.model import Delivery, Message, MessageKind, Occurrence
+
+CALL_MS: Final = 60 * 60_000  # ours: two repeats without any
+AT_ONCE: Final = (MessageKind.ALARM, MessageKind.ESCALATION, MessageKind.REPEAT)
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """When an alarm was first and last told to anybody, in one call."""
+
+    begun_ms: int
+    last_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Last:
+    """The newest message to a contact about an alarm."""
+
+    at_ms: int
+    message_id: int
+
+
+@dataclass(frozen=True, slots=True)
+class Spoke:
+    """The newest message to a contact that was not a digest or a test."""
+
+    at_ms: int
+    priority: Priority
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What was told before.
+
+    Attributes:
+        calls: by alarm.
+        last: by contact and alarm.
+        spoke: by contact.
+        digested: which times of which alarms stood in a digest or test, by contact.
+        digests: when each contact's newest digest was written.
+        waiting: the numbers of the messages that are not handed over yet.
+        acked: when each alarm was acknowledged last, as far as it was seen.
+
+    """
+
+    calls: Mapping[str, Call] = field(default_factory=dict)
+    last: Mapping[tuple[int, str], Last] = field(default_factory=dict)
+    spoke: Mapping[int, Spoke] = field(default_factory=dict)
+    digested: frozenset[tuple[int, Occurrence]] = frozenset()
+    digests: Mapping[int, int] = field(default_factory=dict)
+    waiting: frozenset[int] = frozenset()
+    acked: Mapping[str, int] = field(default_factory=dict)
+
+    def call(self, key: str, now_ms: int) -> Call | None:
+        """Return the call an alarm is in, None if it is in none (any more)."""
+        found = self.calls.get(key)
+        if found is None or now_ms - found.last_ms >= CALL_MS:
+            return None
+        return None if self.acked.get(key, -1) >= found.begun_ms else found
+
+    def with_acks(self, alarms: Alarms) -> "History":
+        """Return it with what was acknowledged, as alarms stand now.
+
+        A standing forgets who acknowledged when its alarm is raised anew; here it is remembered.
+        """
+        seen = {
+            key: one.acked_ms
+            for key, one in alarms.standings.items()
+            if one.acked_ms is not None and one.acked_ms > self.acked.get(key, -1)
+        }
+        return replace(self, acked={**self.acked, **seen}) if seen else self
+
+    def with_messages(self, messages: Iterable[Message]) -> "History":
+        """Return it with further messages, the oldest first."""
+        calls, last, spoke = dict(self.calls), dict(self.last), dict(self.spoke)
+        digested, digests, waiting = set(self.digested), dict(self.digests), set(self.waiting)
+        for one in messages:
+            if one.state is Delivery.WAITING:
+                waiting.add(one.id)
+            if one.kind not in AT_ONCE:
+                digested |= {(one.contact_id, time) for time in one.alarms}
+                if one.kind is MessageKind.DIGEST:
+                    digests[one.contact_id] = one.made_ms
+                continue
+            spoke[one.contact_id] = Spoke(one.made_ms, one.priority)
+            for key, _ in one.alarms:
+                calls[key] = self._called(calls.get(key), key, one.made_ms)
+                last[one.contact_id, key] = Last(one.made_ms, one.id)
+        return replace(
+            self,
+            calls=calls,
+            last=last,
+            spoke=spoke,
+            digested=frozenset(digested),
+            digests=digests,
+            waiting=frozenset(waiting),
+        )
+
+    def done(self, message_id: int) -> "History":
+        """Return it with a message that waits no more."""
+        return replace(self, waiting=self.waiting - {message_id})
+
+    def _called(self, before: Call | None, key: str, at_ms: int) -> Call:
+        if before is None or at_ms - before.last_ms >= CALL_MS:
+            return Call(at_ms, at_ms)
+        acked_ms = self.acked.get(key, -1)
+        if before.begun_ms <= acked_ms <= at_ms:
+            return Call(at_ms, at_ms)
+        return Call(before.begun_ms, at_ms)
