@@ -16,6 +16,7 @@ from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.health.since import Since
 from tallymast.domain.health.site_health import SiteHealth
+from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.model import (
     GatewayPlan,
     GatewayState,
@@ -221,6 +222,9 @@ class Services:
     alarms: Callable[[], Alarms] = Alarms  # every alarm that is set up, and how it stands
     blind: Callable[[], str] = lambda: ""  # how long nobody looked for alarms, a sentence
     telling_trouble: Callable[[], str] = lambda: ""  # why people are not told, a sentence
+    heartbeat: Callable[[], HeartbeatNow] = HeartbeatNow  # how the sign of life goes
+    beat: Callable[[], None] | None = None  # sends one at once, None where none is sent from here
+    mail_password: Callable[[], bool] = lambda: False  # whether the mail server's is set
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

@@ -20,6 +20,7 @@ from tallymast.domain.alarms.model import Alarms, Standing
 from tallymast.domain.audit import Act
 from tallymast.domain.telling.model import Contact, Occurrence
 from tallymast.routes import alarm_acts
+from tallymast.routes.alarm_count import is_waiting
 from tallymast.routes.alarm_rows import AlarmRow, row_of
 from tallymast.routes.alarm_words import name_of
 from tallymast.routes.door import NOT_KEPT
@@ -100,9 +101,7 @@ def acknowledge_told(
     return RedirectResponse(f"/told/{key}", 303, HEADERS)
 
 
-def waiting_of(
-    times: Sequence[Occurrence], alarms: Alarms, network: NetworkView
-) -> Waiting:
+def waiting_of(times: Sequence[Occurrence], alarms: Alarms, network: NetworkView) -> Waiting:
     """Return which of these times of alarms still wait for somebody to acknowledge them."""
     rows, waiting, others = [], [], []
     for one in times:
@@ -140,9 +139,7 @@ def _look(given: Services, key: str) -> AckLink | None:
 # --- answers ------------------------------------------------------------------------------
 
 
-def _unknown(
-    request: Request, show: Screens, gate: Gate, key: str, person: Person
-) -> HTMLResponse:
+def _unknown(request: Request, show: Screens, gate: Gate, key: str, person: Person) -> HTMLResponse:
     if not gate.throttle.take(f"link {digest(key)}", person.address):
         return _say(request, show, TOO_MANY, 429)
     return _say(request, show, UNKNOWN, 404)
@@ -151,8 +148,8 @@ def _unknown(
 def _not_working(
     request: Request, given: Services, show: Screens, found: AckLink | None
 ) -> HTMLResponse:
-    return _say(request, show, UNKNOWN, 404) if found is None else _found(
-        request, given, show, found
+    return (
+        _say(request, show, UNKNOWN, 404) if found is None else _found(request, given, show, found)
     )
 
 

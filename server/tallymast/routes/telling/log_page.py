@@ -90,9 +90,7 @@ def message_now(number: str, given: Given, board: TheAlarms, show: Show) -> HTML
     return HTMLResponse(show.fragment("partials/message_now.html", context), headers=NOT_KEPT)
 
 
-def beside_of(
-    conn: Connection, given: Services, board: AlarmBoard, found: list[Message]
-) -> Beside:
+def beside_of(conn: Connection, given: Services, board: AlarmBoard, found: list[Message]) -> Beside:
     """Return what rows of these messages need besides them."""
     alarms = given.alarms()
     tries = messages.tries(conn, [one.id for one in found]) if found else {}
@@ -103,9 +101,7 @@ def beside_of(
 def _log(
     conn: Connection, state: Delivery | None, to: int, before: int | None, limit: int
 ) -> list[Message]:
-    return [
-        *messages.log(conn, before_id=before, contact_id=to or None, state=state, limit=limit)
-    ]
+    return [*messages.log(conn, before_id=before, contact_id=to or None, state=state, limit=limit)]
 
 
 def _state(word: str) -> Delivery | None:
@@ -140,9 +136,7 @@ def _page(
 # --- the file ---------------------------------------------------------------------------
 
 
-def _lines(
-    given: Services, board: AlarmBoard, state: Delivery | None, to: int
-) -> Iterator[str]:
+def _lines(given: Services, board: AlarmBoard, state: Delivery | None, to: int) -> Iterator[str]:
     yield csv_line(
         *("number", "written UTC", "to", "way", "address", "why", "about", "subject"),
         *("state", "ended UTC", "tries", "said last"),

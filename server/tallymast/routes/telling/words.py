@@ -23,7 +23,7 @@ KINDS: Final = {
     MessageKind.ESCALATION: "nobody before acknowledged",
     MessageKind.REPEAT: "it still stands",
     MessageKind.DIGEST: "digest of the day",
-    MessageKind.TEST: "trial",
+    MessageKind.TEST: "test",
 }
 DELIVERIES: Final = {
     Delivery.WAITING: Mark("waiting", "ring", "watch"),
