@@ -23,6 +23,8 @@ MAY = {
     "live": {"domain"},
     "serving": {"domain"},
     "wall": set(),
+    "telling_mail": {"domain"},
+    "telling_webhook": {"domain"},
 }
 FREE = {
     "wiring",
@@ -48,6 +50,10 @@ FREE = {
     "alarm_looks",
     "alarm_blind",
     "finding_keeper",
+    "telling_book",
+    "telling_items",
+    "telling_keeper",
+    "telling_ways",
     "beginnings",
     "rounds",
     "seasons",

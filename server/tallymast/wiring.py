@@ -40,6 +40,9 @@ from tallymast.routes.services import (
 from tallymast.storage import jobs, states
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
+from tallymast.telling_book import TellingBook
+from tallymast.telling_keeper import TellingKeeper
+from tallymast.telling_ways import Ways
 from tallymast.upward import Upward, Watch
 
 log = logging.getLogger(__name__)
@@ -55,7 +58,9 @@ def now_ms() -> int:
 # --- the whole -----------------------------------------------------------------------
 
 
-Beside = Keeper | ExportDesk | Judge | AlarmKeeper  # what works beside polling and pages
+Beside = (
+    Keeper | ExportDesk | Judge | AlarmKeeper | TellingKeeper
+)  # what works beside polling and pages
 
 
 @dataclass(frozen=True)
@@ -76,6 +81,7 @@ class Parts:
     judge: Judge | None = None
     book: AlarmBook | None = None
     alarms: AlarmKeeper | None = None
+    telling: TellingKeeper | None = None
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -108,7 +114,7 @@ class Parts:
         begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Beside]
         begun = []
         try:
-            beside = (self.keeper, self.exports, self.judge, self.alarms)
+            beside = (self.keeper, self.exports, self.judge, self.alarms, self.telling)
             for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
                     part.start()
@@ -136,6 +142,7 @@ def assemble(
     backups: Path | None = None,
     revised: Callable[[PollPlan], PollPlan] | None = None,
     watch: Watch | None = None,
+    mail_password: str = "",
 ) -> Parts:
     """Join the rooms for ``role``; nothing is started yet.
 
@@ -147,6 +154,7 @@ def assemble(
         backups: where backups lie; None: they are not made by themselves.
         revised: changes what is polled, for a measurement.
         watch: measures the road.
+        mail_password: by which the mail server lets us in; it is stored nowhere.
 
     """
     sys.setswitchinterval(0.0005)  # the poller's wake-up must not wait behind rendering threads
@@ -206,9 +214,18 @@ def assemble(
             ),
             book,
         ),
+        telling=_telling(database, shown, book, mail_password),
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
+
+
+def _telling(
+    database: Database, shown: list[NetworkView], book: AlarmBook, password: str
+) -> TellingKeeper:
+    told = TellingBook(database, lambda: shown[0])
+    ways = Ways(lambda: told.telling.server, password)
+    return TellingKeeper(told, book.now, ways, now_ms)
 
 
 def _fell(plan: PollPlan, live: Live) -> str:
@@ -287,6 +304,7 @@ def services(
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
         alarms=lambda: _alarms(parts),
+        telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
 

@@ -14,6 +14,7 @@ from tallymast.storage import contacts, messages, schema
 from tallymast.storage.people import digest, new_key
 
 PURPOSE: Final = "ack"
+PATH: Final = "/told"  # of the page that asks, and a slash and the key after it
 WORKS_MS: Final = 24 * 3_600_000  # ours: a night and a day; later one looks at the pages anyway
 _KEPT_MS: Final = 30 * 86_400_000
 _once, _account = schema.once, schema.account

@@ -6,11 +6,11 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, select, update
 
 from tallymast.domain.model import Priority
-from tallymast.domain.telling.model import Contact, Way
+from tallymast.domain.telling.model import Contact, Delivery, Way
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, log_change
 
-_table = schema.contact
+_table, _message = schema.contact, schema.message
 
 
 def add(conn: Connection, contact: Contact, at_ms: int) -> Contact:
@@ -32,9 +32,12 @@ def change(conn: Connection, contact: Contact, at_ms: int) -> bool:
 
 
 def retire(conn: Connection, contact_id: int, at_ms: int) -> bool:
-    """Tell a contact nothing more; its messages that wait are not sent. Whether it was in use."""
+    """Tell a contact nothing more, and give up what waits for it; return whether it was in use."""
     where = (_table.c.id == contact_id, _table.c.retired_ms.is_(None))
     changed = conn.execute(update(_table).where(*where).values(retired_ms=at_ms)).rowcount
+    waits = (_message.c.contact_id == contact_id, _message.c.state == Delivery.WAITING.value)
+    given_up = {"state": Delivery.GIVEN_UP.value, "done_ms": at_ms}
+    conn.execute(update(_message).where(*waits).values(**given_up))
     log_change(conn, at_ms, "contact", str(contact_id))
     return changed > 0
 

@@ -189,7 +189,8 @@ def _is_held(
 def _bundle(contact: Contact, kinds: Mapping[str, MessageKind], alarms: Alarms) -> Due:
     keys = _in_order(kinds, alarms)
     kind = min(kinds.values(), key=_WEIGHT.index)
-    return Due(contact, kind, alarms.alarms[keys[0]].priority, _times(keys, alarms))
+    told = tuple(kinds[key] for key in keys)
+    return Due(contact, kind, alarms.alarms[keys[0]].priority, _times(keys, alarms), told)
 
 
 # --- tests and digests -------------------------------------------------------------------------

@@ -164,6 +164,7 @@ class Due:
         kind: of the most telling of its alarms: escalation before alarm before repeat.
         priority: of the most urgent.
         alarms: which times of which alarms, the most urgent first.
+        kinds: why each of them is told, in the same order.
 
     """
 
@@ -171,3 +172,4 @@ class Due:
     kind: MessageKind
     priority: Priority
     alarms: tuple[Occurrence, ...]
+    kinds: tuple[MessageKind, ...] = ()
