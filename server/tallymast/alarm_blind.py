@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from tallymast.domain.alarms.model import Alarm, Alarms
 from tallymast.domain.zones import find_zone
-from tallymast.routes.alarm_acts import name_of
+from tallymast.routes.alarm_words import called
 from tallymast.routes.formats import Clock, lasting, plural
 from tallymast.routes.services import NetworkView
 from tallymast.storage import setting
@@ -77,7 +77,7 @@ def _before_the_start(told: dict[str, Any], view: NetworkView, alarms: Alarms, c
 
 
 def _names(some: Sequence[Alarm], view: NetworkView) -> str:
-    names = [name_of(one, view) for one in some[:NAMED]]
+    names = [called(one, view) for one in some[:NAMED]]
     if len(some) > NAMED:
         names.append(f"{len(some) - NAMED} more")
     return "; ".join(names)

@@ -16,11 +16,17 @@ from sqlalchemy import Connection
 
 from tallymast import alarm_blind
 from tallymast.alarm_book import AlarmBook
+from tallymast.alarm_dawns import Dawns
 from tallymast.alarm_looks import Looks
-from tallymast.domain.alarms.conditions import UNKNOWN, Around
+from tallymast.alarm_tests import WeeklyTest, seen_of_test
+from tallymast.domain.alarms.conditions import Around, PlaceOf
+from tallymast.domain.alarms.judged import UNKNOWN
 from tallymast.domain.alarms.model import Alarms, Condition, Seen
+from tallymast.domain.alarms.weekly import Weekly
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.site_health import SiteHealth
+from tallymast.domain.orders.model import Order
+from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView, PollerCondition, StorageCondition
 from tallymast.routes.standings import Standings
@@ -42,6 +48,8 @@ class Eyes:
         health: of every site, as judged last.
         storage: how storing goes.
         poller: how polling goes.
+        orders: the newest order to each output, by point id.
+        weekly: when the test alarm is raised by itself.
 
     """
 
@@ -51,6 +59,8 @@ class Eyes:
     health: Callable[[], Mapping[int, SiteHealth]]
     storage: Callable[[], StorageCondition]
     poller: Callable[[], PollerCondition]
+    orders: Callable[[], Mapping[int, Order]] = dict
+    weekly: Callable[[], Weekly] = lambda: Weekly(on=False)
 
 
 class AlarmKeeper(threading.Thread):
@@ -68,10 +78,19 @@ class AlarmKeeper(threading.Thread):
         self._book = book
         self._standings = Standings(eyes)
         self._looks = Looks()
+        self._dawns = Dawns()
+        self._test = WeeklyTest(eyes.weekly)
+        self._orders: Mapping[int, Order] = {}
+        self._looked_ms: int | None = None
         self._ended = threading.Event()
         self._is_begun = False
         self._start: tuple[Alarms, int] | None = None  # how it was at the start, until it is kept
         self._kept_ms: int | None = None  # when it was last kept that somebody looked
+
+    @property
+    def looked_ms(self) -> int | None:
+        """When it looked last, UTC ms; None: not yet."""
+        return self._looked_ms
 
     @property
     def now(self) -> Callable[[], Alarms]:
@@ -113,6 +132,8 @@ class AlarmKeeper(threading.Thread):
         moved = self._begin(now_ms)
         before = self._book.now()
         steps = self._looks.steps_of(before, self.around(now_ms))
+        steps |= self._test.steps(before, find_zone(self._eyes.network().time_zone), now_ms)
+        self._looked_ms = now_ms
         if self._book.put(before, steps) or moved:
             self._eyes.live.publish_alarms()
         self._store(now_ms)
@@ -132,7 +153,25 @@ class AlarmKeeper(threading.Thread):
             supplies={key: one for key, one in supplies.items() if one is not None},
             storage=_storage_seen(eyes.storage(), now_ms),
             poller=_poller_seen(eyes.poller(), now_ms),
+            test=seen_of_test(self._book.now(), now_ms),
+            orders=self._newest_orders(view),
+            dawns=self._dawns.of(view, health, now_ms),
         )
+
+    def _newest_orders(self, view: NetworkView) -> dict[PlaceOf, Order]:
+        """Return the newest order to each output; while the database refuses, as it was."""
+        try:
+            self._orders = self._eyes.orders()
+        except StorageError as error:
+            log.warning("orders are judged as they were: %s", error)
+        if not self._orders:
+            return {}
+        sites = {one.site_id: one.site.key for one in view.sites}
+        return {
+            (sites[one.site_id], one.tag): one
+            for one in self._orders.values()
+            if one.site_id in sites
+        }
 
     def _begin(self, now_ms: int) -> bool:
         """Read what was there before the first look; later, what others did meanwhile."""
@@ -155,15 +194,20 @@ class AlarmKeeper(threading.Thread):
         if not self._is_begun:
             return
         is_due = self._kept_ms is None or not 0 <= now_ms - self._kept_ms < KEEP_LOOK_MS
+        is_due = is_due or self._test.waits
+        raised = 0
 
         def also(conn: Connection) -> None:
             if self._start is not None:
                 alarm_blind.begin(conn, *self._start)
             alarm_blind.looked(conn, now_ms)
+            nonlocal raised
+            raised = self._test.write(conn)
 
         self._book.store(now_ms, also if is_due else None)
         if is_due:
             self._kept_ms, self._start = now_ms, None
+            self._test.written(raised)
 
 
 def _storage_seen(told: StorageCondition, now_ms: int) -> Seen:

@@ -8,6 +8,7 @@ anything is held back: one lost gateway is one line there, not a line for everyt
 from dataclasses import replace
 from typing import Final
 
+from tallymast.alarm_memory import Memory
 from tallymast.domain.alarms.conditions import Around, seen_of
 from tallymast.domain.alarms.first_up import with_first
 from tallymast.domain.alarms.model import (
@@ -23,11 +24,13 @@ from tallymast.domain.alarms.model import (
     Step,
 )
 from tallymast.domain.alarms.stepping import look, suppress
-from tallymast.domain.alarms.suppression import suppressed
+from tallymast.domain.alarms.suppression import NEVER, suppressed
 from tallymast.domain.health.attention import Standing as SiteStanding
 
 NEW: Final = Standing()  # of an alarm of which nothing is known yet
 _NEVER: Final = (object(), NEW)
+# What rests on more than a site's newest readings: on nights, orders, or the time itself.
+_MOVING: Final = frozenset({Kind.FORECAST, Kind.SUPPLY, Kind.ORDER})
 _HOLDING: Final = (Event.SUPPRESSED, Event.UNSUPPRESSED)
 
 
@@ -36,9 +39,11 @@ class Looks:
 
     def __init__(self) -> None:
         self._still: dict[str, tuple[object, Standing]] = {}
+        self._memory = Memory()
 
     def steps_of(self, before: Alarms, around: Around) -> dict[str, Step]:
         """Return what one look makes of alarms; those that stay as they are are not in it."""
+        around = self._memory.followed(before.alarms, around)
         steps: dict[str, Step] = {}
         whys: dict[str, str] = {}
         for key, alarm in before.alarms.items():
@@ -67,7 +72,7 @@ class Looks:
             return step if step.entries or step.standing != standing else None
         is_new = seen.condition is not Condition.UNKNOWN and not _is_read(standing, seen)
         after = replace(standing, seen_ms=seen.at_ms, value=seen.value) if is_new else standing
-        if site is not None and alarm.kind is not Kind.FORECAST:  # that moves with the time
+        if site is not None and alarm.kind not in _MOVING:
             self._still[alarm.key] = site, after
         return Step(after) if is_new else None
 
@@ -111,7 +116,7 @@ def _tells(entries: tuple[Entry, ...]) -> bool:
 
 def _why(alarm: Alarm, around: Around, whys: dict[str, str]) -> str:
     """Return why an alarm is suppressed; all of a site are for the same reason."""
-    if not alarm.site:
+    if not alarm.site or alarm.kind in NEVER:
         return suppressed(alarm, around)
     if alarm.site not in whys:
         whys[alarm.site] = suppressed(alarm, around)

@@ -12,13 +12,14 @@ from typing import Any, Final
 from sqlalchemy import Connection
 
 from tallymast.domain.alarms import stepping
-from tallymast.domain.alarms.model import Alarm, AlarmState, Condition, Kind, Standing, Step
+from tallymast.domain.alarms.model import TEST_KEY, Alarm, AlarmState, Condition, Standing, Step
 from tallymast.domain.audit import Act
 from tallymast.domain.people import WORDS, Right, Role, plain
 from tallymast.domain.zones import find_zone
+from tallymast.routes.alarm_words import called
 from tallymast.routes.formats import Clock, lasting, plural
 from tallymast.routes.problems import Problem
-from tallymast.routes.services import NetworkView, Services
+from tallymast.routes.services import Services
 from tallymast.routes.who import Person, tell
 from tallymast.storage import alarms
 
@@ -107,8 +108,8 @@ def acknowledge_times(
     return _do(given, person, times, doing, first)
 
 
-def shelve(given: Services, person: Person, key: str, hours: float, why: str) -> None:
-    """Hold an alarm back for some hours; it comes back by itself.
+def shelve(given: Services, person: Person, keys: Collection[str], hours: float, why: str) -> None:
+    """Hold alarms back for some hours, all of them or none; they come back by themselves.
 
     Raises:
         Problem: no reason, no such alarm, or longer than this person may.
@@ -129,7 +130,7 @@ def shelve(given: Services, person: Person, key: str, hours: float, why: str) ->
         lambda one: "cannot be shelved",
         {"period": lasting(hours * HOUR_MS), "reason": why, "until_ms": until_ms},
     )
-    _do(given, person, [key], doing)
+    _do(given, person, keys, doing)
 
 
 def unshelve(given: Services, person: Person, key: str) -> None:
@@ -201,6 +202,23 @@ def reset(given: Services, person: Person, key: str, note: str = "") -> None:
     _do(given, person, [key], doing)
 
 
+def raise_test(given: Services, person: Person) -> None:
+    """Raise the test alarm, which proves that an alarm reaches people; it ends by itself.
+
+    Raises:
+        Problem: it stands already.
+
+    """
+    note = f"asked for by {person.name}" if person.name else "asked for"
+    doing = _Doing(
+        "alarm.test",
+        lambda alarm, one: stepping.raise_test(alarm, one, given.now_ms(), person.name, note),
+        lambda one: "stands already; it ends within a minute",
+        {},
+    )
+    _do(given, person, [TEST_KEY], doing)
+
+
 # --- one transaction ------------------------------------------------------------------
 
 
@@ -225,12 +243,12 @@ def _do(
         steps = {key: doing.step(known[key], stood.get(key, _NEW)) for key in dict.fromkeys(keys)}
         steps = {key: step for key, step in steps.items() if step.entries}
         if not steps:
-            names = {key: name_of(known[key], network) for key in keys}
+            names = {key: called(known[key], network) for key in keys}
             raise Problem(
                 409, _refused(doing, [(names[key], stood.get(key, _NEW)) for key in keys])
             )
         alarms.keep(connection, steps, at_ms)
-        for act in _told(doing, {key: name_of(known[key], network) for key in steps}):
+        for act in _told(doing, {key: called(known[key], network) for key in steps}):
             tell(connection, given, person, act)
     return list(steps)
 
@@ -294,24 +312,3 @@ def _may_set_up(person: Person) -> None:
 
 def _clock(given: Services) -> Clock:
     return Clock(find_zone(given.network().time_zone), given.now_ms())
-
-
-# --- names ----------------------------------------------------------------------------
-
-_SYSTEM: Final = {Kind.STORAGE: "Storage", Kind.POLLER: "Polling", Kind.TEST: "A test"}
-
-
-def name_of(alarm: Alarm, network: NetworkView) -> str:
-    """Return what an alarm is called in a sentence: ``Tern Flat, Level: high``."""
-    kind = alarm.kind.value.replace("-", " ")
-    if alarm.site:
-        plan = network.site_or_retired(alarm.site)
-        place = plan.site.name if plan else alarm.site
-        point = plan.site.point(alarm.tag) if plan and alarm.tag else None
-        what = point.name if point else alarm.tag
-        called = alarm.call_when or kind
-        return f"{place}, {what}: {called}" if what else f"{place}: {called}"
-    if alarm.gateway:
-        behind = network.gateway(alarm.gateway)
-        return f"{behind.gateway.name if behind else alarm.gateway}: gateway"
-    return _SYSTEM.get(alarm.kind, kind)

@@ -52,8 +52,7 @@ def shelve(
 ) -> Response:
     """Hold the chosen ones back for some hours; they come back by themselves."""
     why = _why(note, "shelved")
-    for key in board.keys(_some(numbers)):
-        alarm_acts.shelve(given, person, key, hours, why)
+    alarm_acts.shelve(given, person, board.keys(_some(numbers)), hours, why)
     return _done(request, numbers, back)
 
 
@@ -119,6 +118,15 @@ def reset(
     for key in board.keys(_some(numbers)):
         alarm_acts.reset(given, person, key, plain(note, NOTE_LONGEST))
     return _done(request, numbers, back)
+
+
+@router.post("/alarms/test")
+def test(request: Request, given: Given, person: ThePerson) -> Response:
+    """Raise the test alarm."""
+    alarm_acts.raise_test(given, person)
+    if "hx-request" in request.headers:
+        return Response(status_code=204)
+    return RedirectResponse("/alarms", 303)
 
 
 def _some(numbers: list[int]) -> list[int]:

@@ -7,6 +7,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from tallymast.domain.alarms.model import Alarm, Standing
+from tallymast.domain.model import SitePlan
 from tallymast.routes.alarm_board import TheAlarms
 from tallymast.routes.alarm_journal_page import ALWAYS_MS, journal_lines
 from tallymast.routes.alarm_page import act_choices
@@ -84,9 +85,16 @@ def set_up(alarm: Alarm, network: NetworkView) -> SetUp:
         ("On-delay", _delay(alarm.on_delay_s, "and at two readings at least")),
         ("Off-delay", _delay(alarm.off_delay_s, "of normal readings")),
         ("Latched", "stays until it is reset by hand" if alarm.latched else ""),
+        ("Held against", _other(alarm, plan)),
+        ("Rate judged over", lasting(alarm.over_s * 1000) if alarm.over_s else ""),
         ("Tells which came first of", alarm.first_up),
     )
     return SetUp(tuple(line for line in lines if line[1]), _setup_of(alarm, plan is not None))
+
+
+def _other(alarm: Alarm, plan: SitePlan | None) -> str:
+    other = plan.site.point(alarm.other) if plan is not None and alarm.other else None
+    return other.name if other is not None else alarm.other
 
 
 def _delay(seconds: float, more: str) -> str:

@@ -8,6 +8,7 @@ from tallymast.domain.alarms.model import Alarm, Alarms, AlarmState, Condition, 
 from tallymast.domain.model import Priority, SitePlan
 from tallymast.routes.alarm_count import is_waiting
 from tallymast.routes.alarm_words import (
+    called,
     is_unknown,
     mark_of,
     place_of,
@@ -220,11 +221,9 @@ def cause_of(standing: Standing) -> str:
 
 
 def _held(alarm: Alarm, standing: Standing, number: int, network: NetworkView) -> HeldRow:
-    plan = network.site_or_retired(alarm.site) if alarm.site else None
-    place, _ = place_of(alarm, network)
     return HeldRow(
         number,
-        f"{place}: {what_of(alarm, point_of(alarm, plan))}",
+        called(alarm, network),
         mark_of(alarm, standing).word,
         standing.shelved_until_ms,
         standing.shelved_by,
@@ -252,5 +251,5 @@ def _chart(alarm: Alarm, plan: SitePlan | None) -> str:
         return ""
     if alarm.kind is Kind.COMM_FAIL:
         return f"/sites/{alarm.site}#chart-contact"
-    is_charted = alarm.tag and alarm.kind is not Kind.STATE
+    is_charted = alarm.tag and alarm.kind not in (Kind.STATE, Kind.FEEDBACK, Kind.ORDER)
     return f"/sites/{alarm.site}#chart-{alarm.tag}" if is_charted else ""

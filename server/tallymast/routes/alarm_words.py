@@ -16,6 +16,7 @@ from tallymast.domain.alarms.model import (
     Kind,
     Standing,
 )
+from tallymast.domain.alarms.moving import rate_words
 from tallymast.domain.model import Point, Priority, SitePlan
 from tallymast.routes.alarm_count import waits_for_reset
 from tallymast.routes.formats import measure, plural
@@ -57,6 +58,10 @@ _ELSE: Final = {
     Kind.QUALITY: "no valid value",
     Kind.LOOP_FAULT: "loop fault",
     Kind.TOTALIZER: "count in doubt",
+    Kind.DEVIATION: "too far from its twin",
+    Kind.RATE: "changes too fast",
+    Kind.FEEDBACK: "effect not proven",
+    Kind.ORDER: "order not done as given",
     Kind.GATEWAY: "gateway cannot be reached",
     Kind.STORAGE: "not stored",
     Kind.POLLER: "polling has stopped",
@@ -120,6 +125,8 @@ def what_of(alarm: Alarm, point: Point | None) -> str:
     words = kind_words(alarm.kind)
     if alarm.kind is Kind.SUPPLY:  # a supply may have several: low, far low, mains lost
         words = alarm.key.rpartition("/")[2].replace("-", " ")
+    if alarm.kind is Kind.RATE and name:
+        return f"{name} {alarm.key.rpartition('/')[2]} too fast"
     if not name or alarm.kind in (Kind.SUPPLY, Kind.FORECAST):
         return f"{words[0].upper()}{words[1:]}"
     return f"{name} {words}" if alarm.kind in _LIMITS else f"{name}: {words}"
@@ -128,8 +135,11 @@ def what_of(alarm: Alarm, point: Point | None) -> str:
 def name_of(key: str, alarms: Alarms, network: NetworkView) -> str:
     """Return ``Vetch Water: Level high``; of an alarm that is no longer set up its key."""
     alarm = alarms.alarms.get(key)
-    if alarm is None:
-        return key
+    return key if alarm is None else called(alarm, network)
+
+
+def called(alarm: Alarm, network: NetworkView) -> str:
+    """Return what an alarm is called in lists and sentences: ``Vetch Water: Level high``."""
     plan = network.site_or_retired(alarm.site) if alarm.site else None
     return f"{place_of(alarm, network)[0]}: {what_of(alarm, point_of(alarm, plan))}"
 
@@ -167,4 +177,6 @@ def is_unknown(standing: Standing) -> bool:
 def _measured(alarm: Alarm, value: float, point: Point | None) -> str:
     if alarm.kind is Kind.FORECAST:
         return plural(int(value), "day") if value.is_integer() else f"{value:g} days"
+    if alarm.kind is Kind.RATE:
+        return rate_words(value, point.unit if point is not None else "")
     return measure(value, point) if point is not None else f"{value:g}"

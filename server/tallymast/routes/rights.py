@@ -107,6 +107,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/alarms/out-of-service"): _C,
     ("POST", "/alarms/in-service"): _C,
     ("POST", "/alarms/reset"): Right.ALARM,
+    ("POST", "/alarms/test"): Right.ALARM,
     # telling people of alarms: contacts, and where messages go and lead, are a supervisor's
     ("GET", "/told/{key}"): None,
     ("POST", "/told/{key}"): None,

@@ -1,7 +1,8 @@
 """Keeps which alarms are set up: their rows are entered, follow a change, and are retired.
 
-A row is of one gateway, site and point and of one kind, so it stays the same one, with its
-journal, when its site is given another key.
+A row is of one gateway, site and point and of one name, so it stays the same one, with its
+journal, when its site is given another key. The name is its kind; where a point has several of one
+kind, as limits of a supply, it is the last part of its key.
 """
 
 from collections.abc import Mapping
@@ -15,7 +16,7 @@ from tallymast.storage import schema
 from tallymast.storage.changes import canonical, log_change
 
 _alarm, _state, _journal = schema.alarm, schema.alarm_state, schema.alarm_journal
-_Place = tuple[int | None, int | None, int | None, str]  # gateway, site, point, kind
+_Place = tuple[int | None, int | None, int | None, str]  # gateway, site, point, name
 GONE = "It is not set up any more."
 
 
@@ -111,7 +112,8 @@ class _Known:
 
 
 def _place(row: Mapping[str, Any]) -> _Place:
-    return row["gateway_id"], row["site_id"], row["point_id"], row["kind"]
+    name = row["kind"] if row["site_id"] is None else row["key"].rpartition("/")[2]
+    return row["gateway_id"], row["site_id"], row["point_id"], name
 
 
 def _wanted(one: Alarm, places: _Places) -> dict[str, Any]:
@@ -124,7 +126,7 @@ def _wanted(one: Alarm, places: _Places) -> dict[str, Any]:
         "point_id": point_id,
         "kind": one.kind.value,
         "priority": one.priority.value,
-        "params": canonical({"limit": one.limit, "call_when": one.call_when}),
+        "params": canonical(_params(one)),
         "rationale": one.rationale,
         "consequence": one.consequence,
         "response": one.response,
@@ -135,6 +137,15 @@ def _wanted(one: Alarm, places: _Places) -> dict[str, Any]:
         "latched": int(one.latched),
         "retired_ms": None,
     }
+
+
+def _params(one: Alarm) -> dict[str, Any]:
+    params: dict[str, Any] = {"limit": one.limit, "call_when": one.call_when}
+    if one.other:
+        params["other"] = one.other
+    if one.over_s:
+        params["over_s"] = one.over_s
+    return params
 
 
 def _differs(row: Row[Any], wanted: Mapping[str, Any]) -> bool:

@@ -15,7 +15,8 @@ from tests.domain.alarms.around import (
     supply,
 )
 
-from tallymast.domain.alarms.conditions import Around, seen_of, spoken
+from tallymast.domain.alarms.conditions import Around, seen_of
+from tallymast.domain.alarms.judged import spoken
 from tallymast.domain.alarms.model import Alarm, Condition, Kind, Seen
 from tallymast.domain.health.supply.model import Forecast, SupplyHealth, Verdict
 from tallymast.domain.model import GatewayState, GatewayStatus, Priority, Quality, SiteStatus

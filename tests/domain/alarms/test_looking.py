@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from tallymast.domain.alarms.conditions import judged
+from tallymast.domain.alarms.judged import judged
 from tallymast.domain.alarms.model import (
     Alarm,
     AlarmState,
@@ -15,7 +15,7 @@ from tallymast.domain.alarms.model import (
     Seen,
     Standing,
 )
-from tallymast.domain.alarms.stepping import acknowledge, is_news, look
+from tallymast.domain.alarms.stepping import acknowledge, look
 from tallymast.domain.model import Priority
 
 T0 = 1_772_953_200_000
@@ -286,17 +286,3 @@ def test_a_clock_set_forward_lets_readings_grow_stale_and_completes_no_delay() -
     assert one.see(3620, BAD) is AlarmState.NORMAL
     assert one.see(3669, BAD) is AlarmState.NORMAL
     assert one.see(3670, BAD) is AlarmState.UNACKNOWLEDGED
-
-
-# --- what is stored --------------------------------------------------------------------------
-
-
-def test_a_further_normal_reading_is_no_news() -> None:
-    one = watch()
-    one.see(0, GOOD, value="1.2 m")
-    before = one.standing
-    one.see(60, GOOD, value="1.3 m")
-    assert one.standing.value == "1.3 m"
-    assert not is_news(before, one.standing)
-    one.see(120, BAD, value="3.2 m")
-    assert is_news(before, one.standing)

@@ -239,10 +239,10 @@ def test_shelving_has_a_reason_and_an_end(
 ) -> None:
     stand(HIGH)
     with pytest.raises(Problem, match="few words why"):
-        alarm_acts.shelve(given, OPAL, HIGH, 8, " ")
+        alarm_acts.shelve(given, OPAL, [HIGH], 8, " ")
     with pytest.raises(Problem, match="at most 30 days"):
-        alarm_acts.shelve(given, SUE, HIGH, 24 * 31, "Tank is painted.")
-    alarm_acts.shelve(given, OPAL, HIGH, 8, "Tank is painted.")
+        alarm_acts.shelve(given, SUE, [HIGH], 24 * 31, "Tank is painted.")
+    alarm_acts.shelve(given, OPAL, [HIGH], 8, "Tank is painted.")
     one = standing(world)
     assert (one.shelved_until_ms, one.shelved_by) == (NOW_MS + 8 * HOUR, "opal")
     assert not one.is_shown
@@ -258,12 +258,12 @@ def test_only_a_supervisor_shelves_for_longer_than_twelve_hours(
     given: Services, stand: Callable[..., None], person: Person, may: bool
 ) -> None:
     stand(HIGH)
-    alarm_acts.shelve(given, person, HIGH, 12, "Tank is painted.")
+    alarm_acts.shelve(given, person, [HIGH], 12, "Tank is painted.")
     if may:
-        alarm_acts.shelve(given, person, HIGH, 12.5, "Tank is painted.")
+        alarm_acts.shelve(given, person, [HIGH], 12.5, "Tank is painted.")
         return
     with pytest.raises(Problem, match="by a supervisor") as refused:
-        alarm_acts.shelve(given, person, HIGH, 12.5, "Tank is painted.")
+        alarm_acts.shelve(given, person, [HIGH], 12.5, "Tank is painted.")
     assert refused.value.status == 403
 
 
@@ -303,7 +303,7 @@ def test_only_a_latched_alarm_that_is_over_is_reset(
 
 def test_an_alarm_that_is_not_there_is_said(given: Services) -> None:
     with pytest.raises(Problem) as refused:
-        alarm_acts.shelve(given, OPAL, "quill-tank/NOT/high", 8, "Tank is painted.")
+        alarm_acts.shelve(given, OPAL, ["quill-tank/NOT/high"], 8, "Tank is painted.")
     assert refused.value.status == 404
     with pytest.raises(Problem, match="at least one"):
         alarm_acts.acknowledge(given, OPAL, [], "")

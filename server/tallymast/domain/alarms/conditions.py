@@ -8,7 +8,13 @@ gateway's contact, are true at the moment somebody looks.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from tallymast.domain.alarms.counting import Counted, judge_total
+from tallymast.domain.alarms.dawns import FRESH_MS, Dawn, judge_by_dawn
+from tallymast.domain.alarms.judged import UNKNOWN, is_known, judged, spoken
 from tallymast.domain.alarms.model import Alarm, Condition, Kind, Seen
+from tallymast.domain.alarms.moving import Trace, judge_rate
+from tallymast.domain.alarms.ordered import judge_order
+from tallymast.domain.alarms.paired import judge_deviation, judge_feedback
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.health.attention import number_of
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
@@ -18,12 +24,14 @@ from tallymast.domain.model import (
     GatewayStatus,
     Point,
     Quality,
-    Reading,
     SiteStatus,
+    SupplyKind,
 )
+from tallymast.domain.orders.model import Order
 
 DAY_MS = 86_400_000
-UNKNOWN = Seen(Condition.UNKNOWN)
+PlaceOf = tuple[str, str]  # a site's key, a tag
+_NO_TRACE = Trace()
 _SOUND = frozenset({Verdict.STEADY, Verdict.OVERCHARGING, Verdict.AGEING})
 
 
@@ -39,6 +47,11 @@ class Around:
         supplies: what the last weeks say of each site's supply, by site key.
         storage: whether storing is abnormal, with words; unknown where nobody told.
         poller: whether polling itself stands still, likewise.
+        test: whether a test alarm is to stand.
+        orders: the newest order to each output, by site key and tag.
+        dawns: the newest night of each supply that was judged, by site key.
+        traces: the readings of a while of points whose rate of change is watched.
+        counts: what is remembered of totalizers.
 
     """
 
@@ -49,14 +62,18 @@ class Around:
     supplies: Mapping[str, SupplyHealth] = field(default_factory=dict)
     storage: Seen = UNKNOWN
     poller: Seen = UNKNOWN
+    test: Seen = UNKNOWN
+    orders: Mapping[PlaceOf, Order] = field(default_factory=dict)
+    dawns: Mapping[str, Dawn] = field(default_factory=dict)
+    traces: Mapping[PlaceOf, Trace] = field(default_factory=dict)
+    counts: Mapping[PlaceOf, Counted] = field(default_factory=dict)
 
 
 def seen_of(alarm: Alarm, around: Around) -> Seen:
     """Return what a look finds of an alarm's condition; unknown where nothing can be said."""
-    if alarm.kind is Kind.STORAGE:
-        return around.storage
-    if alarm.kind is Kind.POLLER:
-        return around.poller
+    of_us = _OF_US.get(alarm.kind)
+    if of_us is not None:
+        return of_us(around)
     if alarm.kind is Kind.GATEWAY:
         return _gateway(around.gateways.get(alarm.gateway), around.now_ms)
     site = around.sites.get(alarm.site)
@@ -69,56 +86,68 @@ def _of_site(alarm: Alarm, site: SiteStanding, around: Around) -> Seen:
     if alarm.kind is Kind.FORECAST:
         return _forecast(alarm, around.supplies.get(alarm.site), around.now_ms)
     judge, point = _OF_POINT.get(alarm.kind), site.plan.site.point(alarm.tag)
-    return UNKNOWN if judge is None or point is None else judge(alarm, site, point)
-
-
-def spoken(value: float, unit: str) -> str:
-    """Return a value for people, with its unit."""
-    number = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.2f}".rstrip("0").rstrip(".")
-    return f"{number} {unit}".strip()
-
-
-def judged(alarm: Alarm, value: float, at_ms: int | None, words: str, *, above: bool) -> Seen:
-    """Judge a number against an alarm's limit and deadband.
-
-    Abnormal at the limit and beyond it; back to normal only past it by the deadband. Source: OPC
-    10000-9 Annex B.1.5 (semantics of the deadband).
-    """
-    if alarm.limit is None:
-        return UNKNOWN
-    beyond = value - alarm.limit if above else alarm.limit - value
-    if beyond >= 0:
-        return Seen(Condition.ABNORMAL, at_ms, words)
-    return Seen(Condition.NORMAL, at_ms, words, back=-beyond < alarm.deadband)
+    return UNKNOWN if judge is None or point is None else judge(alarm, site, point, around)
 
 
 # --- of a point ------------------------------------------------------------------------------
 
 
-def _limit(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
+def _limit(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
     reading = site.readings.get(point.tag)
     value = number_of(reading)
-    if reading is None or value is None or not _is_known(reading):
+    if reading is None or value is None or not is_known(reading):
         return UNKNOWN
     above = alarm.kind in (Kind.HIGH, Kind.HIGH_HIGH)
     return judged(alarm, value, reading.at_ms, spoken(value, point.unit), above=above)
 
 
-def _supply(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
-    reading = site.readings.get(point.tag)
-    shown, supply = number_of(reading), site.plan.site.supply
-    if reading is None or shown is None or not _is_known(reading):
-        return UNKNOWN
+def _supply(alarm: Alarm, site: SiteStanding, point: Point, around: Around) -> Seen:
+    supply, dawn = site.plan.site.supply, around.dawns.get(alarm.site)
     offset_v = supply.meter_offset_v if supply is not None else 0.0  # shown = true + offset
+    live = _live_supply(alarm, site, point, offset_v)
+    if supply is None or supply.kind is not SupplyKind.SOLAR or dawn is None:
+        return live
+    if not 0 <= around.now_ms - dawn.sunrise_ms <= FRESH_MS:
+        return live
+    return judge_by_dawn(alarm, live, dawn, offset_v, around.now_ms)
+
+
+def _live_supply(alarm: Alarm, site: SiteStanding, point: Point, offset_v: float) -> Seen:
+    reading = site.readings.get(point.tag)
+    shown = number_of(reading)
+    if reading is None or shown is None or not is_known(reading):
+        return UNKNOWN
     words = spoken(shown, "V")
     if offset_v:
         words += f", true {spoken(shown - offset_v, 'V')}"
     return judged(alarm, shown - offset_v, reading.at_ms, words, above=False)
 
 
-def _state(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
+def _rate(alarm: Alarm, site: SiteStanding, point: Point, around: Around) -> Seen:
+    trace = around.traces.get((alarm.site, alarm.tag), _NO_TRACE)
+    return judge_rate(alarm, site, point, trace)
+
+
+def _total(alarm: Alarm, site: SiteStanding, point: Point, around: Around) -> Seen:
+    found = around.counts.get((alarm.site, alarm.tag))
+    return judge_total(site, point, found, around.now_ms)
+
+
+def _deviation(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
+    return judge_deviation(alarm, site, point)
+
+
+def _feedback(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
+    return judge_feedback(alarm, site, point)
+
+
+def _order(alarm: Alarm, _: SiteStanding, __: Point, around: Around) -> Seen:
+    return judge_order(around.orders.get((alarm.site, alarm.tag)), around.now_ms)
+
+
+def _state(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
     reading = site.readings.get(point.tag)
-    if reading is None or not _is_known(reading) or isinstance(reading.value, str):
+    if reading is None or not is_known(reading) or isinstance(reading.value, str):
         return UNKNOWN
     words = point.words or ("off", "on")
     word = words[1] if reading.value else words[0]
@@ -126,7 +155,7 @@ def _state(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
     return Seen(Condition.ABNORMAL if calls else Condition.NORMAL, reading.at_ms, word)
 
 
-def _loop_fault(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
+def _loop_fault(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
     """Judge a current loop, its raw number in microamps; source: NAMUR NE 43 (secondary)."""
     reading = site.readings.get(point.tag)
     if reading is None or reading.quality is Quality.STALE:
@@ -138,7 +167,7 @@ def _loop_fault(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
     return Seen(Condition.ABNORMAL if is_fault else Condition.NORMAL, reading.at_ms, words)
 
 
-def _quality(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
+def _quality(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
     if point.tag in site.plan.refused:
         at_ms = site.state.last_answer_ms if site.state is not None else None
         words = "the station refuses its register"
@@ -151,11 +180,7 @@ def _quality(alarm: Alarm, site: SiteStanding, point: Point) -> Seen:
     return Seen(Condition.ABNORMAL if is_void else Condition.NORMAL, reading.at_ms, words)
 
 
-def _is_known(reading: Reading) -> bool:
-    return reading.value is not None and reading.quality in (Quality.GOOD, Quality.SUSPECT)
-
-
-_OF_POINT: Mapping[Kind, Callable[[Alarm, SiteStanding, Point], Seen]] = {
+_OF_POINT: Mapping[Kind, Callable[[Alarm, SiteStanding, Point, Around], Seen]] = {
     Kind.LOW_LOW: _limit,
     Kind.LOW: _limit,
     Kind.HIGH: _limit,
@@ -164,6 +189,17 @@ _OF_POINT: Mapping[Kind, Callable[[Alarm, SiteStanding, Point], Seen]] = {
     Kind.SUPPLY: _supply,
     Kind.LOOP_FAULT: _loop_fault,
     Kind.QUALITY: _quality,
+    Kind.DEVIATION: _deviation,
+    Kind.RATE: _rate,
+    Kind.TOTALIZER: _total,
+    Kind.FEEDBACK: _feedback,
+    Kind.ORDER: _order,
+}
+
+_OF_US: Mapping[Kind, Callable[[Around], Seen]] = {
+    Kind.STORAGE: lambda around: around.storage,
+    Kind.POLLER: lambda around: around.poller,
+    Kind.TEST: lambda around: around.test,
 }
 
 # --- of a site, of a gateway -------------------------------------------------------------------

@@ -29,7 +29,7 @@ OTHER = Usual(0.01, 60.0, 0.0)
 
 _TEMPERATURE_UNITS = frozenset({"°c", "°f", "k", "degc", "degf"})
 _PRESSURE_UNITS = frozenset({"pa", "hpa", "kpa", "mpa", "bar", "mbar", "psi", "psig", "psia"})
-_LEVEL_UNITS = frozenset({"m", "cm", "mm", "ft", "in", "%"})
+_LEVEL_UNITS = frozenset({"m", "cm", "mm", "ft", "in"})
 _FLOW_UNITS = frozenset({"gpm", "gpd", "mgd", "cfs", "cfm", "lps"})
 _PER_TIME = ("/s", "/min", "/h", "/d", "/day")
 
@@ -43,7 +43,13 @@ def usual_of(point: Point) -> Usual:
         return PRESSURE
     if point.kind is PointKind.RATE or unit in _FLOW_UNITS or unit.endswith(_PER_TIME):
         return FLOW
-    return LEVEL if unit in _LEVEL_UNITS else OTHER
+    return LEVEL if unit in _LEVEL_UNITS or _is_share_of_level(point, unit) else OTHER
+
+
+def _is_share_of_level(point: Point, unit: str) -> bool:
+    """Whether a share is one of a level: it may be a gate's position or a moisture as well."""
+    name, tag = point.name.lower(), point.tag.lower()
+    return unit == "%" and ("level" in name or tag.startswith(("lvl", "lev")))
 
 
 def deadband_of(point: Point) -> float:

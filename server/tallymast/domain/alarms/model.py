@@ -9,6 +9,8 @@ from enum import StrEnum
 
 from tallymast.domain.model import Priority
 
+TEST_KEY = "//test"
+
 
 class AlarmState(StrEnum):
     """The states of ANSI/ISA-18.2-2016, by the standard's letters A to D."""
@@ -94,6 +96,8 @@ class Alarm:
             what the operator does.
         latched: it stays until it is reset by hand.
         first_up: alarms of one group tell which of them came first; empty: of none.
+        other: the tag it is held against: a twin, or what proves an output; empty elsewhere.
+        over_s: the span a rate of change is judged over [s].
 
     """
 
@@ -113,6 +117,8 @@ class Alarm:
     response: str = ""
     latched: bool = False
     first_up: str = ""
+    other: str = ""
+    over_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

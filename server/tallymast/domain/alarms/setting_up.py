@@ -8,7 +8,9 @@ gave, so that an alarm keeps its history as long as its site and tag keep their 
 from collections.abc import Iterable, Iterator
 
 from tallymast.domain.alarms.delay_defaults import deadband_of, usual_of
+from tallymast.domain.alarms.doing import doing_alarms
 from tallymast.domain.alarms.model import Alarm, Kind
+from tallymast.domain.alarms.of_points import point_alarm
 from tallymast.domain.alarms.supply_alarms import supply_alarms
 from tallymast.domain.alarms.wording import WORDINGS
 from tallymast.domain.model import (
@@ -55,8 +57,16 @@ def too_many_urgent(network: Network, alarms: Iterable[Alarm]) -> tuple[str, ...
     )
 
 
+# A test goes the way of the most urgent: that is the one that has to work at night.
+_SYSTEM = (
+    (Kind.POLLER, Priority.URGENT),
+    (Kind.STORAGE, Priority.HIGH),
+    (Kind.TEST, Priority.URGENT),
+)
+
+
 def _of_system() -> Iterator[Alarm]:
-    for kind, priority in ((Kind.POLLER, Priority.URGENT), (Kind.STORAGE, Priority.HIGH)):
+    for kind, priority in _SYSTEM:
         rationale, consequence, response = WORDINGS[kind].of("")
         yield Alarm(
             f"//{kind}",
@@ -128,6 +138,7 @@ def _of_point(site: Site, point: Point, group: str) -> Iterator[Alarm]:
             yield _limit(site, point, kind, limit, priority)
     if point.alarm_when is not None:
         yield _state(site, point, group)
+    yield from doing_alarms(site, point, lower)
     yield from _doubts(site, point, lower)
 
 
@@ -135,14 +146,14 @@ def _limit(site: Site, point: Point, kind: Kind, limit: float, priority: Priorit
     usual = usual_of(point)
     on_delay_s = usual.on_delay_s if point.on_delay_s is None else point.on_delay_s
     off_delay_s = usual.off_delay_s if point.off_delay_s is None else point.off_delay_s
-    return _point_alarm(
+    return point_alarm(
         site, point, kind, priority, limit, deadband_of(point), on_delay_s, off_delay_s
     )
 
 
 def _state(site: Site, point: Point, group: str) -> Alarm:
     """Make a contact's alarm: two equal readings are enough where nobody wrote a delay."""
-    return _point_alarm(
+    return point_alarm(
         site,
         point,
         Kind.STATE,
@@ -156,41 +167,11 @@ def _state(site: Site, point: Point, group: str) -> Alarm:
 def _doubts(site: Site, point: Point, priority: Priority) -> Iterator[Alarm]:
     """Make what tells that a watched point cannot be judged; two readings, no delay of its own."""
     if point.loop is not None:
-        yield _point_alarm(site, point, Kind.LOOP_FAULT, priority)
+        yield point_alarm(site, point, Kind.LOOP_FAULT, priority)
     limits = point.limits
     every = (limits.low_low, limits.low, limits.high, limits.high_high)
     has_limits = any(limit is not None for limit in every)
     is_supply = point.kind is PointKind.SUPPLY_VOLTAGE and site.supply is not None
-    if has_limits or is_supply or point.alarm_when is not None:
-        yield _point_alarm(site, point, Kind.QUALITY, priority)
-
-
-def _point_alarm(
-    site: Site,
-    point: Point,
-    kind: Kind,
-    priority: Priority,
-    limit: float | None = None,
-    deadband: float = 0.0,
-    on_delay_s: float = 0.0,
-    off_delay_s: float = 0.0,
-    first_up: str = "",
-) -> Alarm:
-    rationale, consequence, response = WORDINGS[kind].of(f"{point.name} at {site.name}")
-    return Alarm(
-        f"{site.key}/{point.tag}/{kind}",
-        kind,
-        priority,
-        site.key,
-        point.tag,
-        site.gateway,
-        limit,
-        deadband,
-        on_delay_s,
-        off_delay_s,
-        point.alarm_when or "" if kind is Kind.STATE else "",
-        rationale,
-        consequence,
-        response,
-        first_up=first_up,
-    )
+    is_compared = point.deviation is not None or point.rate_limit is not None
+    if has_limits or is_compared or is_supply or point.alarm_when is not None:
+        yield point_alarm(site, point, Kind.QUALITY, priority)

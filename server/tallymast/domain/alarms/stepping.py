@@ -38,6 +38,11 @@ _WAS = {
     Kind.LOOP_FAULT: "a failed loop",
     Kind.QUALITY: "without a value",
     Kind.SUPPLY: "low",
+    Kind.DEVIATION: "apart",
+    Kind.RATE: "changing too fast",
+    Kind.TOTALIZER: "in doubt",
+    Kind.FEEDBACK: "in disagreement",
+    Kind.ORDER: "not as ordered",
 }
 
 
@@ -128,11 +133,6 @@ def _cleared(alarm: Alarm, step: Step, now_ms: int) -> Step:
     return _changed(step, cleared_ms=now_ms)
 
 
-def is_news(before: Standing, after: Standing) -> bool:
-    """Whether more changed than the reading that was judged: what is worth storing at once."""
-    return replace(after, seen_ms=before.seen_ms, value=before.value) != before
-
-
 # --- what people do, and what the network does to it -----------------------------------------
 
 
@@ -150,6 +150,28 @@ def acknowledge(alarm: Alarm, standing: Standing, now_ms: int, actor: str, note:
         note=note,
     )
     return _changed(step, acked_ms=now_ms, acked_by=actor)
+
+
+def raise_test(alarm: Alarm, standing: Standing, now_ms: int, actor: str, note: str) -> Step:
+    """Return the test alarm raised; nothing while it stands already.
+
+    It has no condition that is read anywhere: whoever looks ends it after its time.
+    """
+    if alarm.kind is not Kind.TEST or standing.state.is_active:
+        return Step(standing)
+    step = _write(alarm, Step(standing), Event.RAISED, now_ms, actor=actor, note=note)
+    return _changed(
+        step,
+        condition=Condition.ABNORMAL,
+        raised_ms=now_ms,
+        cleared_ms=None,
+        acked_ms=None,
+        acked_by="",
+        pending_ms=None,
+        pending_n=0,
+        seen_ms=now_ms,
+        value=note,
+    )
 
 
 def reset(alarm: Alarm, standing: Standing, now_ms: int, actor: str, note: str = "") -> Step:

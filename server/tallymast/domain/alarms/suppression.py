@@ -13,13 +13,14 @@ from tallymast.domain.alarms.model import Alarm, Kind
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.model import Act, GatewayStatus, SiteStatus
 
-_NEVER = frozenset({Kind.GATEWAY, Kind.STORAGE, Kind.POLLER, Kind.TEST})
+# What became of an order is no reading: whoever gave it has to know, whatever is silent now.
+NEVER = frozenset({Kind.GATEWAY, Kind.STORAGE, Kind.POLLER, Kind.TEST, Kind.ORDER})
 
 
 def suppressed(alarm: Alarm, around: Around) -> str:
     """Return why an alarm is suppressed by design, a sentence; empty: it is not."""
     site = around.sites.get(alarm.site)
-    if alarm.kind in _NEVER or site is None:
+    if alarm.kind in NEVER or site is None:
         return ""
     reason = _by_people(site) or _by_gateway(site, around) or _by_path(site, around.sites)
     return f"suppressed: {reason}" if reason else ""

@@ -5,9 +5,8 @@ a test is taken for a real one.
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Final
-from zoneinfo import ZoneInfo
 
 WEEKDAYS: Final = (
     "Monday",
@@ -52,7 +51,7 @@ def wrong(weekly: Weekly) -> tuple[str, ...]:
     return tuple(found)
 
 
-def due_ms(weekly: Weekly, zone: ZoneInfo, before_ms: int, now_ms: int) -> int | None:
+def due_ms(weekly: Weekly, zone: tzinfo, before_ms: int, now_ms: int) -> int | None:
     """Return when a test became due after ``before_ms`` and not later than now, else None.
 
     Args:

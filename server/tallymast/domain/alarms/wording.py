@@ -56,6 +56,37 @@ WORDINGS: Mapping[Kind, Wording] = {
         "What it guards goes unattended.",
         "Find out whether somebody is there; if nobody is, send somebody to look.",
     ),
+    Kind.DEVIATION: Wording(
+        "{name} and the point it is compared with show different things.",
+        "One of the two is wrong, and nobody knows which is to be relied on.",
+        "Gauge by hand before relying on either; then look at the instrument that is off.",
+    ),
+    Kind.RATE: Wording(
+        "{name} changes faster than it should: a break, an open gate, or something that runs away.",
+        "Its limits may be reached within less time than a visit takes.",
+        f"{_LOOK}; close or stop what may cause it, and send somebody if it does not slow down.",
+    ),
+    Kind.TOTALIZER: Wording(
+        "The count of {name} went back without a reason that is known, or counts too fast.",
+        "The volume of that day cannot be relied on, and the record may be disputed.",
+        "Read the meter by hand and note both counts; check its wiring, then reset this alarm.",
+    ),
+    Kind.FEEDBACK: Wording(
+        "{name} and what proves its effect disagree: it did not start, or it did not stop.",
+        "What it should drive stands still, or goes on running with nobody watching it.",
+        "Look at the selector, the overload and the supply there; send somebody. An output that"
+        " shows off makes nothing safe to touch.",
+    ),
+    Kind.ORDER: Wording(
+        "The newest order to {name} did not end as ordered.",
+        "The output may stand otherwise than somebody believes.",
+        "Read what the output shows now, look at the order's history, and decide anew.",
+    ),
+    Kind.TEST: Wording(
+        "It proves that an alarm reaches people.",
+        "Nothing is wrong. Where nobody gets it, a real one would not be noticed either.",
+        "Acknowledge it; if it did not reach you the usual way, tell whoever looks after this.",
+    ),
     Kind.COMM_FAIL: Wording(
         "{name} has not answered for longer than its use allows.",
         "Nobody sees what happens there, and its outputs may fall back as set.",

@@ -44,7 +44,8 @@ def _named(point: Point) -> Iterator[tuple[str, str]]:
 def _wrong_names(point: Point, points: Mapping[str, Point | None]) -> Iterator[Wrong]:
     for key, tag in _named(point):
         if tag == point.tag:
-            yield (key, f"{tag} is this point itself; name another point.")
+            itself = "output" if point.kind in OUTPUTS else "point"
+            yield (key, f"{tag} is this {itself} itself; name another point.")
         elif tag not in points:
             close = nearest(tag, (other for other in points if other != point.tag))
             hint = f"; the nearest is {close}" if close else ""

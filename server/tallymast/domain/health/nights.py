@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 from astral import Observer
-from astral.sun import sunrise
+from astral.sun import sunrise, sunset
 from numpy.typing import NDArray
 
 PRE_DAWN_MS = 2 * 3_600_000
@@ -66,6 +66,21 @@ def sunrise_ms(day: date, latitude: float, longitude: float, zone: tzinfo) -> in
         at = sunrise(Observer(latitude, longitude), date=day, tzinfo=zone)
     except ValueError:
         at = datetime.combine(day, time(6), zone)
+    return round(at.astimezone(UTC).timestamp() * 1000)
+
+
+@lru_cache(maxsize=8192)
+def sunset_ms(day: date, latitude: float, longitude: float, zone: tzinfo) -> int:
+    """Return when the sun sets on a local day [ms since 1970 UTC].
+
+    Where it does not set that day, 18:00 on the local clock stands for it.
+
+    Source: as of the sunrise.
+    """
+    try:
+        at = sunset(Observer(latitude, longitude), date=day, tzinfo=zone)
+    except ValueError:
+        at = datetime.combine(day, time(18), zone)
     return round(at.astimezone(UTC).timestamp() * 1000)
 
 

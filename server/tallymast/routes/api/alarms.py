@@ -9,7 +9,8 @@ from pydantic import AwareDatetime, BaseModel, Field
 from tallymast.domain.alarms.model import Alarm, AlarmState, Condition, Event, Kind, Standing
 from tallymast.domain.model import Priority
 from tallymast.routes import alarm_acts
-from tallymast.routes.alarm_acts import NOTE_LONGEST, name_of
+from tallymast.routes.alarm_acts import NOTE_LONGEST
+from tallymast.routes.alarm_words import called
 from tallymast.routes.api.spans import TheSpan, milliseconds
 from tallymast.routes.formats import iso
 from tallymast.routes.problems import Problem
@@ -201,7 +202,7 @@ def _item(number: int, alarm: Alarm, one: Standing, network: NetworkView) -> Ala
     return AlarmItem(
         id=number,
         key=alarm.key,
-        name=name_of(alarm, network),
+        name=called(alarm, network),
         kind=alarm.kind,
         priority=alarm.priority,
         site=alarm.site or None,

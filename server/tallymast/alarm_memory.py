@@ -1,0 +1,83 @@
+"""Remembers of some points what one reading does not tell: readings of a while, counts before.
+
+It is kept in memory: after a start the first reading is the newest that was stored, so that a
+count is compared with the last one before; a rate of change needs half its span anew.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from tallymast.domain.alarms.conditions import Around, PlaceOf
+from tallymast.domain.alarms.counting import Counted, count_of, counted
+from tallymast.domain.alarms.model import Alarm, Kind
+from tallymast.domain.alarms.moving import Trace
+from tallymast.domain.health.attention import Standing as SiteStanding
+from tallymast.domain.health.attention import number_of
+from tallymast.domain.model import Point, Quality
+
+
+@dataclass(slots=True)
+class _Watched:
+    """One point that is followed, as it was found last; a point that changed begins anew."""
+
+    span_s: float
+    site: SiteStanding | None = None
+    point: Point | None = None
+
+
+class Memory:
+    """What looks remember, by site key and tag."""
+
+    def __init__(self) -> None:
+        self._alarms: Mapping[str, Alarm] | None = None
+        self._watched: dict[PlaceOf, _Watched] = {}
+        self._traces: dict[PlaceOf, Trace] = {}
+        self._counts: dict[PlaceOf, Counted] = {}
+
+    def followed(self, alarms: Mapping[str, Alarm], around: Around) -> Around:
+        """Take what is new at the points whose past alarms need; return what is around with it."""
+        if alarms is not self._alarms:
+            self._watch(alarms)
+        for place, known in self._watched.items():
+            site = around.sites.get(place[0])
+            if site is not None and site is not known.site:
+                self._take(place, known, site)
+        return replace(around, traces=self._traces, counts=self._counts)
+
+    def _watch(self, alarms: Mapping[str, Alarm]) -> None:
+        spans: dict[PlaceOf, float] = {}
+        for one in alarms.values():
+            if one.kind in (Kind.RATE, Kind.TOTALIZER):
+                place = one.site, one.tag
+                spans[place] = max(one.over_s, spans.get(place, 0.0))
+        kept = {place: one for place, one in self._watched.items() if place in spans}
+        for place, span_s in spans.items():
+            kept.setdefault(place, _Watched(span_s)).span_s = span_s
+        self._alarms, self._watched = alarms, kept
+
+    def _take(self, place: PlaceOf, known: _Watched, site: SiteStanding) -> None:
+        point = site.plan.site.point(place[1])
+        if point is None:
+            return
+        if known.point is not point and known.point != point:
+            self._traces.pop(place, None)
+            self._counts.pop(place, None)
+        known.site, known.point = site, point
+        if known.span_s:
+            self._trace(place, known.span_s, site, point)
+        else:
+            self._count(place, site, point)
+
+    def _trace(self, place: PlaceOf, span_s: float, site: SiteStanding, point: Point) -> None:
+        reading = site.readings.get(point.tag)
+        value = number_of(reading)
+        if reading is None or value is None or reading.at_ms is None:
+            return
+        if reading.quality is Quality.GOOD:
+            trace = self._traces.get(place, Trace())
+            self._traces[place] = trace.followed(reading.at_ms, value, span_s)
+
+    def _count(self, place: PlaceOf, site: SiteStanding, point: Point) -> None:
+        count = count_of(site, point)
+        if count is not None:
+            self._counts[place] = counted(self._counts.get(place), count, point)
