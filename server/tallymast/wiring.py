@@ -82,6 +82,7 @@ class Parts:
     book: AlarmBook | None = None
     alarms: AlarmKeeper | None = None
     telling: TellingKeeper | None = None
+    has_mail_password: bool | None = None  # None where nothing is sent from
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -215,6 +216,7 @@ def assemble(
             book,
         ),
         telling=_telling(database, shown, book, mail_password),
+        has_mail_password=bool(mail_password),
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -304,6 +306,7 @@ def services(
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
         alarms=lambda: _alarms(parts),
+        mail_password=lambda: parts.has_mail_password,
         telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )

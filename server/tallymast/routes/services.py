@@ -224,7 +224,7 @@ class Services:
     telling_trouble: Callable[[], str] = lambda: ""  # why people are not told, a sentence
     heartbeat: Callable[[], HeartbeatNow] = HeartbeatNow  # how the sign of life goes
     beat: Callable[[], None] | None = None  # sends one at once, None where none is sent from here
-    mail_password: Callable[[], bool] = lambda: False  # whether the mail server's is set
+    mail_password: Callable[[], bool | None] = lambda: None  # whether it is set; None: not known
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

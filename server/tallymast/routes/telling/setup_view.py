@@ -81,7 +81,7 @@ def lacking(given: Services, found: Sequence[Contact], telling: Telling) -> tupl
     said = [*gaps(tuple(found), areas_in(given.network()))] if found else []
     if telling.server is None and any(one.way is Way.MAIL for one in found):
         said.append("No mail leaves the house: enter the mail server below.")
-    if telling.server and telling.server.user and not given.mail_password():
+    if telling.server and telling.server.user and given.mail_password() is False:
         said.append(
             f"The mail server is asked for as {telling.server.user}, and no password is set: start "
             "Tallymast with TALLYMAST_SMTP_PASSWORD in its environment."
