@@ -93,7 +93,10 @@ def test_of_several_those_that_wait_are_acknowledged(telling: Telling) -> None:
     link = telling.link(telling.message(telling.contact(), silent, HIGH_AT))
     page = telling.as_(None).get(link).text
     assert "Osier &lt;Pond&gt;: Comm fail: acknowledged by opal already." in page
-    telling.as_(None).post(link)
+    done = telling.as_(None).post(link).text
+    assert "Ana Brook acknowledged by this link" in done
+    assert "Quill Tank: Level high" in done
+    assert "Osier" not in done
     assert standing(telling, HIGH.key).acked_by == "Ana Brook"
     assert standing(telling, SILENT.key).acked_by == "opal"
 

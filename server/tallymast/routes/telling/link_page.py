@@ -29,11 +29,14 @@ from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.who import Gate, Person, TheGate, ThePerson, tell_refusal
 from tallymast.storage import ack_links
+from tallymast.storage import alarms as alarms_kept
 from tallymast.storage.ack_links import AckLink
 from tallymast.storage.people import digest
 
 LISTED: Final = 50  # Ours: of more alarms than this the rest is counted
 BY_LINK: Final = "by link"
+NEAR_MS: Final = 2000  # a link and its alarms are one transaction, stamped at the same moment
+MOST: Final = 5000  # Ours: lines of the journal so near that are looked through
 HEADERS: Final = {**NOT_KEPT, "X-Robots-Tag": "noindex, nofollow"}
 UNKNOWN: Final = (
     "This link does not work: it was cut off, or was never one. Open it from the message again, "
@@ -136,6 +139,19 @@ def _look(given: Services, key: str) -> AckLink | None:
         return ack_links.ack_link(connection, key)
 
 
+def _acknowledged(given: Services, found: AckLink) -> tuple[str, ...]:
+    """Return the keys of the alarms that were acknowledged when the link was used."""
+    at_ms, keys = found.used_ms or 0, {one.key for one in found.message.alarms}
+    with given.database.reading() as connection:
+        lines = alarms_kept.journal(connection, at_ms - NEAR_MS, at_ms + NEAR_MS, limit=MOST)
+    by_it = {
+        entry.alarm
+        for _, entry in lines
+        if (entry.actor, entry.note) == (found.contact.name, BY_LINK) and entry.alarm in keys
+    }
+    return tuple(dict.fromkeys(one.key for one in found.message.alarms if one.key in by_it))
+
+
 # --- answers ------------------------------------------------------------------------------
 
 
@@ -162,7 +178,7 @@ def _found(
 ) -> HTMLResponse:
     alarms, network, now_ms = given.alarms(), given.network(), given.now_ms()
     if found.used_ms is not None:
-        names = [name_of(one.key, alarms, network) for one in found.message.alarms]
+        names = [name_of(key, alarms, network) for key in _acknowledged(given, found)]
         return _page(request, show, {"used": found, "names": names[:LISTED], "all": len(names)})
     if not found.works(now_ms):
         return _say(request, show, BARRED if found.is_barred else OVER, 410)

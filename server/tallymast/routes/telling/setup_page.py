@@ -37,9 +37,9 @@ from tallymast.storage import telling_settings
 from tallymast.storage import test_alarm as kept_weekly
 
 SECURITY: Final = {
-    Security.STARTTLS: "STARTTLS: begins in the clear, then encrypted",
-    Security.TLS: "TLS: encrypted from the first byte",
-    Security.NONE: "none: only for a server on this machine",
+    Security.STARTTLS: "STARTTLS",
+    Security.TLS: "TLS from the first byte",
+    Security.NONE: "none, on this machine only",
 }
 HERE: Final = "/setup/telling"
 
@@ -93,7 +93,7 @@ def change_address(
     def changed(before: Telling) -> Telling:
         return replace(before, public_url=url)
 
-    _keep(given, person, changed, "telling.address", url or "none: messages hold no links")
+    _keep(given, person, changed, "telling.address", url or "none, so messages hold no links")
     return RedirectResponse(f"{HERE}?done=address#mail", 303)
 
 
@@ -179,7 +179,7 @@ def change_weekly(
 def server_words(server: MailServer | None) -> str:
     """Return a mail server in words, without whom it is asked for as."""
     if server is None:
-        return "none: no mail leaves the house"
+        return "none, so no mail leaves the house"
     return f"{server.host}, port {server.port}, {server.security.value}, from {server.sender}"
 
 
