@@ -165,9 +165,9 @@ class TellingBook:
             if self._read_ms is None or not 0 <= now_ms - self._read_ms < REREAD_MS:
                 if self._unstored:
                     return  # what was told from memory must not be forgotten
-                told = messages.told_since(conn, _oldest(now, now_ms))
-                acked = History(acked=self._history.acked).with_acks(now)
-                self._history = acked.with_messages(told)
+                since_ms = _oldest(now, now_ms)
+                acked = History(acked=messages.acks_since(conn, since_ms)).with_acks(now)
+                self._history = acked.with_messages(messages.told_since(conn, since_ms))
                 self._last = messages.last_tries(conn)
                 self._read_ms = now_ms
 

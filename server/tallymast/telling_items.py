@@ -13,7 +13,7 @@ from tallymast.domain.telling.words import (
     Words,
     alarm_words,
     digest_words,
-    test_words,
+    words_of_test,
 )
 from tallymast.domain.zones import find_zone
 from tallymast.routes.alarm_words import place_of, point_of, says, what_of
@@ -65,7 +65,7 @@ def _words(one: Due, desk: Desk) -> Words:
     kinds = one.kinds or (one.kind,) * len(one.alarms)
     items = [_item(time.key, kind, desk) for time, kind in zip(one.alarms, kinds, strict=True)]
     if one.kind is MessageKind.TEST:
-        return test_words(items[0], house)
+        return words_of_test(items[0], house)
     return (
         digest_words(items, house) if one.kind is MessageKind.DIGEST else alarm_words(items, house)
     )

@@ -65,6 +65,7 @@ class TellingKeeper(threading.Thread):
         self._watch = watch
         self._lanes: dict[str, asyncio.Semaphore] = {}
         self._tasks: dict[int, asyncio.Task[None]] = {}
+        self._stuck: set[int] = set()
         self._seen: Alarms | None = None
         self._looked_ms = 0
         self._ended = threading.Event()
@@ -95,7 +96,7 @@ class TellingKeeper(threading.Thread):
             return
         self._seen, self._looked_ms = now, now_ms
         for message, contact in await asyncio.to_thread(
-            self._book.look, now, now_ms, frozenset(self._tasks)
+            self._book.look, now, now_ms, self._stuck | self._tasks.keys()
         ):
             task = asyncio.create_task(self._deliver(message, contact))
             self._tasks[message.id] = task
@@ -105,10 +106,10 @@ class TellingKeeper(threading.Thread):
         while self._tasks:
             await asyncio.wait(list(self._tasks.values()))
 
-    async def close(self) -> None:
-        """End what is being sent, and close what is open."""
+    async def close(self, wait_s: float = _LAST_S) -> None:
+        """End what is being sent, which may take so long yet [s], and close what is open."""
         if self._tasks:
-            _, late = await asyncio.wait(list(self._tasks.values()), timeout=_LAST_S)
+            _, late = await asyncio.wait(list(self._tasks.values()), timeout=wait_s)
             for task in late:
                 task.cancel()
             await asyncio.gather(*late, return_exceptions=True)
@@ -132,6 +133,10 @@ class TellingKeeper(threading.Thread):
             _tell(message, contact, move)
             if self._watch is not None:
                 self._watch(message, move.one)
+        except Exception:  # what may have been handed over is not sent again and again
+            log.exception("what came of message %d is not known", message.id)
+            self._stuck.add(message.id)
+            self._is_faulty = True
         finally:
             del self._tasks[message.id]
 

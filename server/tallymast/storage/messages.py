@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, insert, select, update
 
+from tallymast.domain.alarms.model import Event
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.model import (
     Delivery,
@@ -163,6 +164,15 @@ def told_since(conn: Connection, from_ms: int) -> tuple[Message, ...]:
     """Return every message written since an instant, the oldest first."""
     query = select(_message).where(_message.c.made_ms >= from_ms)
     return tuple(_read(row) for row in conn.execute(query.order_by(_message.c.id)))
+
+
+def acks_since(conn: Connection, from_ms: int) -> dict[str, int]:
+    """Return by alarm when it was acknowledged last since an instant [UTC ms], by the journal."""
+    alarm, journal = schema.alarm, schema.alarm_journal
+    joined = journal.join(alarm, alarm.c.id == journal.c.alarm_id)
+    query = select(alarm.c.key, func.max(journal.c.at_ms).label("at_ms")).select_from(joined)
+    query = query.where(journal.c.at_ms >= from_ms, journal.c.event == Event.ACKNOWLEDGED.value)
+    return {row.key: row.at_ms for row in conn.execute(query.group_by(alarm.c.key))}
 
 
 def last_tries(conn: Connection) -> dict[int, Try]:

@@ -22,10 +22,21 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.people import Role
 from tallymast.domain.rounds import KeptLine, KeptRound
+from tallymast.domain.telling.model import (
+    Contact,
+    Delivery,
+    MessageKind,
+    NewMessage,
+    Occurrence,
+    Try,
+    TryOutcome,
+    Way,
+)
 from tallymast.storage import (
     alarm_rows,
     alarms,
     audit,
+    contacts,
     count_events,
     drafts,
     episodes,
@@ -35,6 +46,7 @@ from tallymast.storage import (
     hardware,
     hours,
     jobs,
+    messages,
     network,
     notes,
     people,
@@ -71,6 +83,7 @@ def fill(database: Database) -> None:
         _life(conn, first, plan)
         _proofs(conn, plan)
         _alarms(conn, plan)
+        _told(conn, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -256,3 +269,21 @@ def _alarms(conn: Connection, plan: PollPlan) -> None:
         AlarmState.UNACKNOWLEDGED, Condition.ABNORMAL, NOW_MS, seen_ms=NOW_MS, value="2.84 m"
     )
     alarms.keep(conn, {high.key: AlarmStep(calls, (raised,))}, NOW_MS)
+
+
+def _told(conn: Connection, plan: PollPlan) -> None:
+    """Somebody who is told of alarms, what he was told, and the log of handing it over."""
+    contact = contacts.add(conn, Contact(0, "r.hale", Way.MAIL, "r.hale@example.org"), DAY_0)
+    high = Occurrence(f"{plan.gateways[0].sites[0].site.key}/LVL/high", NOW_MS)
+    new = NewMessage(
+        contact.id,
+        MessageKind.ALARM,
+        Priority.HIGH,
+        "High: Level high, 2.84 m",
+        "Open the gate.\n",
+        (high,),
+        NOW_MS,
+    )
+    (message,) = messages.store(conn, [new], NOW_MS)
+    one = Try(message.id, 1, NOW_MS + 800, TryOutcome.HANDED, "2.0.0 taken")
+    messages.tried(conn, one, Delivery.HANDED, NOW_MS + 800)

@@ -83,7 +83,7 @@ def kind_of(
         slack_ms: so much too early a repeat may be, to come with others.
 
     """
-    call, last = history.call(key, now_ms), history.last.get((contact.id, key))
+    call, last = history.call(key, standing.raised_ms or 0), history.last.get((contact.id, key))
     is_active = standing.state.is_active
     if call is not None and last is not None and last.at_ms >= call.begun_ms:
         is_old = now_ms - last.at_ms >= REPEAT_MS - slack_ms
@@ -146,8 +146,8 @@ def _calls(alarms: Alarms, key: str, history: History, now_ms: int) -> bool:
     if one is None or not one.is_shown:
         return False
     if one.state is AlarmState.RETURNED and one.acked_ms is None:
-        is_told = history.call(key, now_ms) is not None
-        return not is_told and now_ms - (one.raised_ms or 0) < FRESH_MS
+        raised_ms = one.raised_ms or 0
+        return history.call(key, raised_ms) is None and now_ms - raised_ms < FRESH_MS
     return one.state is AlarmState.UNACKNOWLEDGED
 
 

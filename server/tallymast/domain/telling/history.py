@@ -1,8 +1,8 @@
 """What was told before, as far as it decides what is told next; restored from stored messages.
 
-A *call* is one alarm from the first message about it until somebody acknowledges it, or until an
-hour passes without a message. An alarm that clears and comes back meanwhile is the same call, so
-that a contact that chatters neither floods anybody nor starts the waiting for the next person anew.
+A *call* is one alarm from the first message about it until somebody acknowledges it. An alarm that
+clears and comes back within an hour of the last message is the same call, so that a contact that
+chatters neither floods anybody nor starts the waiting for the next person anew.
 """
 
 from collections.abc import Iterable, Mapping
@@ -64,10 +64,10 @@ class History:
     waiting: frozenset[int] = frozenset()
     acked: Mapping[str, int] = field(default_factory=dict)
 
-    def call(self, key: str, now_ms: int) -> Call | None:
-        """Return the call an alarm is in, None if it is in none (any more)."""
+    def call(self, key: str, raised_ms: int) -> Call | None:
+        """Return the call in which an alarm stands since it was raised; None: it was not told."""
         found = self.calls.get(key)
-        if found is None or now_ms - found.last_ms >= CALL_MS:
+        if found is None or raised_ms - found.last_ms >= CALL_MS:
             return None
         return None if self.acked.get(key, -1) >= found.begun_ms else found
 
@@ -96,8 +96,8 @@ class History:
                     digests[one.contact_id] = one.made_ms
                 continue
             spoke[one.contact_id] = Spoke(one.made_ms, one.priority)
-            for key, _ in one.alarms:
-                calls[key] = self._called(calls.get(key), key, one.made_ms)
+            for key, raised_ms in one.alarms:
+                calls[key] = self._called(calls.get(key), key, raised_ms, one.made_ms)
                 last[one.contact_id, key] = Last(one.made_ms, one.id)
         return replace(
             self,
@@ -113,8 +113,8 @@ class History:
         """Return it with a message that waits no more."""
         return replace(self, waiting=self.waiting - {message_id})
 
-    def _called(self, before: Call | None, key: str, at_ms: int) -> Call:
-        if before is None or at_ms - before.last_ms >= CALL_MS:
+    def _called(self, before: Call | None, key: str, raised_ms: int, at_ms: int) -> Call:
+        if before is None or raised_ms - before.last_ms >= CALL_MS:
             return Call(at_ms, at_ms)
         acked_ms = self.acked.get(key, -1)
         if before.begun_ms <= acked_ms <= at_ms:

@@ -70,7 +70,7 @@ class Telling:
 def wrong_with_server(server: MailServer) -> tuple[str, ...]:
     """Return in sentences what is wrong with a mail server's settings; empty: nothing."""
     said = []
-    if not _HOST.fullmatch(server.host):
+    if not _HOST.fullmatch(server.host) and _figures(server.host) is None:
         said.append("A mail server is named like mail.example.org or by its address in figures.")
     if not 1 <= server.port <= 65535:
         said.append(f"A port is a number from 1 to 65535; this is {server.port}.")

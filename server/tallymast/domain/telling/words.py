@@ -120,12 +120,13 @@ def digest_words(items: Sequence[Item], house: House) -> Words:
     at = local_time(house.now_ms, house.zone)
     subject = f"Digest of {at.day} {MONTHS[at.month - 1]}: {count}"
     stands = sum(one.standing.state.is_active for one in items)
-    lead = f"{count} that you are not told of at once: {stands} still stand."
+    still = "1 still stands" if stands == 1 else f"{stands} still stand"
+    lead = f"{count} that you are not told of at once: {still}."
     page = (f"Page: {house.public_url}/alarms", "") if house.public_url else ()
     return _made(subject, chain((lead, ""), _list("", items, house), page, _foot(house)))
 
 
-def test_words(item: Item, house: House) -> Words:
+def words_of_test(item: Item, house: House) -> Words:
     """Write that somebody tries whether alarms arrive."""
     lead = f"This is a test of how alarms reach you. Nothing is wrong at {house.title}."
     since = f"It was raised {_since(item.standing.raised_ms, house)}."
