@@ -346,7 +346,7 @@ def test_a_start_tells_how_long_nobody_looked_and_what_was_active(watched: Watch
     told = blind_words(world.database, world.view, again.now(), world.now_ms)
     assert told == (
         "Blind for 3 h 10 min (10:04:00 to 13:14:00): nobody looked for alarms. "
-        "1 alarm was active before: Quill Tank, Level: high."
+        "1 alarm was active before: Quill Tank: Level high."
     )
     one = again.standing()
     assert (one.state, one.condition) == (AlarmState.UNACKNOWLEDGED, Condition.UNKNOWN)

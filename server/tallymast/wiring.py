@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 
 from tallymast import alarm_blind, wall
@@ -16,12 +17,15 @@ from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
+from tallymast.domain.alarms.weekly import Weekly
+from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.model import (
     PollPlan,
 )
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.exporting import ExportDesk
 from tallymast.follow import Follow
+from tallymast.heartbeat import Body, Heart, Told
 from tallymast.hour_closer import HourCloser
 from tallymast.job_desk import JobDesk
 from tallymast.judging import Judge, Judged
@@ -37,7 +41,7 @@ from tallymast.routes.services import (
     PollerCondition,
     Services,
 )
-from tallymast.storage import jobs, states
+from tallymast.storage import jobs, states, test_alarm
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
 from tallymast.telling_book import TellingBook
@@ -59,7 +63,7 @@ def now_ms() -> int:
 
 
 Beside = (
-    Keeper | ExportDesk | Judge | AlarmKeeper | TellingKeeper
+    Keeper | ExportDesk | Judge | AlarmKeeper | TellingKeeper | Heart
 )  # what works beside polling and pages
 
 
@@ -83,6 +87,8 @@ class Parts:
     alarms: AlarmKeeper | None = None
     telling: TellingKeeper | None = None
     has_mail_password: bool | None = None  # None where nothing is sent from
+    heart: Heart | None = None
+    told: Told | None = None  # of a heart in another process
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
 
@@ -115,7 +121,14 @@ class Parts:
         begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Beside]
         begun = []
         try:
-            beside = (self.keeper, self.exports, self.judge, self.alarms, self.telling)
+            beside = (
+                self.keeper,
+                self.exports,
+                self.judge,
+                self.alarms,
+                self.telling,
+                self.heart,
+            )
             for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
                     part.start()
@@ -182,6 +195,7 @@ def assemble(
             exports=exports,
             judge=judge,
             book=book,
+            told=Told(database, now_ms),
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
@@ -191,6 +205,16 @@ def assemble(
     poll = PollThread(plan, known, upward, desk, wall.clock())
     closer = HourCloser(database, lambda: shown[0])
     watching = PlanWatch(database, addresses or {}, shown, live, poll, upward)
+    eyes = Eyes(
+        live,
+        network=lambda: shown[0],
+        now_ms=now_ms,
+        health=lambda: judge.judged.sites,
+        storage=writer.status,
+        poller=lambda: _condition_of(poll),
+        weekly=lambda: _weekly(database),
+    )
+    alarms = AlarmKeeper(eyes, book)
     return Parts(
         database,
         live,
@@ -204,19 +228,10 @@ def assemble(
         exports=exports,
         judge=judge,
         book=book,
-        alarms=AlarmKeeper(
-            Eyes(
-                live,
-                network=lambda: shown[0],
-                now_ms=now_ms,
-                health=lambda: judge.judged.sites,
-                storage=writer.status,
-                poller=lambda: _condition_of(poll),
-            ),
-            book,
-        ),
+        alarms=alarms,
         telling=_telling(database, shown, book, mail_password),
         has_mail_password=bool(mail_password),
+        heart=_heart(database, eyes, alarms),
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
@@ -228,6 +243,23 @@ def _telling(
     told = TellingBook(database, lambda: shown[0])
     ways = Ways(lambda: told.telling.server, password)
     return TellingKeeper(told, book.now, ways, now_ms)
+
+
+def _heart(database: Database, eyes: Eyes, alarms: AlarmKeeper) -> Heart:
+    body = Body(
+        eyes.live,
+        network=eyes.network,
+        now_ms=now_ms,
+        storage=eyes.storage,
+        poller=eyes.poller,
+        looked_ms=lambda: alarms.looked_ms,
+    )
+    return Heart(database, body, version("tallymast"))
+
+
+def _weekly(database: Database) -> Weekly:
+    with database.reading() as connection:
+        return test_alarm.load(connection)
 
 
 def _fell(plan: PollPlan, live: Live) -> str:
@@ -308,8 +340,15 @@ def services(
         alarms=lambda: _alarms(parts),
         mail_password=lambda: parts.has_mail_password,
         telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
+        heartbeat=lambda: _heartbeat(parts),
+        beat=parts.heart.hurry if parts.heart else None,
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
+
+
+def _heartbeat(parts: Parts) -> HeartbeatNow:
+    found = parts.heart or parts.told
+    return found.now() if found is not None else HeartbeatNow()
 
 
 def _alarms(parts: Parts) -> Alarms:

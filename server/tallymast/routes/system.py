@@ -1,5 +1,6 @@
 """What is wrong with Tallymast itself, in sentences, for the top of every page."""
 
+from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.zones import find_zone
 from tallymast.routes.formats import Clock, plural
 from tallymast.routes.services import PollerCondition, Services, StorageCondition
@@ -16,11 +17,25 @@ def system_lines(given: Services) -> tuple[str, ...]:
         lines.append(_refused(storage, clock))
     if trouble := given.telling_trouble():
         lines.append(trouble)
+    beat = given.heartbeat()
+    if beat.is_late(clock.now_ms):
+        lines.append(_not_taken(beat, clock))
     return tuple(lines)
 
 
 def _standing(poller: PollerCondition) -> str:
     return poller.sentence or "Polling stands still: every value on this page grows old."
+
+
+def _not_taken(beat: HeartbeatNow, clock: Clock) -> str:
+    """Say that the receiver outside gets no sign of life; not where it is."""
+    since = beat.last_ms if beat.last_ms is not None else beat.since_ms
+    last = f"since {clock.words(since)}" if since is not None else "yet"
+    return (
+        f"The sign of life to the outside receiver was not taken {last}, "
+        f"{plural(beat.in_a_row, 'try', 'tries')} in a row: {beat.failed} "
+        "Whoever watches from there may call; all else goes on."
+    )
 
 
 def _refused(storage: StorageCondition, clock: Clock) -> str:

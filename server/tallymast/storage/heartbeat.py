@@ -1,15 +1,17 @@
 """Keeps where the sign of life goes, and how often; off until somebody sets it up."""
 
 import json
+from dataclasses import asdict
 
 from sqlalchemy import Connection
 
 from tallymast.domain.errors import ConfigError
-from tallymast.domain.heartbeat import Heartbeat, wrong
+from tallymast.domain.heartbeat import Heartbeat, HeartbeatNow, wrong
 from tallymast.storage import setting
 from tallymast.storage.changes import canonical
 
 KEY = "heartbeat"
+TOLD = "heartbeat.told"
 
 
 def load(conn: Connection) -> Heartbeat:
@@ -33,3 +35,14 @@ def save(conn: Connection, beat: Heartbeat) -> None:
         raise ConfigError(mistakes)
     told = {"url": beat.url, "every_min": beat.every_min, "posts": beat.posts}
     setting.keep(conn, KEY, canonical(told))
+
+
+def tell(conn: Connection, now: HeartbeatNow) -> None:
+    """Keep how sending goes, for every process that serves pages."""
+    setting.keep(conn, TOLD, canonical(asdict(now)))
+
+
+def told(conn: Connection) -> HeartbeatNow:
+    """Return how sending goes, as it was kept last."""
+    kept = setting.load(conn, TOLD)
+    return HeartbeatNow(**json.loads(kept)) if kept is not None else HeartbeatNow()

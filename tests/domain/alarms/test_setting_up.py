@@ -50,6 +50,7 @@ def test_keys_are_made_of_names_and_stay() -> None:
     assert set(alarms(site(supply=supply()))) == {
         "//poller",
         "//storage",
+        "//test",
         "/gateway/scarp",
         "upper-weir//comm-fail",
         "upper-weir//forecast",

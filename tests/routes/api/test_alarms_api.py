@@ -98,7 +98,7 @@ def test_what_is_not_normal_is_listed_with_all_that_is_known(
     assert item["id"] == number_of(world, HIGH)
     expected = {
         "key": HIGH,
-        "name": "Quill Tank, Level: high",
+        "name": "Quill Tank: Level high",
         "kind": "high",
         "site": "quill-tank",
         "gateway": "mast",
@@ -159,7 +159,7 @@ def test_a_script_acknowledges_once(
     assert again.status_code == 409
     assert again.headers["content-type"] == "application/problem+json"
     assert again.json()["detail"] == (
-        "Quill Tank, Level: high was acknowledged by local at 10:00:00 already."
+        "Quill Tank: Level high was acknowledged by local at 10:00:00 already."
     )
     assert len(journal(world)) == 1
 
@@ -193,8 +193,8 @@ def test_of_a_selection_those_that_wait_are_acknowledged(
     assert standing(world, HIGH).state is AlarmState.ACKNOWLEDGED
     assert standing(world, OSIER).state is AlarmState.NORMAL
     assert told(world) == [
-        "opal acknowledged Osier <Pond>, Level: high, noted: Seen.",
-        "opal acknowledged Quill Tank, Level: high, noted: Seen.",
+        "opal acknowledged Osier <Pond>: Level high, noted: Seen.",
+        "opal acknowledged Quill Tank: Level high, noted: Seen.",
     ]
     with pytest.raises(Problem, match="2 others of the chosen ones") as refused:
         alarm_acts.acknowledge(given, SUE, [HIGH, OSIER, LOW], "")
@@ -246,7 +246,7 @@ def test_shelving_has_a_reason_and_an_end(
     one = standing(world)
     assert (one.shelved_until_ms, one.shelved_by) == (NOW_MS + 8 * HOUR, "opal")
     assert not one.is_shown
-    assert told(world) == ["opal shelved Quill Tank, Level: high for 8 h: Tank is painted."]
+    assert told(world) == ["opal shelved Quill Tank: Level high for 8 h: Tank is painted."]
     alarm_acts.unshelve(given, OPAL, HIGH)
     assert standing(world).is_shown
     with pytest.raises(Problem, match="is not shelved"):
