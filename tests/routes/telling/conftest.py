@@ -1,6 +1,6 @@
 """People, alarms that call, contacts and messages: what the pages of telling show."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import pytest
 from starlette.testclient import TestClient
@@ -34,6 +34,7 @@ class Telling:
     guarded: Guarded
     alarms: Told
     has_password: bool | None = True
+    beats: list[int] = field(default_factory=list)  # signs of life that were asked for
 
     @property
     def now_ms(self) -> int:
@@ -61,7 +62,7 @@ class Telling:
 
     def link(self, message: Message) -> str:
         with self.guarded.world.database.writing() as conn:
-            return f"/told/{ack_links.make_ack_link(conn, message.id, NOW_MS)}"
+            return f"{ack_links.PATH}/{ack_links.make_ack_link(conn, message.id, NOW_MS)}"
 
     def used_ms(self, link: str) -> int | None:
         with self.guarded.world.database.reading() as conn:
@@ -83,6 +84,7 @@ def telling(world: World, kept: str) -> Telling:
         alarms.services("login"),
         alarms=alarms.now,
         mail_password=lambda: made.has_password,
+        beat=lambda: made.beats.append(NOW_MS),
     )
     made.guarded.app = create_app(given)
     return made

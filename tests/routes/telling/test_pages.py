@@ -142,6 +142,7 @@ def test_a_technician_reads_and_sets_hours_but_no_contact(telling: Telling) -> N
 
 def test_the_sign_of_lifes_address_is_not_shown_again(telling: Telling) -> None:
     tess = telling.as_(Role.TECHNICIAN)
+    assert tess.post(f"{PAGE}/heartbeat/send").status_code == 409
     wrong = tess.post(f"{PAGE}/heartbeat", data={"url": "ftp://watch.example/x", "minutes": "5"})
     assert (wrong.status_code, "begins with https://" in wrong.text) == (422, True)
     assert 'value="ftp://watch.example/x"' in wrong.text
@@ -152,6 +153,9 @@ def test_the_sign_of_lifes_address_is_not_shown_again(telling: Telling) -> None:
     assert "key-9" not in page
     with telling.guarded.world.database.reading() as conn:
         assert heartbeat.load(conn).url == "https://watch.example/key-9"
+    assert telling.beats == []
+    tess.post(f"{PAGE}/heartbeat/send")
+    assert telling.beats == [NOW_MS]
     tess.post(f"{PAGE}/heartbeat", data={"url": "", "minutes": "10", "act": "end"})
     assert "None is sent yet" in tess.get(PAGE).text
     assert "key-9" not in str([one.after for one in telling.guarded.told("telling.heartbeat")])
