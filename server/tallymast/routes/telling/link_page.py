@@ -39,17 +39,14 @@ NEAR_MS: Final = 2000  # a link and its alarms are one transaction, stamped at t
 MOST: Final = 5000  # Ours: lines of the journal so near that are looked through
 HEADERS: Final = {**NOT_KEPT, "X-Robots-Tag": "noindex, nofollow"}
 UNKNOWN: Final = (
-    "This link does not work: it was cut off, or was never one. Open it from the message again, "
+    "It was cut off on its way, or was never one. Open it from the message again, "
     "or sign in to Tallymast and acknowledge there."
 )
 OVER: Final = (
-    "This link is over: a link to acknowledge works for 24 h. Sign in to Tallymast to see how the "
+    "It is over: a link to acknowledge works for 24 h. Sign in to Tallymast to see how the "
     "alarm stands."
 )
-BARRED: Final = (
-    "This link does not work any more: whoever it was sent to is no longer told of alarms. Ask a "
-    "supervisor."
-)
+BARRED: Final = "Whoever it was sent to is no longer told of alarms. Ask a supervisor."
 TOO_MANY: Final = "There were too many attempts from here. Wait a quarter of an hour, or sign in."
 
 router = APIRouter(include_in_schema=False)
