@@ -28,6 +28,7 @@ from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.model import Contact, Delivery, Message, Try, TryOutcome, Way
 from tallymast.domain.telling.settings import MailServer, Security, Telling
+from tallymast.routes.system import system_lines
 from tallymast.storage import ack_links, contacts, messages, telling_settings
 from tallymast.storage.engine import Database
 from tallymast.telling_book import TellingBook
@@ -520,5 +521,9 @@ def test_whoever_polls_tells_people_and_pages_alone_do_not(world: World) -> None
     with parts.running():
         assert parts.telling.is_alive()
     assert not parts.telling.is_alive()
-    assert wiring.services(parts, "0").telling_trouble() == ""
+    given = wiring.services(parts, "0")
+    assert given.telling_trouble() == ""
+    trouble = "Messages about alarms do not reach Dana."
+    lines = system_lines(replace(given, telling_trouble=lambda: trouble))
+    assert trouble in lines  # and so on every page
     assert wiring.assemble(world.database, "web").telling is None
