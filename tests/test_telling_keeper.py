@@ -313,6 +313,13 @@ def test_a_wrong_password_waits_and_the_mail_goes_when_it_is_right(
     assert len(post.mails) == 1
 
 
+def test_a_password_that_is_not_there_is_asked_for_in_a_sentence(town: Town) -> None:
+    town.password = ""
+    town.set_up(DANA, port=25)
+    played(lambda: once(town.keeper()))
+    assert "start polling with TALLYMAST_SMTP_PASSWORD set" in town.tries[0].said
+
+
 def test_nothing_is_said_to_a_server_that_cannot_show_who_it_is(
     town: Town, certificate: tuple[Path, Path]
 ) -> None:
