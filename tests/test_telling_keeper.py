@@ -28,6 +28,7 @@ from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.model import Contact, Delivery, Message, Try, TryOutcome, Way
 from tallymast.domain.telling.settings import MailServer, Security, Telling
+from tallymast.routes.system import system_lines
 from tallymast.storage import ack_links, contacts, messages, telling_settings
 from tallymast.storage.engine import Database
 from tallymast.telling_book import TellingBook
@@ -312,6 +313,13 @@ def test_a_wrong_password_waits_and_the_mail_goes_when_it_is_right(
     assert len(post.mails) == 1
 
 
+def test_a_password_that_is_not_there_is_asked_for_in_a_sentence(town: Town) -> None:
+    town.password = ""
+    town.set_up(DANA, port=25)
+    played(lambda: once(town.keeper()))
+    assert "start polling with TALLYMAST_SMTP_PASSWORD set" in town.tries[0].said
+
+
 def test_nothing_is_said_to_a_server_that_cannot_show_who_it_is(
     town: Town, certificate: tuple[Path, Path]
 ) -> None:
@@ -520,5 +528,9 @@ def test_whoever_polls_tells_people_and_pages_alone_do_not(world: World) -> None
     with parts.running():
         assert parts.telling.is_alive()
     assert not parts.telling.is_alive()
-    assert wiring.services(parts, "0").telling_trouble() == ""
+    given = wiring.services(parts, "0")
+    assert given.telling_trouble() == ""
+    trouble = "Messages about alarms do not reach Dana."
+    lines = system_lines(replace(given, telling_trouble=lambda: trouble))
+    assert trouble in lines  # and so on every page
     assert wiring.assemble(world.database, "web").telling is None

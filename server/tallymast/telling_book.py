@@ -166,14 +166,14 @@ class TellingBook:
                 if self._unstored:
                     return  # what was told from memory must not be forgotten
                 since_ms = _oldest(now, now_ms)
-                acked = History(acked=messages.acks_since(conn, since_ms)).with_acks(now)
+                acked = History(acked=messages.acks_since(conn, since_ms)).with_acks(now, now_ms)
                 self._history = acked.with_messages(messages.told_since(conn, since_ms))
                 self._last = messages.last_tries(conn)
                 self._read_ms = now_ms
 
     def _write(self, now: Alarms, now_ms: int) -> None:
         view = self._view()
-        self._history = self._history.with_acks(now)
+        self._history = self._history.with_acks(now, now_ms)
         cut_ms = digest_cut(now_ms, self.telling.digest_hour, find_zone(view.time_zone))
         told = tuple(self._contacts.values())
         found = due(now, told, self._history, self._areas_of(view), now_ms, cut_ms)

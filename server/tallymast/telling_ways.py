@@ -2,6 +2,7 @@
 
 import ssl
 from collections.abc import Callable
+from typing import Final
 
 import httpx
 
@@ -12,6 +13,11 @@ from tallymast.telling_mail import TIMEOUT_S as MAIL_S
 from tallymast.telling_mail import send_mail
 from tallymast.telling_webhook import TIMEOUT_S as WEBHOOK_S
 from tallymast.telling_webhook import send_webhook
+
+_NO_PASSWORD: Final = (
+    "The mail server's user {user} needs a password: start polling with "
+    "TALLYMAST_SMTP_PASSWORD set."
+)
 
 
 class Ways:
@@ -53,6 +59,8 @@ class Ways:
         server = self._server()
         if server is None:
             raise NotHanded("No mail server is set up, so no mail is sent.", TryOutcome.FAILED)
+        if server.user and not self._password:
+            raise NotHanded(_NO_PASSWORD.format(user=server.user), TryOutcome.FAILED)
         return await send_mail(
             server, self._password, outgoing, timeout_s=self._mail_s, trusted=self._trusted
         )

@@ -21,6 +21,7 @@ NAMES = (
     "record",
     "road",
     "soak",
+    "telling",
     "truth",
 )
 

@@ -6,7 +6,7 @@ the log of tries only grows.
 
 import json
 from collections.abc import Collection, Sequence
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, Row, func, insert, select, update
 
@@ -24,6 +24,7 @@ from tallymast.domain.telling.model import (
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, log_change
 
+_ENDING: Final = tuple(one.value for one in (Event.ACKNOWLEDGED, Event.UNSHELVED, Event.IN_SERVICE))
 _message, _try, _contact = schema.message, schema.message_try, schema.contact
 
 
@@ -167,11 +168,14 @@ def told_since(conn: Connection, from_ms: int) -> tuple[Message, ...]:
 
 
 def acks_since(conn: Connection, from_ms: int) -> dict[str, int]:
-    """Return by alarm when it was acknowledged last since an instant [UTC ms], by the journal."""
+    """Return by alarm when somebody last ended its call since an instant [UTC ms], by the journal.
+
+    That is: acknowledged it, took it off the shelf or put it back in service.
+    """
     alarm, journal = schema.alarm, schema.alarm_journal
     joined = journal.join(alarm, alarm.c.id == journal.c.alarm_id)
     query = select(alarm.c.key, func.max(journal.c.at_ms).label("at_ms")).select_from(joined)
-    query = query.where(journal.c.at_ms >= from_ms, journal.c.event == Event.ACKNOWLEDGED.value)
+    query = query.where(journal.c.at_ms >= from_ms, journal.c.event.in_(_ENDING))
     return {row.key: row.at_ms for row in conn.execute(query.group_by(alarm.c.key))}
 
 

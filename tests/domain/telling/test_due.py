@@ -63,7 +63,7 @@ class Night:
         return Alarms(self.alarms, self.standings)
 
     def look(self, at_ms: int, cut_ms: int = CUT) -> list[Due]:
-        self.history = self.history.with_acks(self.now)
+        self.history = self.history.with_acks(self.now, at_ms)
         found = due(self.now, self.contacts, self.history, self.areas, at_ms, cut_ms)
         made = [
             Message(
@@ -173,6 +173,17 @@ def test_an_alarm_that_chatters_is_one_call_until_somebody_acknowledges() -> Non
     assert night.look(T0 + 13 * MINUTE) == []
     night.put("quill/LVL/high", raised(T0 + 14 * MINUTE))  # its standing forgets who acknowledged
     assert night.night(0, T0 + 14 * MINUTE) == [(14, 1, ALARM)]
+
+
+def test_an_alarm_that_comes_off_the_shelf_begins_again_with_the_first_level() -> None:
+    night = Night()
+    night.put("quill/LVL/high", raised())
+    assert night.night(1) == [(0, 1, ALARM)]
+    night.put("quill/LVL/high", raised(shelved_until_ms=T0 + 60 * MINUTE))
+    assert night.night(58, T0 + 2 * MINUTE) == []
+    night.put("quill/LVL/high", raised())
+    again = night.night(11, T0 + 60 * MINUTE + 1000)
+    assert again == [(60, 1, ALARM), (70, 2, ESCALATION)]
 
 
 def test_what_came_and_went_while_others_were_bundled_is_still_told_once() -> None:
@@ -327,7 +338,7 @@ def test_after_a_restart_nothing_is_told_twice_and_nothing_is_forgotten() -> Non
     night = Night()
     night.put("quill/LVL/high", raised())
     assert night.night(12) == [(0, 1, ALARM), (10, 2, ESCALATION)]
-    night.history = History().with_acks(night.now).with_messages(night.messages)
+    night.history = History().with_messages(night.messages)
     assert night.night(30, T0 + 13 * MINUTE) == [
         (30, 1, REPEAT),
         (30, 3, ESCALATION),
@@ -339,7 +350,7 @@ def test_an_alarm_that_stood_through_a_long_stop_goes_on_up_the_levels() -> None
     night = Night()
     night.put("quill/LVL/high", raised())
     night.look(T0)
-    night.history = History().with_acks(night.now).with_messages(night.messages)
+    night.history = History().with_messages(night.messages)
     told = {one.contact.id: one.kind for one in night.look(T0 + 5 * 60 * MINUTE)}
     assert told == {1: REPEAT, 2: ESCALATION, 3: ESCALATION}
 

@@ -1,8 +1,9 @@
 """What was told before, as far as it decides what is told next; restored from stored messages.
 
-A *call* is one alarm from the first message about it until somebody acknowledges it. An alarm that
-clears and comes back within an hour of the last message is the same call, so that a contact that
-chatters neither floods anybody nor starts the waiting for the next person anew.
+A *call* is one alarm from the first message about it until somebody acknowledges it, shelves it or
+takes it out of service. An alarm that clears and comes back within an hour of the last message is
+the same call, and so is one that was suppressed by design meanwhile: what chatters neither floods
+anybody nor starts the waiting for the next person anew.
 """
 
 from collections.abc import Iterable, Mapping
@@ -52,7 +53,8 @@ class History:
         digested: which times of which alarms stood in a digest or test, by contact.
         digests: when each contact's newest digest was written.
         waiting: the numbers of the messages that are not handed over yet.
-        acked: when each alarm was acknowledged last, as far as it was seen.
+        acked: when a person last acknowledged, unshelved or put back in service each alarm, as far
+            as it was seen.
 
     """
 
@@ -71,16 +73,18 @@ class History:
             return None
         return None if self.acked.get(key, -1) >= found.begun_ms else found
 
-    def with_acks(self, alarms: Alarms) -> "History":
-        """Return it with what was acknowledged, as alarms stand now.
+    def with_acks(self, alarms: Alarms, now_ms: int) -> "History":
+        """Return it with what people did to alarms that were told, as alarms stand now.
 
         A standing forgets who acknowledged when its alarm is raised anew; here it is remembered.
         """
-        seen = {
-            key: one.acked_ms
-            for key, one in alarms.standings.items()
-            if one.acked_ms is not None and one.acked_ms > self.acked.get(key, -1)
-        }
+        seen: dict[str, int] = {}
+        for key, one in alarms.standings.items():
+            acked_ms = one.acked_ms
+            if key in self.calls and (one.shelved_until_ms is not None or one.out_of_service):
+                acked_ms = now_ms
+            if acked_ms is not None and acked_ms > self.acked.get(key, -1):
+                seen[key] = acked_ms
         return replace(self, acked={**self.acked, **seen}) if seen else self
 
     def with_messages(self, messages: Iterable[Message]) -> "History":
