@@ -3,8 +3,10 @@
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlalchemy import Connection
@@ -14,6 +16,7 @@ from tallymast.alarm_blind import blind_words, looked
 from tallymast.alarm_book import AlarmBook, rebased
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
 from tallymast.domain.alarms import stepping
+from tallymast.domain.alarms.figures import figures
 from tallymast.domain.alarms.model import (
     Alarm,
     Alarms,
@@ -26,10 +29,12 @@ from tallymast.domain.alarms.model import (
     Step,
 )
 from tallymast.domain.alarms.setting_up import alarms_of
+from tallymast.domain.alarms.weekly import Weekly
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import GatewayState, GatewayStatus, Outcome, Priority
+from tallymast.domain.orders.model import Order, OrderKind, OrderState, Wanted
 from tallymast.routes.services import NetworkView
-from tallymast.storage import alarms
+from tallymast.storage import alarms, audit
 from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database
 
@@ -470,3 +475,56 @@ def shown(watched: Watch) -> list[str]:
 
 def alarms_looked(conn: Connection, at_ms: int) -> None:
     looked(conn, at_ms)
+
+
+# --- the test alarm, orders ----------------------------------------------------------------
+
+TEST = "//test"
+
+
+def weekly_watch(world: World, weekly: Weekly) -> Watch:
+    found = watch(world)
+    eyes = replace(found.keeper._eyes, weekly=lambda: weekly)
+    return Watch(world, AlarmKeeper(eyes, found.book), found.book)
+
+
+def test_the_weekly_test_is_raised_for_a_minute_written_down_and_never_counted(
+    world: World,
+) -> None:
+    local = datetime.fromtimestamp(NOW_MS / 1000, UTC).astimezone(ZoneInfo(world.view.time_zone))
+    due = local.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+    minute = (due.timestamp() * 1000 - NOW_MS) / MINUTE
+    watched = weekly_watch(world, Weekly(due.weekday(), due.hour))
+    for at in (minute - 1, minute + 0.02, minute + 0.5):
+        watched.look_at(at)
+    assert watched.standing(TEST).state is AlarmState.UNACKNOWLEDGED
+    watched.look_at(minute + 1.1)
+    assert watched.standing(TEST).state is AlarmState.RETURNED
+    assert [event for event, _, _ in watched.events(TEST)] == [Event.RAISED, Event.CLEARED]
+    with world.database.reading() as conn:
+        told = audit.search(conn, audit.Wanted(), 10)
+        entries = [entry for _, entry in alarms.journal(conn, 0, 2**62)]
+    assert [one.sentence for one in told] == ["The weekly test alarm was raised."]
+    assert figures(entries, NOW_MS, NOW_MS + 86_400_000).raised == 0
+
+
+def test_a_look_knows_the_newest_order_by_site_and_tag_and_keeps_it_while_storage_refuses(
+    world: World,
+) -> None:
+    site_id = next(one.site_id for one in world.view.sites if one.site.key == "quill-tank")
+    made = Order(
+        1, "k", NOW_MS, "opal", None, site_id, 7, "OUT1", Wanted(OrderKind.ON, 1.0), "off",
+        None, OrderState.UNCONFIRMED, NOW_MS, NOW_MS + 30_000,
+    )  # fmt: skip
+    answers = iter([{7: made, 8: replace(made, site_id=99)}])
+
+    def orders() -> dict[int, Order]:
+        found = next(answers, None)
+        if found is None:
+            raise StorageError("The disk is full.")
+        return found
+
+    eyes = replace(watch(world).keeper._eyes, orders=orders)
+    keeper = AlarmKeeper(eyes, AlarmBook(world.database, lambda: world.view, alarms_of))
+    for _ in range(2):
+        assert keeper.around(NOW_MS).orders == {("quill-tank", "OUT1"): made}

@@ -30,7 +30,7 @@ from tallymast.domain.health.attention import Standing as SiteStanding
 NEW: Final = Standing()  # of an alarm of which nothing is known yet
 _NEVER: Final = (object(), NEW)
 # What rests on more than a site's newest readings: on nights, orders, or the time itself.
-_MOVING: Final = frozenset({Kind.FORECAST, Kind.SUPPLY, Kind.ORDER})
+_MOVING: Final = frozenset({Kind.FORECAST, Kind.SUPPLY, Kind.ORDER, Kind.FEEDBACK})
 _HOLDING: Final = (Event.SUPPRESSED, Event.UNSUPPRESSED)
 
 

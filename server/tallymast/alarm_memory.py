@@ -1,7 +1,8 @@
-"""Remembers of some points what one reading does not tell: readings of a while, counts before.
+"""Remembers of some points what one reading does not tell: what they showed before.
 
 It is kept in memory: after a start the first reading is the newest that was stored, so that a
-count is compared with the last one before; a rate of change needs half its span anew.
+count is compared with the last one before; a rate of change needs half its span anew, and of an
+output that changed meanwhile nobody saw the change.
 """
 
 from collections.abc import Mapping
@@ -11,15 +12,19 @@ from tallymast.domain.alarms.conditions import Around, PlaceOf
 from tallymast.domain.alarms.counting import Counted, count_of, counted
 from tallymast.domain.alarms.model import Alarm, Kind
 from tallymast.domain.alarms.moving import Trace
+from tallymast.domain.alarms.paired import Switched, switched
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.health.attention import number_of
 from tallymast.domain.model import Point, Quality
+
+_REMEMBERED = frozenset({Kind.RATE, Kind.TOTALIZER, Kind.FEEDBACK})
 
 
 @dataclass(slots=True)
 class _Watched:
     """One point that is followed, as it was found last; a point that changed begins anew."""
 
+    alarm: Alarm
     span_s: float
     site: SiteStanding | None = None
     point: Point | None = None
@@ -33,6 +38,7 @@ class Memory:
         self._watched: dict[PlaceOf, _Watched] = {}
         self._traces: dict[PlaceOf, Trace] = {}
         self._counts: dict[PlaceOf, Counted] = {}
+        self._switched: dict[PlaceOf, Switched] = {}
 
     def followed(self, alarms: Mapping[str, Alarm], around: Around) -> Around:
         """Take what is new at the points whose past alarms need; return what is around with it."""
@@ -42,18 +48,17 @@ class Memory:
             site = around.sites.get(place[0])
             if site is not None and site is not known.site:
                 self._take(place, known, site)
-        return replace(around, traces=self._traces, counts=self._counts)
+        return replace(around, traces=self._traces, counts=self._counts, switched=self._switched)
 
     def _watch(self, alarms: Mapping[str, Alarm]) -> None:
-        spans: dict[PlaceOf, float] = {}
+        watched: dict[PlaceOf, _Watched] = {}
         for one in alarms.values():
-            if one.kind in (Kind.RATE, Kind.TOTALIZER):
+            if one.kind in _REMEMBERED:  # a point has only one of them, a rate both ways
                 place = one.site, one.tag
-                spans[place] = max(one.over_s, spans.get(place, 0.0))
-        kept = {place: one for place, one in self._watched.items() if place in spans}
-        for place, span_s in spans.items():
-            kept.setdefault(place, _Watched(span_s)).span_s = span_s
-        self._alarms, self._watched = alarms, kept
+                known = self._watched.get(place)
+                point = known.point if known is not None else None
+                watched[place] = _Watched(one, one.over_s, point=point)
+        self._alarms, self._watched = alarms, watched
 
     def _take(self, place: PlaceOf, known: _Watched, site: SiteStanding) -> None:
         point = site.plan.site.point(place[1])
@@ -62,8 +67,13 @@ class Memory:
         if known.point is not point and known.point != point:
             self._traces.pop(place, None)
             self._counts.pop(place, None)
+            self._switched.pop(place, None)
         known.site, known.point = site, point
-        if known.span_s:
+        if known.alarm.kind is Kind.FEEDBACK:
+            found = switched(self._switched.get(place), known.alarm, site)
+            if found is not None:
+                self._switched[place] = found
+        elif known.alarm.kind is Kind.RATE:
             self._trace(place, known.span_s, site, point)
         else:
             self._count(place, site, point)

@@ -351,7 +351,7 @@ def test_a_month_is_judged_against_the_targets(kept: Told) -> None:
     assert "12 alarms called somebody since" in words
     assert "Alarms a day 0.40 12 alarms" in words
     assert re.search(
-        r"Most in any ten minutes 12, from .{5,20} 4 320 times 10 min 10 at most", words
+        r"Most in any ten minutes 12, from .{5,20}, demanding 4 320 times 10 min 10 at most", words
     )
     assert "Fleeting (over within a minute) 12" in words
     assert "Quill Tank: Level high 12 100 %" in words

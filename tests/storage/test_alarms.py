@@ -218,3 +218,18 @@ def test_many_at_once_are_kept_as_few_are(database: Database) -> None:
         found = alarms.of_keys(conn, list(steps))
         assert found == {key: step.standing for key, step in steps.items()}
         assert len(alarms.journal(conn, AT, AT + 1, limit=1000)) == 500
+
+
+def test_two_alarms_of_one_kind_at_one_point_keep_their_own_rows(planted: Planted) -> None:
+    # A supply has a warning and an urgent one; what changes of one leaves both where they are.
+    keys = ("weir-1/LVL/supply-low", "weir-1/LVL/supply-far-low")
+    both = {
+        key: Alarm(key, Kind.SUPPLY, Priority.HIGH, "weir-1", "LVL", limit=12.3) for key in keys
+    }
+    with planted.database.writing() as conn:
+        alarm_rows.enter(conn, both, AT)
+        before = alarms.ids(conn)
+        changed = {key: replace(one, limit=12.1) for key, one in both.items()}
+        alarm_rows.enter(conn, changed, AT + 1)
+        assert {key: alarms.ids(conn)[key] for key in keys} == {key: before[key] for key in keys}
+        assert not alarm_rows.enter(conn, changed, AT + 2)

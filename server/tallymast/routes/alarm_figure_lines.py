@@ -6,6 +6,7 @@ from typing import Final
 
 from tallymast.domain.alarms.figures import TARGETS, Acknowledging, Figures
 from tallymast.domain.alarms.model import Alarms
+from tallymast.domain.alarms.windows import rate_words, upset_words
 from tallymast.domain.model import Priority
 from tallymast.routes.alarm_words import name_of
 from tallymast.routes.formats import Clock, lasting, number, percent, plural, share
@@ -53,7 +54,7 @@ def figure_lines(
         return _named(keys, alarms, network)
 
     rows = (
-        ("per_ten_min", "Alarms in ten minutes", _average(found.per_ten_min), raised),
+        ("per_ten_min", "Alarms in ten minutes", _asked(found), raised),
         ("per_day", "Alarms a day", _average(found.per_day), raised),
         ("busiest", "Most in any ten minutes", _busiest(found, clock), windows),
         ("full_windows_share", "Ten minutes above 10", percent(found.full_windows_share), windows),
@@ -101,10 +102,19 @@ def _average(value: float | None) -> str:
     return "unknown" if value is None else number(value, 2 if value < 10 else 0)
 
 
+def _asked(found: Figures) -> str:
+    """Return the average, and once there are days enough what it asks of one operator."""
+    average = _average(found.per_ten_min)
+    if found.per_ten_min is None or not found.is_judged:
+        return average
+    return f"{average}, {rate_words(found.per_ten_min)}"
+
+
 def _busiest(found: Figures, clock: Clock) -> str:
     if found.busiest_ms is None:
         return str(found.busiest)
-    return f"{found.busiest}, from {clock.words(found.busiest_ms)}"
+    words = f"{found.busiest}, from {clock.words(found.busiest_ms)}"
+    return f"{words}, {upset_words(found.busiest)}" if found.is_judged else words
 
 
 def _floods(found: Figures) -> str:

@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from tallymast.domain.alarms.figures import DAY_MS, JUDGED_DAYS, Figures, figures
 from tallymast.domain.alarms.model import Alarms, Entry
+from tallymast.domain.alarms.setting_up import too_many_urgent
 from tallymast.routes.alarm_board import TheAlarms
 from tallymast.routes.alarm_figure_lines import acknowledging_words, figure_lines, often
 from tallymast.routes.screens import Show
@@ -39,6 +40,7 @@ def figures_page(
         "lines": figure_lines(found, alarms, given.network(), show.clock()),
         "often": often(found, alarms, board.numbers(alarms), given.network()),
         "acknowledged": acknowledging_words(found.acknowledging),
+        "urgent": too_many_urgent(given.network().network, alarms.alarms.values()),
         "periods": PERIODS,
         "days": int(days),
         "is_short": found.days < int(days) - 0.5,

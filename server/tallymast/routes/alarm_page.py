@@ -11,9 +11,10 @@ from tallymast.domain.people import Right, Role
 from tallymast.routes.alarm_acts import NOTE_LONGEST
 from tallymast.routes.alarm_board import TheAlarms
 from tallymast.routes.screens import Show
-from tallymast.routes.services import Given
+from tallymast.routes.services import Given, Services
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.who import StillThere, ThePerson
+from tallymast.storage import test_alarm
 
 # Ours: shelving is for a shift; what is longer takes a supervisor, and is rather mended.
 HOURS: Final = ((1, "1 hour"), (2, "2 hours"), (4, "4 hours"), (8, "8 hours"), (12, "12 hours"))
@@ -34,9 +35,15 @@ def alarm_page(
         "kept": board.kept,
         "view": found,
         "blind": given.blind(),
+        "weekly": _weekly(given),
         **act_choices(person),
     }
     return show.page(request, "alarms.html", context)
+
+
+def _weekly(given: Services) -> str:
+    with given.database.reading() as connection:
+        return test_alarm.load(connection).words
 
 
 @router.get("/alarms/now")

@@ -249,6 +249,18 @@ WEIR = "site upper-weir.point"
             f"{WEIR} LVL",
             "LVL takes 11 of input and TOT takes",
         ),
+        *(
+            ("deadband = 0.07", f"deadband = 0.07\n  {written}", f"{WEIR} LVL {key}", part)
+            for written, key, part in (
+                ('deviation = { from = "FLWO", high = 0.2 }', "deviation.from", "nearest is FLOW"),
+                ('deviation = { from = "LVL", high = 0.2 }', "deviation.from", "point itself"),
+                ('deviation = { from = "RUN", high = 0.2 }', "deviation.from", "that measures"),
+                ('deviation = { from = "FLOW", high = 0.2 }', "deviation.from", "the same unit"),
+                ('deviation = { from = "FLOW" }', "deviation.high", "how far the two may part"),
+                ("rate_limit = { over_s = 600 }", "rate_limit", "rise, fall or both"),
+                ('poll = "slow"\n  rate_limit = { fall = 1 }', "rate_limit", "once in a long"),
+            )
+        ),
         (
             "register = 20\n",
             "register = 11\n",

@@ -68,7 +68,8 @@ def test_a_changed_tag_is_followed_by_sites_and_by_what_names_it(demo: dict[str,
     profile = {"key": "p", "point": [
         {"tag": "RUN", "kind": "discrete-input", "table": "discrete", "register": 0},
         {"tag": "PUMP", "kind": "discrete-output", "table": "coil", "register": 0,
-         "write": {"table": "coil", "register": 0}, "feedback": {"tag": "RUN"}, "auto": "RUN"},
+         "write": {"table": "coil", "register": 0}, "feedback": {"tag": "RUN"}, "auto": "RUN",
+         "deviation": {"from": "RUN", "high": 1}},
     ]}  # fmt: skip
     site = {"key": "s", "gateway": "g", "unit": 1, "profile": "p",
             "point": [{"tag": "RUN", "name": "Running"}]}  # fmt: skip
@@ -79,6 +80,7 @@ def test_a_changed_tag_is_followed_by_sites_and_by_what_names_it(demo: dict[str,
     run, pump = after["profile"][0]["point"]
     assert run["tag"] == "RUNNING"
     assert (pump["feedback"]["tag"], pump["auto"]) == ("RUNNING", "RUNNING")
+    assert pump["deviation"] == {"from": "RUNNING", "high": 1}
     assert after["site"][0]["point"] == [{"tag": "RUNNING", "name": "Running"}]
     assert after["site"][1] == other
 

@@ -11,11 +11,13 @@ from tests.routes.conftest import NOW_MS, World
 from tallymast.alarm_book import AlarmBook
 from tallymast.domain.alarms.model import AlarmState, Condition, Event, Standing, Step
 from tallymast.domain.alarms.setting_up import alarms_of
+from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.people import Role
 from tallymast.routes import alarm_acts
 from tallymast.routes.app import create_app
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import Services
+from tallymast.routes.system import system_lines
 from tallymast.routes.who import Person
 from tallymast.storage import alarm_rows, alarms, audit
 from tallymast.storage.audit import Wanted
@@ -307,3 +309,48 @@ def test_an_alarm_that_is_not_there_is_said(given: Services) -> None:
     assert refused.value.status == 404
     with pytest.raises(Problem, match="at least one"):
         alarm_acts.acknowledge(given, OPAL, [], "")
+
+
+def test_the_test_alarm_is_raised_by_a_button_and_says_that_nothing_is_wrong(
+    world: World, client: TestClient
+) -> None:
+    origin = {"Origin": "http://testserver", "Sec-Fetch-Site": "same-origin"}
+    answer = client.post("/alarms/test", headers=origin, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/alarms")
+    assert standing(world, "//test").state is AlarmState.UNACKNOWLEDGED
+    assert told(world) == ["local raised the test alarm."]
+    page = client.get("/alarms").text
+    assert "Test, nothing is wrong" in page
+    assert "each Monday at 09:00" in page
+    again = client.post("/alarms/test", headers=origin)
+    assert again.status_code == 409
+
+
+def test_a_selection_is_shelved_in_one_go_or_not_at_all(
+    world: World, given: Services, stand: Callable[..., None]
+) -> None:
+    stand(HIGH)
+    stand(OSIER)
+    with pytest.raises(Problem):
+        alarm_acts.shelve(given, OPAL, [HIGH, "gone/LVL/high"], 8, "Tank is painted.")
+    assert standing(world, HIGH).shelved_until_ms is None
+    alarm_acts.shelve(given, OPAL, [HIGH, OSIER], 8, "Tank is painted.")
+    with world.database.reading() as conn:
+        found = alarms.journal(conn, 0, 2**62)
+    assert {entry.at_ms for _, entry in found} == {NOW_MS}
+    assert standing(world, OSIER).shelved_until_ms == standing(world, HIGH).shelved_until_ms
+
+
+def test_a_sign_of_life_that_is_not_taken_is_told_calmly_and_names_no_address(
+    given: Services,
+) -> None:
+    now = HeartbeatNow(
+        True, 5, "watch.example.org", NOW_MS - HOUR, NOW_MS - 660_000, NOW_MS,
+        "No connection to the receiver can be made.", 7,
+    )  # fmt: skip
+    (line,) = system_lines(replace(given, heartbeat=lambda: now))
+    assert line.startswith("The sign of life to the outside receiver was not taken since 09:49")
+    assert "7 tries in a row: No connection" in line
+    assert "watch.example.org" not in line
+    soon = replace(now, last_ms=NOW_MS - 540_000)  # less than two periods
+    assert system_lines(replace(given, heartbeat=lambda: soon)) == ()

@@ -14,7 +14,7 @@ from tallymast.domain.alarms.judged import UNKNOWN, is_known, judged, spoken
 from tallymast.domain.alarms.model import Alarm, Condition, Kind, Seen
 from tallymast.domain.alarms.moving import Trace, judge_rate
 from tallymast.domain.alarms.ordered import judge_order
-from tallymast.domain.alarms.paired import judge_deviation, judge_feedback
+from tallymast.domain.alarms.paired import Switched, judge_deviation, judge_feedback
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.health.attention import number_of
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
@@ -51,7 +51,7 @@ class Around:
         orders: the newest order to each output, by site key and tag.
         dawns: the newest night of each supply that was judged, by site key.
         traces: the readings of a while of points whose rate of change is watched.
-        counts: what is remembered of totalizers.
+        counts: what is remembered of totalizers; switched: of outputs with a proof.
 
     """
 
@@ -67,6 +67,7 @@ class Around:
     dawns: Mapping[str, Dawn] = field(default_factory=dict)
     traces: Mapping[PlaceOf, Trace] = field(default_factory=dict)
     counts: Mapping[PlaceOf, Counted] = field(default_factory=dict)
+    switched: Mapping[PlaceOf, Switched] = field(default_factory=dict)
 
 
 def seen_of(alarm: Alarm, around: Around) -> Seen:
@@ -137,8 +138,10 @@ def _deviation(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> See
     return judge_deviation(alarm, site, point)
 
 
-def _feedback(alarm: Alarm, site: SiteStanding, point: Point, _: Around) -> Seen:
-    return judge_feedback(alarm, site, point)
+def _feedback(alarm: Alarm, site: SiteStanding, point: Point, around: Around) -> Seen:
+    place = alarm.site, alarm.tag
+    known, order = around.switched.get(place), around.orders.get(place)
+    return judge_feedback(alarm, site, point, known, order)
 
 
 def _order(alarm: Alarm, _: SiteStanding, __: Point, around: Around) -> Seen:
