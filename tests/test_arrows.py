@@ -23,6 +23,8 @@ MAY = {
     "live": {"domain"},
     "serving": {"domain"},
     "wall": set(),
+    "telling_mail": {"domain"},
+    "telling_webhook": {"domain"},
 }
 FREE = {
     "wiring",
@@ -55,6 +57,10 @@ FREE = {
     "alarm_tests",
     "heartbeat",
     "finding_keeper",
+    "telling_book",
+    "telling_items",
+    "telling_keeper",
+    "telling_ways",
     "beginnings",
     "rounds",
     "seasons",

@@ -95,6 +95,7 @@ class Heart(threading.Thread):
         self._body = body
         self._version = version
         self._ended = threading.Event()
+        self._asked = threading.Event()
         self._beat = Heartbeat()
         self._read_ms: int | None = None
         self._tried_ms: int | None = None
@@ -104,6 +105,10 @@ class Heart(threading.Thread):
     def now(self) -> HeartbeatNow:
         """Return how sending goes."""
         return self._now
+
+    def hurry(self) -> None:
+        """Have one sent at the next look, within seconds, as it is set up then."""
+        self._asked.set()
 
     def run(self) -> None:
         """Look every few seconds whether a beat is due."""
@@ -118,6 +123,10 @@ class Heart(threading.Thread):
     def step(self) -> None:
         """Send a beat if one is due and the body lives."""
         now_ms = self._body.now_ms()
+        if self._asked.is_set():
+            self._asked.clear()
+            self._read(now_ms, anew=True)
+            self._tried_ms = None
         self._read(now_ms)
         if self._beat.is_on and self._is_due(now_ms):
             held = self._body.ails()
@@ -133,8 +142,8 @@ class Heart(threading.Thread):
         every_ms = MINUTE_MS if self._now.in_a_row else self._beat.every_min * MINUTE_MS
         return not 0 <= now_ms - self._tried_ms < every_ms
 
-    def _read(self, now_ms: int) -> None:
-        if self._read_ms is not None and 0 <= now_ms - self._read_ms < MINUTE_MS:
+    def _read(self, now_ms: int, anew: bool = False) -> None:
+        if not anew and self._read_ms is not None and 0 <= now_ms - self._read_ms < MINUTE_MS:
             return
         try:
             with self._database.reading() as conn:

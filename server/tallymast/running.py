@@ -106,7 +106,13 @@ def _serve(
             _bring(database, network)
         is_new = networks.begin_network(database)
         then = [] if server_socket is None else _at_the_door(settings, database, server_socket)
-        parts = wiring.assemble(database, role, addresses, backups=backups_of(settings))
+        parts = wiring.assemble(
+            database,
+            role,
+            addresses,
+            backups=backups_of(settings),
+            mail_password=settings.smtp_password.get_secret_value(),
+        )
         with parts.running():
             if server_socket is None:
                 _poll_until_ended()
@@ -221,7 +227,13 @@ def demo(settings: Settings) -> None:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as past:
                 there = demonstration.reached(shown, addresses())
-                parts = wiring.assemble(database, "all", there, backups=backups_of(settings))
+                parts = wiring.assemble(
+                    database,
+                    "all",
+                    there,
+                    backups=backups_of(settings),
+                    mail_password=settings.smtp_password.get_secret_value(),
+                )
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
                     given = wiring.services(parts, version("tallymast"), lambda: past.words, door)

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field, SecretStr, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from tallymast.domain.errors import ConfigError
@@ -30,6 +30,7 @@ class Settings(BaseSettings):
     names: str = ""  # further host names under which the pages are asked for, with commas
     backup_dir: Path | None = None  # None: beside the database
     viewing: Literal["open", "login"] | None = None  # None: login outside the demo
+    smtp_password: SecretStr = SecretStr("")  # of the mail server's user; from the environment only
 
     @property
     def is_local(self) -> bool:

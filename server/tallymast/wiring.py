@@ -49,6 +49,9 @@ from tallymast.storage import jobs, states, test_alarm
 from tallymast.storage import orders as stored_orders
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
+from tallymast.telling_book import TellingBook
+from tallymast.telling_keeper import TellingKeeper
+from tallymast.telling_ways import Ways
 from tallymast.upward import Upward, Watch
 
 log = logging.getLogger(__name__)
@@ -65,7 +68,8 @@ def now_ms() -> int:
 
 
 Fore = Writer | JobDesk | OrderDesk | HourCloser | Follow  # what runs before polling does
-Beside = Keeper | ExportDesk | Judge | AlarmKeeper | Heart  # what works beside polling and pages
+# What works beside polling and pages.
+Beside = Keeper | ExportDesk | Judge | AlarmKeeper | TellingKeeper | Heart
 
 
 @dataclass(frozen=True)
@@ -87,6 +91,8 @@ class Parts:
     judge: Judge | None = None
     book: AlarmBook | None = None
     alarms: AlarmKeeper | None = None
+    telling: TellingKeeper | None = None
+    has_mail_password: bool | None = None  # None where nothing is sent from
     heart: Heart | None = None
     told: Told | None = None  # of a heart in another process
     fell: str = ""  # what fell back while polling stood, in a sentence
@@ -120,7 +126,14 @@ class Parts:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
         begun: list[Fore | PollThread | PlanWatch | Beside] = []
         try:
-            beside = (self.keeper, self.exports, self.judge, self.alarms, self.heart)
+            beside = (
+                self.keeper,
+                self.exports,
+                self.judge,
+                self.alarms,
+                self.telling,
+                self.heart,
+            )
             for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
                     part.start()
@@ -149,6 +162,7 @@ def assemble(
     backups: Path | None = None,
     revised: Callable[[PollPlan], PollPlan] | None = None,
     watch: Watch | None = None,
+    mail_password: str = "",
 ) -> Parts:
     """Join the rooms for ``role``; nothing is started yet.
 
@@ -160,6 +174,7 @@ def assemble(
         backups: where backups lie; None: they are not made by themselves.
         revised: changes what is polled, for a measurement.
         watch: measures the road.
+        mail_password: by which the mail server lets us in; it is stored nowhere.
 
     """
     sys.setswitchinterval(0.0005)  # the poller's wake-up must not wait behind rendering threads
@@ -226,10 +241,20 @@ def assemble(
         judge=judge,
         book=book,
         alarms=alarms,
+        telling=_telling(database, shown, book, mail_password),
+        has_mail_password=bool(mail_password),
         heart=_heart(database, eyes, alarms),
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
+
+
+def _telling(
+    database: Database, shown: list[NetworkView], book: AlarmBook, password: str
+) -> TellingKeeper:
+    told = TellingBook(database, lambda: shown[0])
+    ways = Ways(lambda: told.telling.server, password)
+    return TellingKeeper(told, book.now, ways, now_ms)
 
 
 def _heart(database: Database, eyes: Eyes, alarms: AlarmKeeper) -> Heart:
@@ -330,7 +355,10 @@ def services(
         judged_ms=lambda: parts.judged.at_ms,
         began=lambda: parts.judge.began if parts.judge else {},
         alarms=lambda: _alarms(parts),
+        mail_password=lambda: parts.has_mail_password,
+        telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
         heartbeat=lambda: _heartbeat(parts),
+        beat=parts.heart.hurry if parts.heart else None,
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
 

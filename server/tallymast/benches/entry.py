@@ -22,6 +22,7 @@ NAMES = (
     "record",
     "road",
     "soak",
+    "telling",
     "truth",
 )
 

@@ -86,6 +86,17 @@ SENTENCES: Final = {
     "alarm.reset": "{actor} reset {subject}, {words}.",
     "alarm.test": "{actor} raised the test alarm.",
     "alarm.weekly-test": "The weekly test alarm was raised.",
+    "contact.add": "{actor} entered the contact {subject}: {words}.",
+    "contact.change": "{actor} changed the contact {subject}: {words}.",
+    "contact.retire": "{actor} retired the contact {subject}: it is told nothing more.",
+    "contact.secret": "{actor} made a new secret for the contact {subject}.",
+    "contact.trial": "{actor} had a trial message sent to the contact {subject}.",
+    "telling.mail": "{actor} changed the mail server: {words}.",
+    "telling.address": "{actor} changed the address that links in messages lead to: {words}.",
+    "telling.digest": "{actor} changed when the digest is written: {words}.",
+    "telling.heartbeat": "{actor} changed where the sign of life goes: {words}.",
+    "telling.beat": "{actor} had a sign of life sent.",
+    "telling.weekly": "{actor} changed when the test alarm is raised by itself: {words}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -97,7 +108,7 @@ class Act:
     Args:
         action: a key of ``SENTENCES``.
         subject_kind: account, session, token, request, site, gateway, finding, record, audit,
-            part, task, proof, alarm or network.
+            part, task, proof, alarm, contact, telling or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

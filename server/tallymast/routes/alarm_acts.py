@@ -9,6 +9,8 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from sqlalchemy import Connection
+
 from tallymast.domain.alarms import stepping
 from tallymast.domain.alarms.model import TEST_KEY, Alarm, AlarmState, Condition, Standing, Step
 from tallymast.domain.audit import Act
@@ -63,6 +65,47 @@ def acknowledge(given: Services, person: Person, keys: Collection[str], note: st
         _noted(note),
     )
     return _do(given, person, keys, doing)
+
+
+def acknowledge_times(
+    given: Services,
+    person: Person,
+    times: Mapping[str, int],
+    note: str,
+    first: Callable[[Connection], None],
+) -> list[str]:
+    """Say that alarms were seen that were raised at certain times, as a link sent out names them.
+
+    One that was raised anew since is passed over: nobody has been told of that by this link.
+
+    Args:
+        given: the services.
+        person: who saw them.
+        times: when each was raised [UTC ms], by key.
+        note: how, such as by link.
+        first: what is done before in the same transaction; what it raises undoes everything.
+
+    Returns:
+        The keys of those that were acknowledged by it.
+
+    Raises:
+        Problem: no such alarm, or none of them waits for it.
+
+    """
+    clock = _clock(given)
+
+    def step(alarm: Alarm, one: Standing) -> Step:
+        if one.raised_ms != times[alarm.key]:
+            return Step(one)
+        return stepping.acknowledge(alarm, one, clock.now_ms, person.name, note)
+
+    def why_not(one: Standing) -> str:
+        if one.raised_ms not in times.values():
+            return "was raised anew since: that is told by a message of its own"
+        return _why_not_acknowledged(one, clock)
+
+    doing = _Doing("alarm.acknowledge", step, why_not, _noted(note))
+    return _do(given, person, times, doing, first)
 
 
 def shelve(given: Services, person: Person, keys: Collection[str], hours: float, why: str) -> None:
@@ -179,7 +222,13 @@ def raise_test(given: Services, person: Person) -> None:
 # --- one transaction ------------------------------------------------------------------
 
 
-def _do(given: Services, person: Person, keys: Collection[str], doing: _Doing) -> list[str]:
+def _do(
+    given: Services,
+    person: Person,
+    keys: Collection[str],
+    doing: _Doing,
+    first: Callable[[Connection], None] | None = None,
+) -> list[str]:
     known, network, at_ms = given.alarms().alarms, given.network(), given.now_ms()
     if not keys:
         raise Problem(422, "Choose at least one alarm.")
@@ -188,6 +237,8 @@ def _do(given: Services, person: Person, keys: Collection[str], doing: _Doing) -
         raise Problem(404, "There is no such alarm (any more). Load the page anew.")
     with given.database.writing() as connection:
         alarms.alone(connection)
+        if first is not None:
+            first(connection)
         stood = alarms.of_keys(connection, keys)
         steps = {key: doing.step(known[key], stood.get(key, _NEW)) for key in dict.fromkeys(keys)}
         steps = {key: step for key, step in steps.items() if step.entries}

@@ -17,8 +17,10 @@ from tallymast.routes.formats import lasting
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, NetworkView
+from tallymast.routes.telling.of_alarm import told_lines
 from tallymast.routes.who import ThePerson
 from tallymast.storage import alarms as stored
+from tallymast.storage import contacts, messages
 
 SHOWN: Final = 50
 
@@ -47,6 +49,8 @@ def one_alarm(
     with given.database.reading() as connection:
         key = stored.key_of(connection, number)
         found = stored.journal(connection, 0, ALWAYS_MS, alarm=key or "-", limit=SHOWN)
+        sent = messages.of_alarm(connection, key, limit=SHOWN) if key else ()
+        people = contacts.every(connection) if sent else {}
     if key is None:
         raise Problem(404, f"There is no alarm with the number {number}.")
     alarm, standing = alarms.alarms.get(key), alarms.standings.get(key, Standing())
@@ -57,6 +61,7 @@ def one_alarm(
         "standing": standing,
         "row": row_of(alarm, standing, number, network) if alarm else None,
         "set_up": set_up(alarm, network) if alarm else None,
+        "told": told_lines(sent, people),
         "entries": journal_lines(found, alarms, board.numbers(alarms), network),
         "shown": SHOWN,
         "name": name_of(key, alarms, network),

@@ -101,6 +101,8 @@ from tallymast.routes.setup import (
 from tallymast.routes.setup.codes import TypedCodes
 from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
+from tallymast.routes.telling import contact_page, link_page, log_page
+from tallymast.routes.telling import setup_page as telling_page
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
 
 ROOMS = (
@@ -143,7 +145,11 @@ ROOMS = (
     alarm_journal_page,
     alarm_figures_page,
     alarm_forms,
+    log_page,
     alarm_one_page,  # last of them: its address would take the others' too
+    telling_page,
+    contact_page,
+    link_page,
     site_page,
     polls_page,
     acts_page,

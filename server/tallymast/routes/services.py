@@ -221,7 +221,10 @@ class Services:
     began: Callable[[], Mapping[str, Since]] = dict  # since when findings about points hold
     alarms: Callable[[], Alarms] = Alarms  # every alarm that is set up, and how it stands
     blind: Callable[[], str] = lambda: ""  # how long nobody looked for alarms, a sentence
+    telling_trouble: Callable[[], str] = lambda: ""  # why people are not told, a sentence
     heartbeat: Callable[[], HeartbeatNow] = HeartbeatNow  # how the sign of life goes
+    beat: Callable[[], None] | None = None  # sends one at once, None where none is sent from here
+    mail_password: Callable[[], bool | None] = lambda: None  # whether it is set; None: not known
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

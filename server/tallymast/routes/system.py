@@ -15,6 +15,8 @@ def system_lines(given: Services) -> tuple[str, ...]:
         lines.append(_standing(poller))
     if storage.state != "ok":
         lines.append(_refused(storage, clock))
+    if trouble := given.telling_trouble():
+        lines.append(trouble)
     beat = given.heartbeat()
     if beat.is_late(clock.now_ms):
         lines.append(_not_taken(beat, clock))

@@ -9,7 +9,7 @@ import secrets
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, func, insert, select, update
+from sqlalchemy import Connection, Row, and_, delete, func, insert, select, update
 
 from tallymast.domain.people import Role
 from tallymast.storage import schema
@@ -296,7 +296,7 @@ def _works(key: str, at_ms: int) -> tuple[Any, ...]:
 
 
 def _spoil_links(conn: Connection, account_id: int | None, at_ms: int) -> None:
-    of = _once.c.account_id.is_not_distinct_from(account_id)
+    of = and_(_once.c.account_id.is_not_distinct_from(account_id), _once.c.purpose != "ack")
     conn.execute(update(_once).where(of, _once.c.used_ms.is_(None)).values(used_ms=at_ms))
     conn.execute(delete(_once).where(_once.c.ends_ms < at_ms - _LINKS_KEPT_MS))
 

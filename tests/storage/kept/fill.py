@@ -23,10 +23,21 @@ from tallymast.domain.model import (
 from tallymast.domain.orders.model import OrderKind, OrderState, Told, Wanted
 from tallymast.domain.people import Role
 from tallymast.domain.rounds import KeptLine, KeptRound
+from tallymast.domain.telling.model import (
+    Contact,
+    Delivery,
+    MessageKind,
+    NewMessage,
+    Occurrence,
+    Try,
+    TryOutcome,
+    Way,
+)
 from tallymast.storage import (
     alarm_rows,
     alarms,
     audit,
+    contacts,
     count_events,
     drafts,
     episodes,
@@ -36,6 +47,7 @@ from tallymast.storage import (
     hardware,
     hours,
     jobs,
+    messages,
     network,
     notes,
     orders,
@@ -75,6 +87,7 @@ def fill(database: Database) -> None:
         _proofs(conn, plan)
         _alarms(conn, plan)
         _orders(conn, first)
+        _told(conn, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -283,3 +296,21 @@ def _orders(conn: Connection, site_id: int) -> None:
         said = {"actor": "m.voss", "account_id": None, "reason": "Belt is off."}
         tag = tag_outs.hang(conn, site_id, point_id=number, at_ms=NOW_MS, **said)
     tag_outs.remove(conn, tag.id, "m.voss", "Belt is on again.", NOW_MS + 20)
+
+
+def _told(conn: Connection, plan: PollPlan) -> None:
+    """Somebody who is told of alarms, what he was told, and the log of handing it over."""
+    contact = contacts.add(conn, Contact(0, "r.hale", Way.MAIL, "r.hale@example.org"), DAY_0)
+    high = Occurrence(f"{plan.gateways[0].sites[0].site.key}/LVL/high", NOW_MS)
+    new = NewMessage(
+        contact.id,
+        MessageKind.ALARM,
+        Priority.HIGH,
+        "High: Level high, 2.84 m",
+        "Open the gate.\n",
+        (high,),
+        NOW_MS,
+    )
+    (message,) = messages.store(conn, [new], NOW_MS)
+    one = Try(message.id, 1, NOW_MS + 800, TryOutcome.HANDED, "2.0.0 taken")
+    messages.tried(conn, one, Delivery.HANDED, NOW_MS + 800)

@@ -1,0 +1,1 @@
+"""Telling people of alarms: who, when, in which words, by which way."""

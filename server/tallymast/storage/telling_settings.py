@@ -1,0 +1,31 @@
+"""Keeps how messages leave the house; never the mail server's password."""
+
+import json
+from dataclasses import asdict
+from typing import Final
+
+from sqlalchemy import Connection
+
+from tallymast.domain.telling.settings import MailServer, Security, Telling
+from tallymast.storage import setting
+from tallymast.storage.changes import canonical, log_change
+
+_KEY: Final = "telling"
+
+
+def load(conn: Connection) -> Telling:
+    """Return what is set up; no mail server and no links where nobody set up any."""
+    stored = setting.load(conn, _KEY)
+    if not stored:
+        return Telling()
+    told = json.loads(stored)
+    server = told.get("server")
+    if server is not None:
+        server = MailServer(**{**server, "security": Security(server["security"])})
+    return Telling(server, told["public_url"], told["digest_hour"])
+
+
+def keep(conn: Connection, telling: Telling, at_ms: int) -> None:
+    """Keep what is set up, in place of what was there."""
+    setting.keep(conn, _KEY, canonical(asdict(telling)))
+    log_change(conn, at_ms, "telling", "")
