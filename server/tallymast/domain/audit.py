@@ -84,6 +84,10 @@ SENTENCES: Final = {
     "alarm.out-of-service": "{actor} took {subject} out of service: {reason}",
     "alarm.in-service": "{actor} put {subject} into service again, {words}.",
     "alarm.reset": "{actor} reset {subject}, {words}.",
+    "order.make": "{actor} ordered: {text}",
+    "order.refuse": "{actor} ordered, and was refused: {text}",
+    "tag.hang": "{actor} hung a do-not-operate tag on {subject}: {reason}",
+    "tag.remove": "{actor} removed the do-not-operate tag from {subject}: {text}",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -95,7 +99,7 @@ class Act:
     Args:
         action: a key of ``SENTENCES``.
         subject_kind: account, session, token, request, site, gateway, finding, record, audit,
-            part, task, proof, alarm or network.
+            part, task, proof, alarm, order, tag or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

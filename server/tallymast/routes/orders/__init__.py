@@ -1,0 +1,1 @@
+"""Orders to outputs, and do-not-operate tags: choosing, confirming, following, and the list."""
