@@ -213,6 +213,8 @@ class Point:
     starts_per_hour: float | None = None
     seconds_per_count: float | None = None
     max_s: float | None = None
+    set_range: tuple[float, float] | None = None  # of a set-point, in the point's own unit
+    set_rate: float | None = None  # its own unit per minute
 
 
 @dataclass(frozen=True, slots=True)

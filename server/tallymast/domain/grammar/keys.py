@@ -141,6 +141,8 @@ POINT: Grammar = {
     "starts_per_hour": number(0, 3600, above=0),
     "seconds_per_count": number(0, 3600, above=0),
     "max_s": number(0, _DAY_S, above=0),
+    "set_range": values.rising,
+    "set_rate": number(above=0),
 }
 
 SUPPLY: Grammar = {

@@ -1,9 +1,10 @@
-"""Checks how one output is written: table, function, and the on-time of a pulse."""
+"""Checks how one output is written: table, function, on-time of a pulse, range of a set-point."""
 
 from collections.abc import Iterator, Mapping
 
 from tallymast.domain.grammar.drafts import Draft, Wrong, registers, span_of
 from tallymast.domain.grammar.mistakes import plain
+from tallymast.domain.grammar.value_checks import reach_of
 from tallymast.domain.model import Point, PointKind, Table, WriteTarget
 
 # MODBUS Application Protocol V1.1b3 §6.5, §6.6, §6.11, §6.12.
@@ -48,6 +49,22 @@ def check_pulse(draft: Draft) -> Iterator[Wrong]:
             f"{plain(point.max_s)} s are {point.max_s / point.seconds_per_count:.0f} counts of"
             f" {plain(point.seconds_per_count)} s; a {point.layout} holds {span[1]}.",
         )
+
+
+def check_set_range(draft: Draft) -> Iterator[Wrong]:
+    """Yield which end of a set-point's range its registers cannot hold."""
+    point = draft.point
+    reach = reach_of(point)
+    if point.set_range is None or reach is None:
+        return
+    unit = f" {point.unit}" if point.unit else ""
+    for end in point.set_range:
+        if not reach[0] <= end <= reach[1]:
+            yield (
+                "set_range",
+                f"{plain(end)}{unit} cannot be written: by layout, raw and value the point holds"
+                f" {reach[0]:g} to {reach[1]:g}{unit}.",
+            )
 
 
 def _check_function(point: Point, write: WriteTarget) -> Iterator[Wrong]:

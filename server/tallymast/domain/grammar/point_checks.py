@@ -19,7 +19,7 @@ from tallymast.domain.grammar.drafts import (
     span_of,
 )
 from tallymast.domain.grammar.mistakes import shown
-from tallymast.domain.grammar.output_checks import check_pulse, check_write
+from tallymast.domain.grammar.output_checks import check_pulse, check_set_range, check_write
 from tallymast.domain.grammar.value_checks import check_limits, check_scale
 from tallymast.domain.model import Point, PointKind, WordLayout
 
@@ -32,6 +32,7 @@ _FITS: Mapping[str, frozenset[PointKind]] = {
     **dict.fromkeys(("write", "fail_safe", "feedback", "interlock", "auto"), OUTPUTS),
     **dict.fromkeys(("min_off_s", "starts_per_hour"), OUTPUTS),
     **dict.fromkeys(("seconds_per_count", "max_s"), frozenset((PointKind.PULSE_OUTPUT,))),
+    **dict.fromkeys(("set_range", "set_rate"), frozenset((PointKind.ANALOG_OUTPUT,))),
 }
 _FREE_LENGTH: Mapping[WordLayout, int] = {WordLayout.TEXT: 125, WordLayout.MOD10K: 4}
 _LAST = 65_535
@@ -175,4 +176,5 @@ _CHECKS: _Checks = (
     (_check_contact, _on("kind", "words", "alarm_when")),
     (check_write, _LAYOUT | _on("length", "register", "write")),
     (check_pulse, _LAYOUT | _on("length", "write", "seconds_per_count", "max_s")),
+    (check_set_range, _SCALE | _on("set_range")),
 )

@@ -63,7 +63,7 @@ def _written(limits: Limits) -> dict[str, float]:
 
 
 def _check_reach(point: Point, limits: Mapping[str, float]) -> Iterator[Wrong]:
-    reach = _reach(point)
+    reach = reach_of(point)
     if reach is None:
         return
     unit = f" {point.unit}" if point.unit else ""
@@ -76,8 +76,8 @@ def _check_reach(point: Point, limits: Mapping[str, float]) -> Iterator[Wrong]:
             )
 
 
-def _reach(point: Point) -> tuple[float, float] | None:
-    """Return the lowest and highest value the point can show, or None where nothing bounds it."""
+def reach_of(point: Point) -> tuple[float, float] | None:
+    """Return the lowest and highest value a point can show, or None where nothing bounds it."""
     span: tuple[float, float] | None = span_of(point.layout, point.length)
     if point.loop is not None:
         span = _LOOP_MEASURES

@@ -184,6 +184,16 @@ def pair(value: Any) -> tuple[float, float]:
     return (first, second)
 
 
+def rising(value: Any) -> tuple[float, float]:
+    """Two numbers, the lower one first."""
+    if not isinstance(value, list) or len(value) != 2:
+        raise UnfitError("Two numbers in brackets are expected, as [0.0, 100.0].")
+    low, high = (_number(one, "two numbers in brackets") for one in value)
+    if low >= high:
+        raise UnfitError(f"{plain(low)} is not below {plain(high)}; write the lower one first.")
+    return (low, high)
+
+
 def two_words(value: Any) -> tuple[str, str]:
     """The two words of a contact: for 0, for 1."""
     if not isinstance(value, list) or len(value) != 2:

@@ -164,5 +164,7 @@ def meaning(point: Point) -> Point:
         min_off_s=None,
         starts_per_hour=None,
         max_s=None,
+        set_range=None,
+        set_rate=None,
         alarm_when=None,
     )

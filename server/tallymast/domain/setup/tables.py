@@ -49,7 +49,7 @@ _WHOLE_OF_POINT = "register bit length modulus write.register write.function"
 _NUMBERS_OF_POINT = (
     "limits.low_low limits.low limits.high limits.high_high deadband on_delay_s off_delay_s"
     " max_rate k_factor volume_per_pulse fail_safe.after_s feedback.within_s interlock.value"
-    " min_off_s starts_per_hour seconds_per_count max_s"
+    " min_off_s starts_per_hour seconds_per_count max_s set_rate"
 )
 
 
@@ -68,7 +68,7 @@ _KINDS: Final[Mapping[TableKind, Mapping[str, Kind]]] = {
     "points": _kinds(
         WHOLE=_WHOLE_OF_POINT,
         NUMBER=_NUMBERS_OF_POINT,
-        PAIR="raw value",
+        PAIR="raw value set_range",
         WORDS="words",
         REFERENCE="reference write.reference",
     ),
