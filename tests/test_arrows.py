@@ -29,6 +29,8 @@ FREE = {
     "networks",
     "upward",
     "job_desk",
+    "order_desk",
+    "order_proving",
     "hour_closer",
     "plan_watch",
     "follow",

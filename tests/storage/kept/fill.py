@@ -20,6 +20,7 @@ from tallymast.domain.model import (
     SiteStatus,
     WireLine,
 )
+from tallymast.domain.orders.model import OrderKind, OrderState, Told, Wanted
 from tallymast.domain.people import Role
 from tallymast.domain.rounds import KeptLine, KeptRound
 from tallymast.storage import (
@@ -37,6 +38,7 @@ from tallymast.storage import (
     jobs,
     network,
     notes,
+    orders,
     people,
     proof_photos,
     proof_steps,
@@ -45,6 +47,7 @@ from tallymast.storage import (
     schema,
     setting,
     states,
+    tag_outs,
     tasks,
     wire,
 )
@@ -71,6 +74,7 @@ def fill(database: Database) -> None:
         _life(conn, first, plan)
         _proofs(conn, plan)
         _alarms(conn, plan)
+        _orders(conn, first)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -256,3 +260,26 @@ def _alarms(conn: Connection, plan: PollPlan) -> None:
         AlarmState.UNACKNOWLEDGED, Condition.ABNORMAL, NOW_MS, seen_ms=NOW_MS, value="2.84 m"
     )
     alarms.keep(conn, {high.key: AlarmStep(calls, (raised,))}, NOW_MS)
+
+
+def _orders(conn: Connection, site_id: int) -> None:
+    """An order that was confirmed, one that a tag refused, and the tag."""
+    for key, wanted in (
+        ("first", Wanted(OrderKind.PULSE, None, 900.0)),
+        ("second", Wanted(OrderKind.SETPOINT, 2.5)),
+    ):
+        number = orders.point_id(conn, site_id, "LVL")
+        assert number is not None
+        who = {"actor": "r.hale", "account_id": 1, "site_id": site_id, "point_id": number}
+        new = orders.NewOrder(
+            key, NOW_MS, NOW_MS + 30_000, wanted=wanted, seen="2.84 m", seen_ms=DAY_0, **who
+        )
+        made, _ = orders.make(conn, new)
+        if orders.claim(conn, made.id, "1-abc", NOW_MS + 1):
+            told = Told(
+                OrderState.CONFIRMED, NOW_MS + 9, "Read back.", 0, NOW_MS + 2, 899.0, NOW_MS + 8
+            )
+            orders.tell(conn, made.id, told)
+        said = {"actor": "m.voss", "account_id": None, "reason": "Belt is off."}
+        tag = tag_outs.hang(conn, site_id, point_id=number, at_ms=NOW_MS, **said)
+    tag_outs.remove(conn, tag.id, "m.voss", "Belt is on again.", NOW_MS + 20)
