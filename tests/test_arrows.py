@@ -30,6 +30,7 @@ FREE = {
     "upward",
     "job_desk",
     "order_desk",
+    "order_judging",
     "order_proving",
     "hour_closer",
     "plan_watch",

@@ -2,6 +2,7 @@
 
 Up:   bytes -> polling -> Upward -> live (at once) and the writer (every second) -> hours closed
 Down: page -> job (stored first) -> JobDesk -> poller -> JobDesk -> job (its result)
+      page -> order (stored first) -> OrderDesk -> poller -> OrderDesk -> what became of it
 """
 
 import logging
@@ -28,6 +29,8 @@ from tallymast.judging import Judge, Judged
 from tallymast.keeping import Keeper
 from tallymast.live import Live
 from tallymast.networks import load_network
+from tallymast.order_desk import OrderDesk
+from tallymast.order_judging import OrderJudge, proven
 from tallymast.plan_watch import PlanWatch, forget_others
 from tallymast.polling.thread import PollThread
 from tallymast.routes.findings_told import findings_told
@@ -55,6 +58,7 @@ def now_ms() -> int:
 # --- the whole -----------------------------------------------------------------------
 
 
+Fore = Writer | JobDesk | OrderDesk | HourCloser | Follow  # what runs before polling does
 Beside = Keeper | ExportDesk | Judge | AlarmKeeper  # what works beside polling and pages
 
 
@@ -67,6 +71,7 @@ class Parts:
     shown: list[NetworkView]  # one: the newest
     writer: Writer | None = None
     desk: JobDesk | None = None
+    orders: OrderDesk | None = None
     closer: HourCloser | None = None
     poll: PollThread | None = None
     follow: Follow | None = None
@@ -99,14 +104,13 @@ class Parts:
         return self.judge.judged if self.judge else Judged()
 
     @property
-    def _before_polling(self) -> tuple[Writer | JobDesk | HourCloser | Follow | None, ...]:
-        return (self.writer, self.desk, self.closer, self.follow)
+    def _before_polling(self) -> tuple[Fore | None, ...]:
+        return (self.writer, self.desk, self.orders, self.closer, self.follow)
 
     @contextmanager
     def running(self) -> Iterator[None]:
         """Run every thread for a block, the poller last; end in the order in which data flows."""
-        begun: list[Writer | JobDesk | HourCloser | Follow | PollThread | PlanWatch | Beside]
-        begun = []
+        begun: list[Fore | PollThread | PlanWatch | Beside] = []
         try:
             beside = (self.keeper, self.exports, self.judge, self.alarms)
             for part in (*self._before_polling, self.poll, self.plan, *beside):
@@ -120,6 +124,7 @@ class Parts:
                 self.plan,
                 self.poll,
                 self.desk,
+                self.orders,
                 self.closer,
                 self.writer,
                 self.follow,
@@ -179,7 +184,11 @@ def assemble(
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
-    poll = PollThread(plan, known, upward, desk, wall.clock())
+    judging = OrderJudge(database, live, lambda: shown[0], writer.status, now_ms)
+    orders = OrderDesk(
+        database, live, lambda: shown[0], judge=judging.refusals, prove=proven, now_ms=now_ms
+    )
+    poll = PollThread(plan, known, upward, desk, wall.clock(), orders)
     closer = HourCloser(database, lambda: shown[0])
     watching = PlanWatch(database, addresses or {}, shown, live, poll, upward)
     return Parts(
@@ -188,6 +197,7 @@ def assemble(
         shown,
         writer,
         desk,
+        orders,
         closer,
         poll,
         plan=watching,

@@ -14,7 +14,8 @@ One *lane* a site. A lane has a time at which its next poll falls due, and perha
 
 A lane whose next poll falls due while its visit waits gives that visit up.
 
-Questions that are no poll have no lane. Those of a *try* share the 30 % of demanded polls. Those
+Questions that are no poll have no lane. Those of a *try* and of an *order* share the 30 % of
+demanded polls, and go before them. Those
 of a *scan* go where nobody else is due, and never take more than 20 % of any 30 s; on a channel
 that is always full one goes every 30 s all the same, so that a scan ends.
 """
@@ -44,6 +45,7 @@ class Purpose(StrEnum):
     DEMAND = "demand"
     SCAN = "scan"
     TRY = "try"
+    ORDER = "order"  # what a person has an output do, and its read-back
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +292,7 @@ class Pace:
     def _demand_may_go(self, now: float) -> bool:
         lately = sum(
             self.use.busy_s(purpose, now, DEMAND_WINDOW_S)
-            for purpose in (Purpose.DEMAND, Purpose.TRY)
+            for purpose in (Purpose.DEMAND, Purpose.TRY, Purpose.ORDER)
         )
         return lately < DEMAND_SHARE * DEMAND_WINDOW_S
 

@@ -45,7 +45,8 @@ from tallymast.polling.exchange import Exchanger, Station
 from tallymast.polling.gateway_watch import GatewayWatch
 from tallymast.polling.ledger import Ledger
 from tallymast.polling.line import Pauses, Port
-from tallymast.polling.ports import Clock, Outlet
+from tallymast.polling.orders import OrderRuns
+from tallymast.polling.ports import Clock, NoOrders, Orders, Outlet
 from tallymast.polling.refusals import ASKED_A_POLL, Search
 from tallymast.polling.visit import Visit
 from tallymast.polling.wishes import Wishes
@@ -68,6 +69,7 @@ class Channel:
         clock: the time of day, for stamps.
         port: the connection to the gateway.
         chance: for pauses that keep out of step with others.
+        orders: what people order of outputs.
 
     """
 
@@ -79,6 +81,7 @@ class Channel:
         clock: Clock,
         port: Port,
         chance: Random,
+        orders: Orders | None = None,
     ) -> None:
         self.plan = plan
         self._next_plan: GatewayPlan | None = None
@@ -99,6 +102,7 @@ class Channel:
         self._watch = GatewayWatch(plan, self._exchanger, outlet, clock)
         self._wishes = Wishes(outlet, self.name_of)
         self._errands = Errands(self._exchanger, outlet, lambda: self.plan)
+        self._orders = OrderRuns(self._exchanger, orders or NoOrders(), lambda: self._sites, clock)
         self._pace = Pace((), 0.0)
         self._visits: dict[int, Visit] = {}
         self._slow_due: dict[int, float] = {}
@@ -187,6 +191,7 @@ class Channel:
         finally:
             self._exchanger.close()
             self._end_visits("Polling ended while it was asked; ask again.")
+            self._orders.end("Polling ended.")
             self._ledger.let_go(self._sites, self.plan.gateway_id)
 
     async def _connected(self) -> None:
@@ -208,6 +213,8 @@ class Channel:
         """Ask whoever's turn it is; return whether it was anybody's."""
         self._is_asking = True  # from here on no other plan may come in between
         try:
+            if await self._orders.first(self._pace):
+                return True
             if await self._errands.first(self._pace):
                 return True
             turn = self._pace.take(_now())
@@ -222,6 +229,7 @@ class Channel:
         self._exchanger.close()
         self._watch.lost(str(error))
         self._end_visits(str(error))
+        self._orders.lose(str(error))
         self.fail_jobs(str(error))
         for site_id in self._sites:
             self._lost_due.setdefault(site_id, _now())
@@ -245,6 +253,7 @@ class Channel:
         ends = _now() + pause_s
         while True:
             self._take_plan()
+            self._orders.drop_expired()
             for site_id, due in self._lost_due.items():
                 if due <= _now():
                     self._lost_due[site_id] = _now() + self._sites[site_id].site.poll_every_s

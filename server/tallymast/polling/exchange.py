@@ -319,9 +319,7 @@ class Exchanger:
             GatewayUnreachable: the connection is lost; whether it was done is unknown.
 
         """
-        if self.echo_seen:
-            raise ConfigError(self.echo_sentence)
-        answered = await self._write_once(request, station)
+        answered = await self.write_once(request, station)
         sent_at = self.last_sent_at
         read = ReadRequest(request.unit, request.target.table, request.start, request.count)
         given = await self._read_since(read, station, sent_at)
@@ -330,8 +328,18 @@ class Exchanger:
         fits = holds or (lambda words: words == _as_words(request))
         return Written(answered, fits(given.words), given.words, sent_at, given.arrived_at)
 
-    async def _write_once(self, request: WriteRequest, station: Station) -> bool:
-        # Never sent again blindly: where no clear answer came, the read-back decides.
+    async def write_once(self, request: WriteRequest, station: Station) -> bool:
+        """Write, and never again: where no clear answer comes, only a read-back can tell.
+
+        Returns:
+            whether the station answered that it did it.
+
+        Raises:
+            As ``write``.
+
+        """
+        if self.echo_seen:
+            raise ConfigError(self.echo_sentence)
         try:
             await self.ask(request, station)
         except (NoAnswer, GarbledAnswer):
@@ -342,18 +350,27 @@ class Exchanger:
             return False
         return True
 
-    async def _read_since(self, read: ReadRequest, station: Station, since: float) -> Given | None:
-        """Return a reading that was surely taken after ``since``; None if none can be had.
+    async def read_since(self, read: ReadRequest, station: Station, since: float) -> Given | None:
+        """Read once; return what was surely taken after ``since`` [s], None where that is not sure.
 
         A late answer to an older read of the same registers tells what they held before.
+
+        Raises:
+            ExchangeFailed: the station did not answer it, or the connection is lost.
+
         """
+        given = await self.ask(read, station)
+        return given if given.settled.first_sent >= since else None
+
+    async def _read_since(self, read: ReadRequest, station: Station, since: float) -> Given | None:
+        """Return a reading that was surely taken after ``since``; None if none can be had."""
         await self.listen(self.debts.certain_from(read, _now()))
         for _ in range(READ_BACK_TRIES):
             try:
-                given = await self.ask(read, station)
+                given = await self.read_since(read, station, since)
             except (NoAnswer, GarbledAnswer, BusySite):
                 continue
-            if given.settled.first_sent >= since:
+            if given is not None:
                 return given
         return None
 

@@ -18,7 +18,7 @@ from tallymast.polling import desk_test, errands
 from tallymast.polling.channel import LOOK_S, Channel
 from tallymast.polling.ledger import Ledger
 from tallymast.polling.line import Port
-from tallymast.polling.ports import Clock, Outlet, SystemClock, Work
+from tallymast.polling.ports import Clock, Orders, Outlet, SystemClock, Work
 from tallymast.polling.serial_port import SerialPort
 from tallymast.polling.tcp import TcpPort
 
@@ -48,6 +48,7 @@ class Poller:
         clock: the time of day, for stamps.
         port: makes the connection to a gateway.
         chance: for pauses between tries to connect.
+        orders: what people order of outputs; left out: nobody orders anything.
 
     """
 
@@ -60,8 +61,10 @@ class Poller:
         clock: Clock | None = None,
         port: MakePort = make_port,
         chance: Random | None = None,
+        orders: Orders | None = None,
     ) -> None:
         self._plan = plan
+        self._orders = orders
         self._ledger = Ledger(states)
         self._outlet = outlet
         self._work = work
@@ -130,7 +133,9 @@ class Poller:
         while True:
             plan = self._plans[gateway_id]
             port = self._port(plan.gateway)
-            channel = Channel(plan, self._ledger, self._outlet, self._clock, port, self._chance)
+            channel = Channel(
+                plan, self._ledger, self._outlet, self._clock, port, self._chance, self._orders
+            )
             self._channels[gateway_id] = channel
             try:
                 await channel.run()

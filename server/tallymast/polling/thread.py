@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from tallymast.domain.model import PollPlan, SiteState
 from tallymast.polling.poller import Poller
-from tallymast.polling.ports import Clock, Outlet, Work
+from tallymast.polling.ports import Clock, Orders, Outlet, Work
 
 log = logging.getLogger(__name__)
 
@@ -22,9 +22,10 @@ class PollThread(threading.Thread):
         outlet: Outlet,
         work: Work,
         clock: Clock | None = None,
+        orders: Orders | None = None,
     ) -> None:
         super().__init__(name="poll", daemon=True)
-        self._poller = Poller(plan, states, outlet, work, clock)
+        self._poller = Poller(plan, states, outlet, work, clock, orders=orders)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._task: asyncio.Task[None] | None = None
         self._ready = threading.Event()

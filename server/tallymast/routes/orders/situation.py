@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 from tallymast.domain.leaving import still_out
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Point, SitePlan
+from tallymast.domain.orders.limits import longest_pulse_s, start_limits
 from tallymast.domain.orders.model import Order
 from tallymast.domain.orders.rules import Situation
 from tallymast.routes.services import LiveView, NetworkView, StorageCondition
@@ -120,14 +121,14 @@ def _recent(
     point_id = orders.point_id(conn, plan.site_id, point.tag)
     if point_id is None:
         return ()
-    found = orders.of_point(conn, point_id, now_ms - _look_back_ms(point))
+    found = orders.of_point(conn, point_id, now_ms - _look_back_ms(plan, point))
     return tuple(one for one in found if one.id != but)
 
 
-def _look_back_ms(point: Point) -> int:
+def _look_back_ms(plan: SitePlan, point: Point) -> int:
     """Return how far back anything is asked of an output: an hour, or longer where it must."""
-    longest_s = max(point.min_off_s or 0.0, point.max_s or 0.0)
-    return HOUR_MS + round(1000 * longest_s)
+    pause_s = start_limits(plan.site, point).min_off_s or 0.0
+    return HOUR_MS + round(1000 * max(pause_s, longest_pulse_s(point)))
 
 
 def _switched(
@@ -136,8 +137,9 @@ def _switched(
     """Return since when an output is off, and how often it came on in the last hour."""
     begin_ms, end_ms = now_ms - HOUR_MS, now_ms + 1
     off_since_ms, starts = output_history.history(conn, plan, point, begin_ms, end_ms)
-    if point.min_off_s and 1000 * point.min_off_s > HOUR_MS and off_since_ms is not None:
-        begin_ms = now_ms - _look_back_ms(point)
+    pause_s = start_limits(plan.site, point).min_off_s or 0.0
+    if 1000 * pause_s > HOUR_MS and off_since_ms is not None:
+        begin_ms = now_ms - _look_back_ms(plan, point)
         off_since_ms, _ = output_history.history(conn, plan, point, begin_ms, end_ms)
     return off_since_ms, starts
 
