@@ -30,6 +30,7 @@ from tallymast import (
 )
 from tallymast.demo_findings import keep_findings
 from tallymast.demo_life import furnish
+from tallymast.demo_orders import demo_orders
 from tallymast.demo_proofs import demo_proofs
 from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
@@ -231,9 +232,10 @@ def demo(settings: Settings) -> None:
 
 
 def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> None:
-    """Enter the demo's hardware and commissioning records, where there are none yet."""
+    """Enter the demo's hardware, commissioning records, orders and tag, where there are none."""
     furnish(database, shown.plan, shown.begun_ms, shown.world.network.time_zone)
     demo_proofs(database, shown, version("tallymast"))
+    demo_orders(database, shown)
 
 
 def fill_demo(settings: Settings) -> None:

@@ -4,7 +4,7 @@ Whoever sends one claims it first: one statement that moves one row, committed b
 byte. Nothing here ever brings an order back to where it could be sent again.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -134,6 +134,13 @@ def point_id(conn: Connection, site_id: int, tag: str) -> int | None:
 def in_state(conn: Connection, state: OrderState, *where: ColumnElement[bool]) -> tuple[Order, ...]:
     """Return the orders that stand so, and meet the conditions, oldest first."""
     return _all(conn, _found().where(_table.c.state == state.value, *where))[::-1]
+
+
+def listed(
+    conn: Connection, where: Sequence[ColumnElement[bool]], limit: int
+) -> tuple[Order, ...]:
+    """Return the orders that meet conditions, newest first."""
+    return _all(conn, _found().where(*where).limit(limit))
 
 
 def steps(conn: Connection, order_id: int) -> tuple[OrderStep, ...]:
