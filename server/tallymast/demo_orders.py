@@ -16,7 +16,7 @@ from tallymast.domain.orders.model import OrderKind, OrderState, Proof, Told, Wa
 from tallymast.domain.orders.rules import VALIDITY_MS
 from tallymast.domain.zones import find_zone
 from tallymast.simulator.fault_file import Moments
-from tallymast.storage import order_proofs, orders, tag_outs
+from tallymast.storage import order_proofs, orders, people, tag_outs
 from tallymast.storage.engine import Database
 from tallymast.storage.orders import NewOrder
 
@@ -24,6 +24,7 @@ TAGGED: Final = "hob-gate"
 TAG_AT: Final = "D-1 15:40"
 TAG_REASON: Final = "lifting chain replaced, not tested"
 TAG_BY: Final = "R. Hale"
+TAG_ACCOUNT: Final = "r.hale"  # so that its hanger may remove it, once there is an account
 ORDERED_BY: Final = "M. Okoro"
 WORKER: Final = "demo"
 
@@ -82,12 +83,13 @@ def demo_orders(database: Database, shown: Scene) -> int:
 def _tag(connection: Connection, site_id: int, at_ms: int) -> bool:
     if tag_outs.history(connection, site_id, 1):
         return False
+    account = people.account(connection, TAG_ACCOUNT)
     tag_outs.hang(
         connection,
         site_id,
         point_id=None,
         actor=TAG_BY,
-        account_id=None,
+        account_id=account.id if account is not None else None,
         at_ms=at_ms,
         reason=TAG_REASON,
     )

@@ -218,6 +218,7 @@ def demo(settings: Settings) -> None:
         shown = demonstration.begin(database, wiring.now_ms())
         _enter_what_people_keep(database, shown)
         then = accounts.told(accounts.demo_people(database))
+        demo_orders(database, shown)  # behind the accounts: one of them hung a tag
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as past:
@@ -232,10 +233,9 @@ def demo(settings: Settings) -> None:
 
 
 def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> None:
-    """Enter the demo's hardware, commissioning records, orders and tag, where there are none."""
+    """Enter the demo's hardware and commissioning records, where there are none yet."""
     furnish(database, shown.plan, shown.begun_ms, shown.world.network.time_zone)
     demo_proofs(database, shown, version("tallymast"))
-    demo_orders(database, shown)
 
 
 def fill_demo(settings: Settings) -> None:

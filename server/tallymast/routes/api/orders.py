@@ -177,7 +177,8 @@ def _place(
                 return Placed(stored)
             situation = situation_of(given, connection, *where, given.now_ms())
             if situation.storage_words:
-                raise Problem(503, situation.storage_words)
+                words = f"Orders cannot be stored now, so none is taken. {situation.storage_words}"
+                raise Problem(503, words)
             seen = Seen(body.request_key, "api", *seen_of(situation))
             there = situation.visitors if not body.people_know else ()
             more = (*there, THEY_KNOW) if there else ()
