@@ -167,6 +167,8 @@ def test_every_key_reaches_the_network() -> None:
     assert (pulse.kind, pulse.seconds_per_count, pulse.max_s) == (PointKind.PULSE_OUTPUT, 0.1, 3600)
     # A reference counts from 1; a write to a holding register is function 16 unless it says 6.
     assert setpoint.write == WriteTarget(Table.HOLDING, 32, 16)
+    assert (setpoint.set_range, setpoint.set_rate) == ((2, 40.5), 5)
+    assert (pulse.set_range, pulse.set_rate) == (None, None)
     assert (points["RUN"].words, points["RUN"].alarm_when) == (("shut", "open"), "open")
     assert (points["AUTO"].layout, points["AUTO"].bit) == (WordLayout.BOOL, 3)
     assert (points["SERIAL"].length, points["SERIAL"].poll) == (6, PollClass.SLOW)

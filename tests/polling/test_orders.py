@@ -424,3 +424,28 @@ def test_an_order_claimed_before_the_gateway_was_lost_for_long_is_told_as_not_se
     ordered(orders, station, 90.0, during=lose, at_s=4.0)
     assert orders.states == [OrderState.NOT_SENT]
     assert station.writes == []
+
+
+def test_an_off_that_overtakes_an_on_is_the_last_word_to_the_output() -> None:
+    """The ON is claimed late; the OFF, ordered after it, goes first and the ON goes never."""
+    station, claims = Station(coil=1), list[Future[bool]]()
+
+    def decide(claim: Future[bool]) -> None:
+        claims.append(claim)
+        if len(claims) == 2:
+            claim.set_result(True)
+
+    orders = Orders([order(ON), order(OFF, number=8)], decide)
+    ordered(orders, station, 20.0, during=lambda *_: claims[0].set_result(True), at_s=8.0)
+    ended = {number: told.state for number, told in orders.told_of}
+    assert ended == {7: OrderState.NOT_SENT, 8: OrderState.CONFIRMED}
+    assert (station.coil, station.executed) == (0, 1)
+
+
+def test_an_on_that_is_still_read_back_when_an_off_goes_out_is_not_confirmed() -> None:
+    station = Station(silent_reads=3)
+    orders = Orders([order(ON), order(OFF, number=8)])
+    ordered(orders, station, 30.0)
+    ended = {number: told.state for number, told in orders.told_of}
+    assert ended == {7: OrderState.UNCONFIRMED, 8: OrderState.CONFIRMED}
+    assert (station.coil, station.executed) == (0, 2)

@@ -48,6 +48,7 @@ class _Run:
         answered: whether the station answered the write.
         ripe_at: when its next step may go [s].
         tries: read-backs that led to nothing.
+        overtaken: a newer order to the same output goes before it, and in its place.
 
     """
 
@@ -60,6 +61,7 @@ class _Run:
     station: tuple[int, Point] | None = None
     answered: bool = False
     tries: int = 0
+    overtaken: bool = False
 
 
 class OrderRuns:
@@ -146,6 +148,8 @@ class OrderRuns:
         for run in list(self._runs.values()):
             if run.claim.done() and not self._may_go_on(run):
                 self._runs.pop(run.order.id, None)
+            elif run.claim.done() and run.sent_at is None and run.overtaken:
+                self._end(run, OrderState.NOT_SENT, "A newer order to this output overtook it.")
             elif run.claim.done() and run.sent_at is None and self._is_past(run):
                 self._end(run, OrderState.NOT_SENT, "It expired before it could be sent.")
 
@@ -228,6 +232,7 @@ class OrderRuns:
         if may_go > _now():
             run.ripe_at = may_go
             return False
+        self._overtake(run)
         run.exchanges, run.station = self._exchanger.exchanges, (station.unit, point)
         try:
             run.answered = await self._exchanger.write_once(request, station)
@@ -242,6 +247,19 @@ class OrderRuns:
             return True
         self._sent(run, point, station)
         return True
+
+    def _overtake(self, newer: _Run) -> None:
+        """Let a newer order take the place of older ones to its output; none comes after it."""
+        place = (newer.order.site_id, newer.order.tag)
+        for run in list(self._runs.values()):
+            if (run.order.site_id, run.order.tag) != place or run.order.id >= newer.order.id:
+                continue
+            if run.sent_at is None:
+                run.overtaken = True
+            else:
+                said = f"A newer order went out before this one was read back. {MAY_STILL_ACT}"
+                self._end(run, OrderState.UNCONFIRMED, said)
+        self.drop_expired()
 
     def _refused(self, run: _Run, failed: ExchangeFailed) -> None:
         run.sent_at = self._exchanger.last_sent_at

@@ -212,6 +212,18 @@ def test_the_district_itself_is_without_mistake(told: Callable[..., tuple[str, .
         ('auto = "AUTO"', 'auto = "LVL"', f"{OUT} auto", "on or off"),
         ("seconds_per_count = 0.1\n", "", f"{RAISE} seconds_per_count", "missing"),
         ("seconds_per_count = 0.1", "seconds_per_count = 0.01", f"{RAISE} max_s", "360000 counts"),
+        ("set_range = [2, 40.5]", "set_range = [40.5, 2]", f"{SET} set_range", "lower one first"),
+        ("set_range = [2, 40.5]", "set_range = [2, 2]", f"{SET} set_range", "2 is not below 2"),
+        ("set_range = [2, 40.5]", "set_range = 40.5", f"{SET} set_range", "Two numbers"),
+        ("set_rate = 5", "set_rate = 0", f"{SET} set_rate", "above 0"),
+        ("max_s = 3600", "set_rate = 3600", f"{RAISE} set_rate", "belongs to analog-output"),
+        ("max_s = 3600", "set_range = [0, 9]", f"{RAISE} set_range", "belongs to analog-output"),
+        (
+            'register = 32\n  layout = "float32"',
+            'register = 32\n  unit = "m"\n  raw = [0, 1000]\n  value = [0.0, 0.5]',
+            f"{SET} set_range",
+            "40.5 m cannot be written: by layout, raw and value the point holds 0 to 32.7675 m",
+        ),
         # --- places
         ("register = 50\n", "register = 61\n  length = 2\n", f"{AUTO} length", "takes 1 register"),
         (

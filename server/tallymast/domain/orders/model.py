@@ -1,6 +1,6 @@
 """What an order to an output is, the states it goes through, and a tag against operating.
 
-Values only. What may be ordered is in rules.py, what a read-back proves in read_back.py, what a
+Values only. What may be ordered is in rules.py, what a read-back proves in writing.py, what a
 feedback point proves in feedback.py.
 """
 

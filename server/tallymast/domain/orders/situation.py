@@ -81,10 +81,11 @@ def age_ms(reading: Reading | None, now_ms: int) -> int | None:
 
 def is_fresh(situation: Situation, reading: Reading | None) -> bool:
     """Whether a reading is good, and young enough to be acted on."""
-    age = age_ms(reading, situation.now_ms)
-    if reading is None or reading.value is None or age is None:
+    if reading is None or reading.value is None or reading.at_ms is None:
         return False
-    return reading.quality is Quality.GOOD and age <= oldest_ms(situation.site)
+    # Stamped far in the future it is from before the clock was set back: nobody knows its age.
+    away_ms = abs(situation.now_ms - reading.at_ms)
+    return reading.quality is Quality.GOOD and away_ms <= oldest_ms(situation.site)
 
 
 def number(point: Point, reading: Reading | None) -> float | None:
@@ -111,13 +112,14 @@ def may_have_gone(order: Order) -> bool:
 
 
 def unread_order(situation: Situation) -> Order | None:
-    """Return the newest order that went after the output was last read; None: there is none.
+    """Return the newest ended order that went after the output was last read; None: there is none.
 
     What was read before it tells nothing of what the output does now.
     """
     own = situation.own
     read_ms = own.at_ms if own is not None and own.at_ms is not None else None
-    gone = next((one for one in situation.recent if may_have_gone(one)), None)
+    ended = (one for one in situation.recent if may_have_gone(one) and one.state.is_over)
+    gone = next(ended, None)
     if gone is None or gone.sent_ms is None or read_ms is None:
         return None
     return gone if max(gone.sent_ms, gone.readback_ms or 0) >= read_ms else None

@@ -7,12 +7,11 @@ import operator
 from collections.abc import Callable, Iterator, Mapping
 from itertools import pairwise
 
-from tallymast.domain.model import Interlock, Point, PointKind, Quality, WordLayout
+from tallymast.domain.model import Interlock, Point, PointKind, Quality, Reading, WordLayout
 from tallymast.domain.orders.limits import start_limits
 from tallymast.domain.orders.model import Order, OrderKind
 from tallymast.domain.orders.situation import (
     Situation,
-    age_ms,
     is_fresh,
     may_have_gone,
     number,
@@ -62,15 +61,21 @@ def unsure(situation: Situation, point: Point) -> str:
         return ""
     if point.tag in situation.plan.refused:
         return f"{point.name} has no value: the station refuses its register."
-    age = age_ms(reading, situation.now_ms)
-    if reading is None or age is None:
+    if reading is None or reading.at_ms is None:
         return f"{point.name} has no value: not read yet."
+    return f"{point.name} {_doubt(situation, reading, reading.at_ms)}"
+
+
+def _doubt(situation: Situation, reading: Reading, at_ms: int) -> str:
+    ago = f"read {ago_words(situation.now_ms - at_ms)} ago"
     if reading.value is None or reading.quality is Quality.NONE:
-        return f"{point.name} has no value, read {ago_words(age)} ago: {reading.reason}."
+        return f"has no value, {ago}: {reading.reason}."
     if reading.quality is Quality.SUSPECT:
-        return f"{point.name} is doubtful, read {ago_words(age)} ago: {reading.reason}."
+        return f"is doubtful, {ago}: {reading.reason}."
+    if at_ms > situation.now_ms:
+        return "was read before the clock was set back: nobody knows how long ago."
     limit = span_words(oldest_ms(situation.site) / 1000)
-    return f"{point.name} was last read {ago_words(age)} ago; at most {limit} may be acted on."
+    return f"was last {ago}; at most {limit} may be acted on."
 
 
 # --- other points of the station ------------------------------------------------------------
