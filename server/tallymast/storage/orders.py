@@ -136,9 +136,7 @@ def in_state(conn: Connection, state: OrderState, *where: ColumnElement[bool]) -
     return _all(conn, _found().where(_table.c.state == state.value, *where))[::-1]
 
 
-def listed(
-    conn: Connection, where: Sequence[ColumnElement[bool]], limit: int
-) -> tuple[Order, ...]:
+def listed(conn: Connection, where: Sequence[ColumnElement[bool]], limit: int) -> tuple[Order, ...]:
     """Return the orders that meet conditions, newest first."""
     return _all(conn, _found().where(*where).limit(limit))
 

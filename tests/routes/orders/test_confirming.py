@@ -146,9 +146,7 @@ def test_people_at_the_site_have_to_know(bench: Bench) -> None:
     site_id = bench.world.plan("dunlin-booster").site_id
     text = "R. Hale leaves for Dunlin Booster 09:10, back by 12:00; M. Okoro knows."
     with bench.world.database.writing() as conn:
-        notes.add(
-            conn, site_id, at_ms=bench.world.now_ms, actor="R. Hale", kind="visit", text=text
-        )
+        notes.add(conn, site_id, at_ms=bench.world.now_ms, actor="R. Hale", kind="visit", text=text)
     address = bench.choose()
     html = bench.client.get(address).text
     assert "They know that it is about to be operated" in text_of(html)
@@ -185,22 +183,20 @@ def test_a_pulse_is_offered_first_and_ordered_in_seconds(bench: Bench) -> None:
     assert made.wanted == Wanted(OrderKind.PULSE, None, 90.0)
 
 
-@pytest.mark.parametrize(
-    ("path", "fields", "said"),
-    [
+SPEED = PUMP.replace("START", "SPEED")
+
+
+def test_nonsense_is_told_on_the_form(bench: Bench) -> None:
+    for path, fields, said in (
         (RAISE, {"kind": "pulse", "on_for": "31", "unit": "min"}, "30 min at most"),
         (RAISE, {"kind": "pulse", "on_for": ""}, "for how long"),
         (PUMP, {"kind": "pulse", "on_for": "5"}, "takes on or off"),
-        (PUMP.replace("START", "SPEED"), {"kind": "setpoint", "want": "120"}, "100"),
-        (PUMP.replace("START", "SPEED"), {"kind": "setpoint", "want": "fast"}, "not a number"),
-    ],
-)
-def test_nonsense_is_told_on_the_form(
-    bench: Bench, path: str, fields: dict[str, str], said: str
-) -> None:
-    answer = bench.client.post(path, data=fields, follow_redirects=False)
-    assert answer.status_code == 422
-    assert said in text_of(answer.text)
+        (SPEED, {"kind": "setpoint", "want": "120"}, "100"),
+        (SPEED, {"kind": "setpoint", "want": "fast"}, "not a number"),
+    ):
+        answer = bench.client.post(path, data=fields, follow_redirects=False)
+        assert answer.status_code == 422
+        assert said in text_of(answer.text)
 
 
 def test_what_is_no_output_has_no_such_page(bench: Bench) -> None:

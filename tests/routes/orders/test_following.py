@@ -1,6 +1,5 @@
 """What became of an order: two statements, what to do, the list, and where it is told besides."""
 
-import pytest
 from tests.routes.orders.pump_world import Bench, text_of
 
 from tallymast.domain.model import SitePlan
@@ -62,18 +61,15 @@ def test_output_and_effect_are_two_statements(bench: Bench) -> None:
     assert "running NOT proven after 30 s" in site  # in its log book
 
 
-@pytest.mark.parametrize(
-    ("state", "said"),
-    [
+def test_a_bad_end_says_what_to_do(bench: Bench) -> None:
+    for state, said in (
         (OrderState.UNKNOWN, "Treat the output as if it were on"),
         (OrderState.UNCONFIRMED, "does not show what was ordered"),
         (OrderState.REFUSED, "Remove the reason"),
-    ],
-)
-def test_a_bad_end_says_what_to_do(bench: Bench, state: OrderState, said: str) -> None:
-    number = stored(bench)
-    tell(bench, number, state, "So it ended.", None)
-    assert said in text_of(bench.client.get(f"/orders/{number}").text)
+    ):
+        number = stored(bench, f"a-key-of-{state}")
+        tell(bench, number, state, "So it ended.", None)
+        assert said in text_of(bench.client.get(f"/orders/{number}").text)
 
 
 def test_the_list_is_filtered_and_an_empty_one_says_what_to_do(bench: Bench) -> None:

@@ -1,6 +1,5 @@
 """Orders by scripts: stored before the reply, the same request once, refusals as a state."""
 
-import pytest
 from tests.routes.orders.pump_world import MINUTE, Bench
 from tests.routes.people.conftest import Guarded
 
@@ -36,9 +35,8 @@ def test_the_same_request_is_one_order_and_another_content_is_refused(bench: Ben
     assert len(bench.orders()) == 1
 
 
-@pytest.mark.parametrize(
-    ("change", "status", "said"),
-    [
+def test_a_malformed_one_stores_nothing(bench: Bench) -> None:
+    for change, status, said in (
         ({"site": "dunlin-boster"}, 404, "Did you mean 'dunlin-booster'?"),
         ({"tag": "RUN"}, 404, "is no output"),
         ({"kind": "pulse", "duration_s": 5}, 422, "takes on or off"),
@@ -46,14 +44,10 @@ def test_the_same_request_is_one_order_and_another_content_is_refused(bench: Ben
         ({"kind": "toggle"}, 422, "kind"),
         ({"request_key": "short"}, 422, "request_key"),
         ({"site": "hob-gate", "tag": "RAISE", "kind": "pulse", "duration_s": 3601}, 422, "at most"),
-    ],
-)
-def test_a_malformed_one_stores_nothing(
-    bench: Bench, change: dict[str, object], status: int, said: str
-) -> None:
-    answer = bench.client.post(ORDERS, json=ON | change)
-    assert answer.status_code == status
-    assert said in answer.json()["detail"]
+    ):
+        answer = bench.client.post(ORDERS, json=ON | change)
+        assert answer.status_code == status
+        assert said in answer.json()["detail"]
     assert bench.orders() == ()
 
 
