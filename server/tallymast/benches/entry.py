@@ -17,6 +17,7 @@ NAMES = (
     "forecast",
     "kill",
     "many",
+    "orders",
     "pages",
     "record",
     "road",
