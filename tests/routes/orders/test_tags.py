@@ -1,4 +1,4 @@
-"""Do-not-operate tags: hung with a reason, shown where the output is, removed by few, no lock-out."""
+"""Do-not-operate tags: hung with a reason, shown at the output, removed by few, no lock-out."""
 
 from tests.routes.orders.pump_world import PUMP, Bench, text_of, token_of
 from tests.routes.people.conftest import Guarded

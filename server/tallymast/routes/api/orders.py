@@ -153,7 +153,7 @@ def list_orders(
     wanted = order_list.Wanted(site_id, state, span.from_ms, span.to_ms)
     with given.database.reading() as connection:
         found = order_list.search(connection, wanted, limit + 1, before)
-    items = [OrderItem(**_fields(network, one)) for one in found[:limit]]
+    items = [_item(network, one) for one in found[:limit]]
     return OrderList(items=items, next=items[-1].order if len(found) > limit else None)
 
 
@@ -202,35 +202,35 @@ def _whole(given: Services, order: Order) -> OrderWithSteps:
     with given.database.reading() as connection:
         steps = orders.steps(connection, order.id)
     items = [StepItem(at=iso(one.at_ms) or "", state=one.state, detail=one.detail) for one in steps]
-    return OrderWithSteps(**_fields(given.network(), order), steps=items)
+    return OrderWithSteps(**_item(given.network(), order).model_dump(), steps=items)
 
 
-def _fields(network: NetworkView, order: Order) -> dict[str, object]:
+def _item(network: NetworkView, order: Order) -> OrderItem:
     plans = (*network.sites, *network.retired)
     plan = next((one for one in plans if one.site_id == order.site_id), None)
     point = plan.site.point(order.tag) if plan is not None else None
-    return {
-        "order": order.id,
-        "request_key": order.request_key,
-        "site": plan.site.key if plan is not None else None,
-        "tag": order.tag,
-        "kind": order.wanted.kind,
-        "want": order.wanted.want,
-        "duration_s": order.wanted.duration_s,
-        "state": order.state,
-        "reason": order.reason,
-        "actor": order.actor,
-        "source": order.source,
-        "seen": order.seen,
-        "seen_at": iso(order.seen_ms),
-        "made_at": iso(order.made_ms),
-        "expires_at": iso(order.expires_ms),
-        "sent_at": iso(order.sent_ms),
-        "changed_at": iso(order.state_ms),
-        "code": order.code or None,
-        "readback": _readback(order, point),
-        "feedback": _feedback(order),
-    }
+    return OrderItem(
+        order=order.id,
+        request_key=order.request_key,
+        site=plan.site.key if plan is not None else None,
+        tag=order.tag,
+        kind=order.wanted.kind,
+        want=order.wanted.want,
+        duration_s=order.wanted.duration_s,
+        state=order.state,
+        reason=order.reason,
+        actor=order.actor,
+        source=order.source,
+        seen=order.seen,
+        seen_at=iso(order.seen_ms),
+        made_at=iso(order.made_ms) or "",
+        expires_at=iso(order.expires_ms) or "",
+        sent_at=iso(order.sent_ms),
+        changed_at=iso(order.state_ms) or "",
+        code=order.code or None,
+        readback=_readback(order, point),
+        feedback=_feedback(order),
+    )
 
 
 def _readback(order: Order, point: Point | None) -> Readback | None:
