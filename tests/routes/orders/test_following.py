@@ -1,6 +1,6 @@
 """What became of an order: two statements, what to do, the list, and where it is told besides."""
 
-from tests.routes.orders.pump_world import Bench, text_of
+from tests.routes.orders.pump_world import PUMP, Bench, text_of
 
 from tallymast.domain.model import SitePlan
 from tallymast.domain.orders.model import OrderKind, OrderState, Proof, Told, Wanted
@@ -88,3 +88,18 @@ def test_the_list_is_filtered_and_an_empty_one_says_what_to_do(bench: Bench) -> 
     assert "No order matches" in none
     assert bench.client.get("/orders?state=lost").status_code == 422
     assert bench.client.get("/orders/77").status_code == 404
+
+
+def test_a_check_out_offers_to_order_and_is_come_back_to(bench: Bench) -> None:
+    site = "/sites/dunlin-booster"
+    names = {"kind": "commissioning", "at_site": "R. Hale", "at_base": "M. Okoro"}
+    bench.client.post(f"{site}/check-out", data=names)
+    page = bench.client.get(f"{site}/check-out").text
+    assert f"{site}/outputs/START?source=check-out" in page
+    assert f"{site}/outputs/RUN" not in page
+    assert "ordered from here" in text_of(page)
+    address = bench.choose(PUMP, kind="on", source="check-out")
+    pressed = bench.press(address, bench.client.get(address).text)
+    order = bench.client.get(pressed.headers["location"]).text
+    assert f'href="{site}/check-out#row-START"' in order
+    assert bench.orders()[0].source == "check-out"
