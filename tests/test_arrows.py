@@ -43,6 +43,7 @@ FREE = {
     "demonstration",
     "demo_findings",
     "demo_life",
+    "demo_orders",
     "demo_past",
     "demo_proofs",
     "demo_rounds",

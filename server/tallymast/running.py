@@ -30,6 +30,7 @@ from tallymast import (
 )
 from tallymast.demo_findings import keep_findings
 from tallymast.demo_life import furnish
+from tallymast.demo_orders import demo_orders
 from tallymast.demo_proofs import demo_proofs
 from tallymast.demo_rounds import keep_rounds
 from tallymast.domain import network_file
@@ -223,6 +224,7 @@ def demo(settings: Settings) -> None:
         shown = demonstration.begin(database, wiring.now_ms())
         _enter_what_people_keep(database, shown)
         then = accounts.told(accounts.demo_people(database))
+        demo_orders(database, shown)  # behind the accounts: one of them hung a tag
         with beside.simulator(*demonstration.simulated(shown)) as addresses:
             demonstration.join(database, shown, wiring.now_ms())
             with beside.older_days(settings) as past:

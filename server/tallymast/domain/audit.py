@@ -97,6 +97,10 @@ SENTENCES: Final = {
     "telling.heartbeat": "{actor} changed where the sign of life goes: {words}.",
     "telling.beat": "{actor} had a sign of life sent.",
     "telling.weekly": "{actor} changed when the test alarm is raised by itself: {words}.",
+    "order.make": "{actor} ordered: {text}",
+    "order.refuse": "{actor} ordered, and was refused: {text}",
+    "tag.hang": "{actor} hung a do-not-operate tag on {subject}: {reason}",
+    "tag.remove": "{actor} removed the do-not-operate tag from {subject}: {text}",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -108,7 +112,7 @@ class Act:
     Args:
         action: a key of ``SENTENCES``.
         subject_kind: account, session, token, request, site, gateway, finding, record, audit,
-            part, task, proof, alarm, contact, telling or network.
+            part, task, proof, alarm, contact, telling, order, tag or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

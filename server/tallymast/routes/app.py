@@ -52,11 +52,13 @@ from tallymast.routes.api import (
     gateways,
     jobs,
     notes,
+    orders,
     polls,
     readings,
     reliability,
     sites,
     storage,
+    tags,
 )
 from tallymast.routes.commissioning import (
     check_out_page,
@@ -78,6 +80,8 @@ from tallymast.routes.life import (
     season_page,
     tasks_page,
 )
+from tallymast.routes.orders import choose_page, confirm_page, order_page, orders_page, tag_page
+from tallymast.routes.orders.hanging import HangingTags
 from tallymast.routes.passwords import Passwords, Throttle
 from tallymast.routes.problems import add_handlers, answer
 from tallymast.routes.reliability_shelf import Reports
@@ -150,6 +154,11 @@ ROOMS = (
     telling_page,
     contact_page,
     link_page,
+    choose_page,
+    confirm_page,
+    order_page,
+    orders_page,
+    tag_page,
     site_page,
     polls_page,
     acts_page,
@@ -170,6 +179,8 @@ ROOMS = (
     reliability,
     findings,
     alarms,
+    orders,
+    tags,
     exports,
     gateways,
     jobs,
@@ -207,10 +218,11 @@ def create_app(services: Services) -> FastAPI:
     app.state.gate = Gate(People(services), Passwords(), Throttle())
     app.state.standings = Standings(services)
     app.state.days = Days(lambda now_ms: day_reading.read_days(services, now_ms), services.network)
-    app.state.round_board = RoundBoard(services, app.state.standings, app.state.days)
-    app.state.alarm_board = AlarmBoard(services)
+    app.state.hanging_tags = HangingTags(services)
     shared = (services, app.state.standings, app.state.days)
-    app.state.site_boards = SiteBoards(*shared)
+    app.state.round_board = RoundBoard(*shared, app.state.hanging_tags)
+    app.state.alarm_board = AlarmBoard(services)
+    app.state.site_boards = SiteBoards(*shared, app.state.hanging_tags)
     app.state.gateway_boards = GatewayBoards(*shared)
     app.state.reports = Reports(services)
     app.state.typed_codes = TypedCodes()

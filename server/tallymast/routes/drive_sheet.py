@@ -24,6 +24,7 @@ from tallymast.domain.model import (
     Site,
     SitePlan,
 )
+from tallymast.domain.orders.model import TagOut
 from tallymast.domain.record.days import Contract
 from tallymast.domain.visit_cautions import Caution, general_cautions, needs_gas_monitor
 from tallymast.routes.cause_lines import needs_now
@@ -33,6 +34,7 @@ from tallymast.routes.drive_parts import ContactPart, SupplyPart, contact_part, 
 from tallymast.routes.evidence_reading import evidence_spark
 from tallymast.routes.evidence_view import CONFIDENCE_MARKS
 from tallymast.routes.life.tasks_page import due_at
+from tallymast.routes.orders.order_words import NO_LOCK
 from tallymast.routes.plot import way_of
 from tallymast.routes.rows import Mark, main_points, mark_of
 from tallymast.routes.sentences import sentence
@@ -52,7 +54,7 @@ from tallymast.routes.visit_sentences import (
     advice_mark,
     advice_words,
 )
-from tallymast.storage import hardware, jobs, notes
+from tallymast.storage import hardware, jobs, notes, tag_outs
 
 POINTS_SHOWN: Final = 7
 NOTES_SHOWN: Final = 4
@@ -114,6 +116,8 @@ class Sheet:
     kit: tuple[str, ...]
     cautions: tuple[Caution, ...]
     gas: bool
+    tags: tuple[tuple[str, TagOut], ...]
+    no_lock: str = NO_LOCK
 
 
 def read_sheet(
@@ -136,6 +140,7 @@ def read_sheet(
         fitted = hardware.fitted(connection, plan.site_id)
         spares = hardware.in_store(connection)
         due = due_at(connection, given, plan)
+        tags = tag_outs.hanging(connection, plan.site_id)
         parts = _cause_parts(connection, network, causes, clock, plan.site_id)
     told = advice(_seen(standing, found, health, clock))
     carries = any(one.site.via == plan.site.key for one in network.sites)
@@ -161,7 +166,13 @@ def read_sheet(
         kit=kit(plan.site, found, health, causes, fitted, spares, due),
         cautions=general_cautions(plan.site, carries),
         gas=needs_gas_monitor(plan.site),
+        tags=tuple((_hangs_on(plan.site, one), one) for one in tags),
     )
+
+
+def _hangs_on(site: Site, tag: TagOut) -> str:
+    point = site.point(tag.tag) if tag.tag else None
+    return f"{point.name} ({tag.tag})" if point else tag.tag or "The whole site"
 
 
 def _causes(needed: Needs, plan: SitePlan) -> list[Diagnosis]:

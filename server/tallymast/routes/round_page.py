@@ -23,6 +23,7 @@ from tallymast.routes.cause_lines import Line, line_of, needs_now
 from tallymast.routes.day import Days, SiteDay, TheDays
 from tallymast.routes.formats import Clock
 from tallymast.routes.health_sentences import loss_sentence
+from tallymast.routes.orders.hanging import HangingTags
 from tallymast.routes.problems import Problem
 from tallymast.routes.round_order import ORDERS, SHOWS, Asked, asked
 from tallymast.routes.round_past import Past, RoundPast
@@ -70,8 +71,11 @@ class View:
 class RoundBoard:
     """The Morning round's fragments, for all its tabs."""
 
-    def __init__(self, given: Services, standings: Standings, days: Days) -> None:
+    def __init__(
+        self, given: Services, standings: Standings, days: Days, tags: HangingTags
+    ) -> None:
         self._given = given
+        self._tags = tags
         self._standings = standings
         self._days = days
         self._screens = Screens(given)
@@ -110,11 +114,11 @@ class RoundBoard:
         standings = self._standings.now(every_ms)
         states, health = given.live.gateways(), given.health()
         needed = needs_now(given, standings)
-        ranks = ranks_of(needed.found)
+        ranks, tags = ranks_of(needed.found), self._tags.now()
         groups = tuple(
             Group(
                 gateway_head(gateway, states.get(gateway.gateway_id)),
-                self._rows.of(network, gateway, standings, days, ranks),
+                self._rows.of(network, gateway, standings, days, ranks, tags),
             )
             for gateway in network.gateways
         )

@@ -3,13 +3,14 @@
 So a page of many sites costs what has changed, not what is there.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.findings import Finding
 from tallymast.domain.health.judged import SupplyJudged
 from tallymast.domain.model import GatewayPlan
+from tallymast.domain.orders.model import TagOut
 from tallymast.routes.day import NOTHING, SiteDay
 from tallymast.routes.rows import NOBODY, Need, SiteRow, row
 from tallymast.routes.services import NetworkView
@@ -41,6 +42,7 @@ class _Made:
     standing: Standing
     day: SiteDay
     need: Need
+    tagged: str
     row: SiteRow
 
 
@@ -58,6 +60,7 @@ class KeptRows:
         standings: Mapping[int, Standing],
         days: Mapping[int, SiteDay],
         ranks: Mapping[str, Need],
+        tags: Mapping[int, Sequence[TagOut]],
     ) -> tuple[SiteRow, ...]:
         """Return the rows of a gateway's sites.
 
@@ -67,6 +70,7 @@ class KeptRows:
             standings: how sites stand, the same object while nothing changed.
             days: sites' last 24 h.
             ranks: as ``ranks_of`` gives them.
+            tags: do-not-operate tags that hang, by site id.
 
         """
         if network is not self._network:
@@ -79,13 +83,23 @@ class KeptRows:
                 continue
             need = ranks.get(plan.site.key, NOBODY)
             made = self._made.get(plan.site_id)
-            if made is None or not _same(made, standing, day, need):
+            tagged = tagged_words(tags.get(plan.site_id, ()))
+            if made is None or not _same(made, standing, day, need, tagged):
                 hops, mast = network.hops(plan.site), gateway.gateway.name
-                made = _Made(standing, day, need, row(standing, day, hops, mast, need))
+                made_row = row(standing, day, hops, mast, need, tagged)
+                made = _Made(standing, day, need, tagged, made_row)
                 self._made[plan.site_id] = made
             rows.append(made.row)
         return tuple(rows)
 
 
-def _same(made: _Made, standing: Standing, day: SiteDay, need: Need) -> bool:
-    return made.standing is standing and made.need == need and made.day == day
+def tagged_words(tags: Sequence[TagOut]) -> str:
+    """Return on what do-not-operate tags hang: ``the whole site`` or tags of outputs."""
+    if any(one.point_id is None for one in tags):
+        return "the whole site"
+    return ", ".join(one.tag for one in tags)
+
+
+def _same(made: _Made, standing: Standing, day: SiteDay, need: Need, tagged: str) -> bool:
+    same = made.standing is standing and made.need == need and made.day == day
+    return same and made.tagged == tagged

@@ -113,6 +113,7 @@ class SiteRow:
     mast: str = ""
     rank: int = NO_NEED
     traits: str = ""
+    tagged: str = ""  # what its do-not-operate tags hang on, in words
 
     @property
     def left(self) -> int | None:
@@ -121,7 +122,12 @@ class SiteRow:
 
 
 def row(
-    standing: Standing, day: SiteDay, hops: int = 0, mast: str = "", need: Need = NOBODY
+    standing: Standing,
+    day: SiteDay,
+    hops: int = 0,
+    mast: str = "",
+    need: Need = NOBODY,
+    tagged: str = "",
 ) -> SiteRow:
     """Return what a site's row shows."""
     site, state = standing.plan.site, standing.state
@@ -144,6 +150,7 @@ def row(
         mast,
         NOT_ASKED if paused else need.rank,
         _traits(standing, supply, paused, need.rank),
+        tagged,
     )
 
 

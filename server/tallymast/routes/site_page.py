@@ -10,10 +10,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from markupsafe import Markup
 
+from tallymast.domain.health.attention import Standing
 from tallymast.domain.health.diagnosis.lacking import lacking
 from tallymast.domain.health.site_health import NOT_JUDGED
 from tallymast.domain.health.supply.model import SupplyHealth
 from tallymast.domain.model import Job, Poll, Site, SitePlan
+from tallymast.domain.zones import find_zone
 from tallymast.routes.acts_page import LENGTHS
 from tallymast.routes.alarm_rows import of_site
 from tallymast.routes.api.acts import open_act
@@ -32,6 +34,9 @@ from tallymast.routes.formats import Clock
 from tallymast.routes.life.at_site import read_at_site
 from tallymast.routes.life.retired_page import retired_page
 from tallymast.routes.log_book import CHOICES, KINDS, read_log
+from tallymast.routes.orders.hanging import HangingTags
+from tallymast.routes.orders.order_words import TAGGED
+from tallymast.routes.orders.output_rows import output_rows, outputs_of
 from tallymast.routes.outage_rows import OutageLine, outage_lines, outages_of
 from tallymast.routes.plot import way_of
 from tallymast.routes.round_rows import ranks_of
@@ -54,11 +59,13 @@ from tallymast.routes.streams import stream, version_word
 from tallymast.routes.supply_sentences import supply_words
 from tallymast.routes.system import system_lines
 from tallymast.routes.who import StillThere, ThePerson
+from tallymast.storage import orders
 from tallymast.storage.polls import polls_between
 
 TICK_MS = 10_000
 DAY_MS = 86_400_000
 LOOK_BACK_MS = 7 * DAY_MS
+ORDERS_READ = 50  # ours: so many of a site are looked at for each output's last
 
 router = APIRouter(include_in_schema=False)
 
@@ -66,14 +73,23 @@ router = APIRouter(include_in_schema=False)
 class SiteBoard:
     """One site's fragments, for all its tabs."""
 
-    def __init__(self, given: Services, standings: Standings, days: Days, plan: SitePlan) -> None:
+    def __init__(
+        self,
+        given: Services,
+        standings: Standings,
+        days: Days,
+        tags: HangingTags,
+        plan: SitePlan,
+    ) -> None:
         self._given = given
+        self._tags = tags
         self._standings = standings
         self._days = days
         self._plan = plan
         self._screens = Screens(given)
         self._board = Board()
         self._turn = Lock()
+        self._tagged: frozenset[str] = frozenset()  # outputs against which a tag hangs
         self._stored = self._read_polls()
 
     def is_of(self, plan: SitePlan) -> bool:
@@ -122,6 +138,7 @@ class SiteBoard:
             "points": point_rows(standing),
             "polls": poll_rows(self._polls()),
             "job": job_line(given.live.jobs().values(), self._plan.site_id, now_ms),
+            **self._outputs(standing),
         }
         with self._board.lock:
             told = {name: shown[name] for name in ("system", "notice")}
@@ -130,10 +147,14 @@ class SiteBoard:
             self._put("supply", "supply", said, (shown["supply"], health.supply))
             told = {name: shown[name] for name in ("site_findings", "lacking")}
             self._put("site_findings", "site_findings", told, tuple(told.values()))
+            told = {name: shown[name] for name in ("outputs", "site_tags", "tag_mark")}
+            self._put("outputs", "site_outputs", told, tuple(told.values()))
             for name in ("head", "contact", "polls", "job", "site_alarms"):
                 self._put(name, name, {name: shown[name]}, shown[name])
+            told = {name: shown[name] for name in ("tagged", "tag_mark")}
             for row in point_rows(standing):
-                self._put(f"point-{row.tag}", "point", {"row": row}, row)
+                model = (row, row.tag in self._tagged)
+                self._put(f"point-{row.tag}", "point", {"row": row, **told}, model)
             return self._board.version, shown
 
     def _put(self, name: str, partial: str, context: dict[str, object], model: object) -> None:
@@ -142,6 +163,17 @@ class SiteBoard:
             return self._screens.fragment(f"partials/{partial}.html", more)
 
         self._board.put(name, model, render)
+
+    def _outputs(self, standing: Standing) -> dict[str, object]:
+        """Return the outputs with tags and last orders; read only where there are outputs."""
+        if not outputs_of(self._plan):
+            return {"outputs": (), "site_tags": (), "tag_mark": TAGGED, "tagged": self._tagged}
+        tags = self._tags.now().get(self._plan.site_id, ())
+        with self._given.database.reading() as connection:
+            latest = orders.of_site(connection, self._plan.site_id, 0, ORDERS_READ)
+        rows = output_rows(standing, tags, latest, find_zone(self._given.network().time_zone))
+        self._tagged = frozenset(row.tag for row in rows if row.tags)
+        return {"outputs": rows, "site_tags": tags, "tag_mark": TAGGED, "tagged": self._tagged}
 
     def _polls(self) -> list[Poll]:
         known = {poll.at_ms: poll for poll in self._stored}
@@ -166,8 +198,11 @@ class SiteBoard:
 class SiteBoards:
     """A board a site, made when its page is first opened; all anew with a new network."""
 
-    def __init__(self, given: Services, standings: Standings, days: Days) -> None:
+    def __init__(
+        self, given: Services, standings: Standings, days: Days, tags: HangingTags
+    ) -> None:
         self._given = given
+        self._tags = tags
         self._standings = standings
         self._days = days
         self._lock = Lock()
@@ -183,7 +218,7 @@ class SiteBoards:
                 self._view = view
             board = self._boards.get(plan.site_id)
             if board is None or not board.is_of(plan):  # made while the network was changed
-                board = SiteBoard(self._given, self._standings, self._days, plan)
+                board = SiteBoard(self._given, self._standings, self._days, self._tags, plan)
                 self._boards[plan.site_id] = board
             return board
 

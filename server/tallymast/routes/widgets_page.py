@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse
 from tallymast.domain.health.nights import Night
 from tallymast.domain.model import Chemistry, Supply, SupplyKind
 from tallymast.routes.nights import draw_gauge, draw_nights
+from tallymast.routes.orders.order_words import PROOFS, STATES, TAGGED
 from tallymast.routes.rows import Cell, Mark
 from tallymast.routes.screens import Show
 from tallymast.routes.tape import QUARTERS, Quarter, draw_tape
@@ -92,7 +93,7 @@ def _nights(volts: list[float | None]) -> list[Night]:
 def widgets_page(request: Request, show: Show) -> HTMLResponse:
     """Show every widget in every state."""
     context = {
-        "marks": MARKS,
+        "marks": (*MARKS, TAGGED, *STATES.values(), *PROOFS.values()),
         "cells": VALUES,
         "tapes": tapes(),
         "sparks": sparks(),

@@ -78,6 +78,12 @@ def off_spans(faults: Faults, site: Site) -> list[Span]:
     return [(end, begin) for end, begin in gaps if end < begin and begin > -1e15 and end < 1e15]
 
 
+def selector_spans(faults: Faults, site: Site) -> list[Span]:
+    """Return when a pump's selector was not in auto, so that nothing from afar started it."""
+    found = faults.of(FaultKind.SELECTOR, site)
+    return [(one.from_ms / 1000.0, one.to_ms / 1000.0) for one in found]
+
+
 def joined(*some: Sequence[Span]) -> list[Span]:
     """Return spans in order of time, those that overlap as one."""
     whole: list[Span] = []

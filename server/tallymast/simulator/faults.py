@@ -38,6 +38,7 @@ class FaultKind(StrEnum):
     LOOP = "loop"  # a current loop carries a wrong current
     STUCK = "stuck"  # a point shows what it showed when it began
     OUTPUT = "output"  # somebody holds an output on, outside of these spans it is off
+    SELECTOR = "selector"  # a pump's selector is not in auto: its contact says so, and it stands
     ABSENT = "absent"  # nothing is asked: not built yet, or out of season
 
 

@@ -10,7 +10,15 @@ import numpy as np
 
 from tallymast.domain.model import Point, PointKind, Site
 from tallymast.simulator.chance import Chance, Floats
-from tallymast.simulator.counting import counted, forgetting, is_inside, joined, off_spans, shown
+from tallymast.simulator.counting import (
+    counted,
+    forgetting,
+    is_inside,
+    joined,
+    off_spans,
+    selector_spans,
+    shown,
+)
 from tallymast.simulator.faults import Faults
 from tallymast.simulator.flow import DAY_S, Flow, Shape, household, irrigation, steady
 from tallymast.simulator.tank import PumpedTank
@@ -42,7 +50,7 @@ class Process:
     ) -> None:
         self._site = site
         self._dark_spans = dark_spans
-        self._stopped = off_spans(faults, site)
+        self._stopped = joined(off_spans(faults, site), selector_spans(faults, site))
         self._restarts = forgetting(faults, site)
         self._seed = seed
         self._shift_s = shift_s

@@ -125,8 +125,10 @@ class SiteModel:
             return self._process.runs(at_s).astype(float)
         if words[1] == "charging":
             return self.power.is_charging(at_s).astype(float)
-        calm = words.index("auto") if "auto" in words else 0
-        return np.full(len(at_s), float(calm))
+        if "auto" not in words:
+            return np.zeros(len(at_s))
+        turned = self._faults.holds(FaultKind.SELECTOR, self._site, _ms(at_s))
+        return np.asarray((turned != bool(words.index("auto"))).astype(np.float64))
 
     def _held(self, point: Point, at_s: Floats) -> Floats:
         """Return 1 while somebody holds the output."""

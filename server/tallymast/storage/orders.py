@@ -4,7 +4,7 @@ Whoever sends one claims it first: one statement that moves one row, committed b
 byte. Nothing here ever brings an order back to where it could be sent again.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -143,6 +143,11 @@ def lately(conn: Connection, *where: ColumnElement[bool]) -> tuple[Order, ...]:
     """Return those of the last thousand orders that meet the conditions, oldest first."""
     newest = select(func.max(_table.c.id)).scalar_subquery()
     return _all(conn, _found().where(_table.c.id > newest - LATELY, *where))[::-1]
+
+
+def listed(conn: Connection, where: Sequence[ColumnElement[bool]], limit: int) -> tuple[Order, ...]:
+    """Return the orders that meet conditions, newest first."""
+    return _all(conn, _found().where(*where).limit(limit))
 
 
 def steps(conn: Connection, order_id: int) -> tuple[OrderStep, ...]:

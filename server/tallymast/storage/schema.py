@@ -816,7 +816,7 @@ once = Table(  # links that work one time
     "once",
     metadata,
     Column("hash", Word, primary_key=True),
-    Column("purpose", Word, nullable=False),  # first, password, ack
+    Column("purpose", Word, nullable=False),  # first, password, ack, order
     Column("subject", Word, nullable=False),
     Column("account_id", Id, ForeignKey("account.id")),
     Column("ends_ms", Ms, nullable=False),

@@ -37,9 +37,9 @@ def test_every_kind_is_told_how(kind: PointKind) -> None:
 
 
 @pytest.mark.parametrize("kind", OPERATED)
-def test_nothing_is_sent_to_an_output(kind: PointKind) -> None:
+def test_an_output_is_operated_by_hand_or_ordered(kind: PointKind) -> None:
     method = method_of(a_point(kind))
-    assert method.how.startswith("Nothing is sent from here.")
+    assert method.how.startswith("By hand at the station, or ordered from here:")
     assert method.operates
 
 

@@ -1,7 +1,8 @@
 """How each kind of point is proven: what is done at the site, what has to be seen, what to mind.
 
-This program sends nothing to an output in a check-out. Outputs are operated by hand at the
-site, under the rules that hold there, and their effect is read back.
+A check-out itself sends nothing to an output. Outputs are operated by hand at the site, under the
+rules that hold there, or ordered from here by an order of its own, which is confirmed and stored
+like any other; their effect is read back.
 """
 
 from dataclasses import dataclass
@@ -56,8 +57,9 @@ OPERATED: Final = (
 
 # OSHA 29 CFR 1910.147 (energy control); the rest is common practice, no published source.
 OUTPUT_CAUTIONS: Final = (
-    "Nothing is sent from here: outputs are operated by hand at the site, and what comes of it is "
-    "read back.",
+    "Outputs are operated by hand at the site, or ordered from here, each by an order of its own "
+    "that is confirmed first; what comes of it is read back. One of the two at a time: agree who "
+    "operates.",
     "People clear, guards on: pumps start, gates and valves move and pinch, pressure follows.",
     "Work on what an output drives only under lock-out and tag-out at the site (29 CFR 1910.147 or "
     "local law). A screen, this one too, is never a lock-out.",
@@ -71,7 +73,7 @@ APPLIED_CAUTIONS: Final = (
     "allow is connected, opened or disconnected.",
 )
 
-_READ_BACK = "Nothing is sent from here. "
+_READ_BACK = "By hand at the station, or ordered from here: "
 
 
 def method_of(point: Point) -> Method:
@@ -90,17 +92,17 @@ def _discrete_input(point: Point) -> Method:
 
 def _discrete_output(point: Point) -> Method:
     off, on = state_words(point)
-    how = f"{_READ_BACK}Switch it by hand at the station until both {off} and {on} were read back"
+    how = f"{_READ_BACK}switch it until both {off} and {on} were read back"
     return Method(Way.STATES, f"{how}{_effect(point)}.{_fail_safe(point)}", operates=True)
 
 
 def _pulse_output(point: Point) -> Method:
-    how = f"{_READ_BACK}Give one pulse by hand at the station and watch it end by itself"
+    how = f"{_READ_BACK}give one pulse and watch it end by itself"
     return Method(Way.LOOK, f"{how}{_effect(point)}.{_fail_safe(point)}", operates=True)
 
 
 def _analog_output(point: Point) -> Method:
-    how = f"{_READ_BACK}Set it by hand at the station and measure there what comes out"
+    how = f"{_READ_BACK}set it, and measure at the station what comes out"
     way = Way.FIVE if has_five_points(point) else Way.ONE
     return Method(way, f"{how}{_effect(point)}.{_fail_safe(point)}", "measured", operates=True)
 

@@ -12,13 +12,14 @@ from tallymast.domain.commissioning.sheet import PointSheet, sheet_of
 from tallymast.domain.commissioning.steps import Step
 from tallymast.domain.commissioning.taking import tolerance_for
 from tallymast.domain.model import Point, SitePlan
+from tallymast.domain.orders.model import TagOut
 from tallymast.routes.api.finding import the_point
 from tallymast.routes.commissioning.live_points import seen_since
 from tallymast.routes.commissioning.told_points import point_then
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import Services
 from tallymast.routes.who import Person, tell
-from tallymast.storage import proof_steps, proofs
+from tallymast.storage import proof_steps, proofs, tag_outs
 from tallymast.storage.proofs import Proof
 
 
@@ -29,6 +30,7 @@ class CheckOut:
     plan: SitePlan
     proof: Proof
     sheets: tuple[PointSheet, ...]
+    tags: tuple[TagOut, ...] = ()
 
     def sheet(self, tag: str) -> PointSheet:
         """Return where one point stands.
@@ -82,6 +84,7 @@ def read(given: Services, plan: SitePlan, proof: Proof) -> CheckOut:
     points = scope_of(plan, proof)
     with given.database.reading() as connection:
         steps = proof_steps.of_proof(connection, proof.id)
+        tags = tag_outs.hanging(connection, plan.site_id)
     sheets = sheet_of(points, steps, {})
     looked_for = {}
     if proof.state == proofs.OPEN and proof.made_ms is None:
@@ -92,7 +95,7 @@ def read(given: Services, plan: SitePlan, proof: Proof) -> CheckOut:
         }
     if looked_for:
         sheets = sheet_of(points, steps, seen_since(given, plan, looked_for))
-    return CheckOut(plan, proof, sheets)
+    return CheckOut(plan, proof, sheets, tags)
 
 
 def scope_of(plan: SitePlan, proof: Proof) -> list[Point]:

@@ -9,10 +9,11 @@ from tallymast.domain.commissioning.loop_check import (
     fineness_words,
     units_for,
 )
-from tallymast.domain.commissioning.point_tests import Way, state_words
+from tallymast.domain.commissioning.point_tests import OPERATED, Way, state_words
 from tallymast.domain.commissioning.sheet import PhaseSheet, PointSheet, Slot
 from tallymast.domain.commissioning.steps import Phase, Step, StepKind
 from tallymast.domain.model import Point, PointKind, Reading
+from tallymast.domain.orders.model import TagOut
 from tallymast.routes.commissioning.check_out import CheckOut
 from tallymast.routes.commissioning.live_points import Now, now_of
 from tallymast.routes.commissioning.step_rows import (
@@ -26,6 +27,7 @@ from tallymast.routes.commissioning.step_rows import (
     step_row,
 )
 from tallymast.routes.formats import number, plural
+from tallymast.routes.orders.output_rows import tags_on
 from tallymast.routes.rows import Mark
 
 
@@ -75,6 +77,8 @@ class PointRow:
     way: str
     how: str
     operates: bool
+    is_output: bool
+    tags: tuple[TagOut, ...]
     now: Now
     mark: Mark
     phase: str
@@ -132,6 +136,8 @@ def point_row(
         way=method.way.value,
         how=method.how,
         operates=method.operates,
+        is_output=point.kind in OPERATED and point.write is not None,
+        tags=tags_on(found.plan, found.tags, point.tag),
         now=now_of(point, reading),
         mark=MARKS[sheet.result] if sheet.result else OPEN,
         phase=now.phase.words,
