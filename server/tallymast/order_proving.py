@@ -127,7 +127,8 @@ class Proving:
             key: self._waiting.get(key) or _Waiting(one, now_ms, now_s, self._before(one))
             for key, one in found.items()
         }
-        self._overtaken = frozenset(one.id for one in order_proofs.overtaken(conn))
+        overtaken = order_proofs.overtaken(conn) if found else ()
+        self._overtaken = frozenset(one.id for one in overtaken)
         self._unread = order_proofs.unread(conn)
         self.watched = frozenset(one.site_id for one in found.values())
 

@@ -704,6 +704,7 @@ orders = Table(
     Column("feedback_said", Text, nullable=False),
     Column("source", Word, nullable=False),  # page api check-out
     Index(None, "state"),
+    Index(None, "point_id"),
     Index(None, "site_id", "made_ms"),
 )
 order_step = Table(  # what happened to orders; it only grows

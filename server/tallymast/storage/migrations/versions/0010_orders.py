@@ -53,6 +53,7 @@ def _orders() -> None:
         sa.UniqueConstraint("request_key", name=op.f("uq_orders_request_key")),
     )
     op.create_index(op.f("ix_orders_state"), "orders", ["state"])
+    op.create_index(op.f("ix_orders_point_id"), "orders", ["point_id"])
     op.create_index(op.f("ix_orders_site_id_made_ms"), "orders", ["site_id", "made_ms"])
     op.create_table(
         "order_step",
