@@ -25,10 +25,10 @@ ALARMS = {
     key: Alarm(key, Kind.HIGH, Priority.HIGH if "RES" in key else Priority.URGENT, key[:5])
     for key in KEYS
 }
-ACTS = ("raise", "clear", "acknowledge", "shelve", "unshelve", "restart")
-Course = list[tuple[int, str, str]]  # minute, key, act
+ACTS = ("raise", "raise", "clear", "acknowledge", "shelve", "unshelve", "restart")
+Course = list[tuple[int, str, str]]  # step, key, act
 courses = st.lists(
-    st.tuples(st.integers(0, 100), st.sampled_from(KEYS), st.sampled_from(ACTS)), max_size=25
+    st.tuples(st.integers(0, 180), st.sampled_from(KEYS), st.sampled_from(ACTS)), max_size=25
 )
 
 
@@ -63,17 +63,19 @@ def acted(one: Standing, act: str, at_ms: int) -> Standing:
 def played(course: Course) -> Played:
     night, history = Played(), History()
     since: dict[str, int] = {}
-    for at_ms in range(T0, T0 + 140 * MINUTE, STEP):
-        for minute, key, act in course:
-            if T0 + minute * MINUTE != at_ms:
+    for at_ms in range(T0, T0 + 105 * MINUTE, STEP):
+        for step, key, act in course:
+            if T0 + step * STEP != at_ms:
                 continue
             if act == "restart":
                 acks = {one: max(some) for one, some in night.seen.items() if some}
                 history = History(acked=acks).with_messages(night.messages)
             before = night.standings.get(key, Standing())
             night.standings[key] = acted(before, act, at_ms)
-            if act in ("acknowledge", "shelve", "unshelve"):
+            is_done = night.standings[key] != before
+            if is_done and act in ("acknowledge", "shelve", "unshelve"):
                 night.seen[key].append(at_ms)
+                since.pop(key, None)  # a person looked at it: it begins anew
         now = Alarms(ALARMS, dict(night.standings))
         history = history.with_acks(now, at_ms)
         for one in due(now, CONTACTS, history, Areas(), at_ms, 0):
@@ -94,7 +96,7 @@ def played(course: Course) -> Played:
     return night
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, derandomize=True)
 @given(courses)
 def test_nobody_is_flooded(course: Course) -> None:
     night = played(course)
@@ -111,16 +113,17 @@ def test_nobody_is_flooded(course: Course) -> None:
                 assert then - first >= 29 * MINUTE or is_new
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, derandomize=True)
 @given(courses)
 def test_what_calls_reaches_the_next_person_and_the_supervisor(course: Course) -> None:
-    # Common practice, no published source: 10 min (urgent) or 20 min (high), then 20 min more; one
-    # minute may be lost to a bundle, and less than a step to the look.
+    # Common practice, no published source: 10 min (urgent) or 20 min (high), then 20 min more.
+    # Ours: a bundle may hold the first message for a minute, and the next person's for another.
     night = played(course)
     for key, since, until in night.calling:
         step = 10 if ALARMS[key].priority is Priority.URGENT else 20
         for contact, minutes in zip(CONTACTS, (0, step, step + 20), strict=True):
-            if until - since < (minutes + 1) * MINUTE + STEP:
+            held = 2 if minutes else 1
+            if until - since < (minutes + held) * MINUTE + STEP:
                 continue
             told = [
                 one.made_ms

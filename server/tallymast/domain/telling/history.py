@@ -71,7 +71,7 @@ class History:
         found = self.calls.get(key)
         if found is None or raised_ms - found.last_ms >= CALL_MS:
             return None
-        return None if self.acked.get(key, -1) >= found.begun_ms else found
+        return None if self.acked.get(key, -1) > found.begun_ms else found
 
     def with_acks(self, alarms: Alarms, now_ms: int) -> "History":
         """Return it with what people did to alarms that were told, as alarms stand now.
