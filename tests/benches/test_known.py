@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import select, text
+from tests.blank import blank
 
 from tallymast import networks
 from tallymast.benches.known import BEGIN_MS, DAY_MS, DAYS, HOUR_MS, NETWORK, Known, is_told, known
@@ -12,7 +13,7 @@ from tallymast.domain.record.hour_packs import LAST, LEAST, TOTAL, N, pack_hours
 from tallymast.storage import schema
 from tallymast.storage.batch import store_polls
 from tallymast.storage.changes import insert_many
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.hours import close_hours
 
 LATER_MS = BEGIN_MS + DAYS * DAY_MS + 3 * HOUR_MS
@@ -20,7 +21,7 @@ LATER_MS = BEGIN_MS + DAYS * DAY_MS + 3 * HOUR_MS
 
 @pytest.fixture
 def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
+    opened = blank(tmp_path / "tallymast.sqlite3")
     yield opened
     opened.close()
 
