@@ -18,7 +18,7 @@ test: $(if $(GIVEN),,$(VENV)/.installed-for-tests)
 	$(BIN)/python -m ruff check server tests
 	$(BIN)/python -m ruff format --check server tests
 	$(BIN)/python -m mypy
-	$(BIN)/python -m pytest -q
+	$(BIN)/python tests/halves.py
 
 $(VENV)/.installed: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)

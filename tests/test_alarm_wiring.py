@@ -4,20 +4,21 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.blank import blank
 from tests.journeys.test_change import written
 
 from tallymast import networks, wiring
 from tallymast.domain.alarms.model import AlarmState, Event, Standing, Step
 from tallymast.domain.model import GatewayState, GatewayStatus
 from tallymast.storage import alarms
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 
 SILENT = "north//comm-fail"
 
 
 @pytest.fixture
 def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
+    opened = blank(tmp_path / "tallymast.sqlite3")
     networks.bring_network(opened, written("rtu-over-tcp", "127.0.0.1:5020", ("north", 1, "")), "x")
     yield opened
     opened.close()

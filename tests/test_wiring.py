@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from tests.blank import blank
 from tests.journeys.test_change import written
 
 from tallymast import follow, hour_closer, job_desk, networks, plan_watch, wiring
@@ -26,7 +27,7 @@ from tallymast.live import Live
 from tallymast.routes.services import NetworkView
 from tallymast.storage import jobs, nights, states
 from tallymast.storage import network as stored_network
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.writer import Writer
 
 NORTH, SOUTH = ("north", 1, ""), ("south", 2, "")
@@ -37,7 +38,7 @@ HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 
 @pytest.fixture
 def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
+    opened = blank(tmp_path / "tallymast.sqlite3")
     yield opened
     opened.close()
 

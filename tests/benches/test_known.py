@@ -1,13 +1,17 @@
 """The comparison that kills are judged by sees a single wrong number."""
 
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from sqlalchemy import select, text
+from tests.blank import blank
 
 from tallymast import networks
 from tallymast.benches.known import BEGIN_MS, DAY_MS, DAYS, HOUR_MS, NETWORK, Known, is_told, known
+from tallymast.domain.model import Poll
 from tallymast.domain.record.hour_packs import LAST, LEAST, TOTAL, N, pack_hours, unpack_hours
 from tallymast.storage import schema
 from tallymast.storage.batch import store_polls
@@ -18,23 +22,47 @@ from tallymast.storage.hours import close_hours
 LATER_MS = BEGIN_MS + DAYS * DAY_MS + 3 * HOUR_MS
 
 
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
-    yield opened
-    opened.close()
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Known]:
+    """The network's database before its polls, and the polls; made once, copied for each."""
+    file = tmp_path_factory.mktemp("begun") / "tallymast.sqlite3"
+    with closing(blank(file)) as database:
+        networks.bring_network(database, NETWORK, "known.toml")
+        _, plan = networks.load_network(database)
+    return file, known(plan.gateways[0].sites[0])
+
+
+@pytest.fixture(scope="module")
+def stored(begun: tuple[Path, Known]) -> Path:
+    """The database with all its polls stored and its hours closed."""
+    file, truth = begun
+    place = file.with_name("stored.sqlite3")
+    shutil.copy(file, place)
+    with closing(open_database(place)) as database:
+        close_with(database, truth.polls)
+    return place
 
 
 @pytest.fixture
-def truth(database: Database) -> Known:
-    networks.bring_network(database, NETWORK, "known.toml")
-    _, plan = networks.load_network(database)
-    return known(plan.gateways[0].sites[0])
+def truth(begun: tuple[Path, Known]) -> Known:
+    return begun[1]
 
 
-def store_and_close(database: Database, truth: Known) -> None:
+@pytest.fixture
+def empty(begun: tuple[Path, Known], tmp_path: Path) -> Iterator[Database]:
+    with closing(open_database(Path(shutil.copy(begun[0], tmp_path)))) as opened:
+        yield opened
+
+
+@pytest.fixture
+def database(stored: Path, tmp_path: Path) -> Iterator[Database]:
+    with closing(open_database(Path(shutil.copy(stored, tmp_path)))) as opened:
+        yield opened
+
+
+def close_with(database: Database, polls: Sequence[Poll]) -> None:
     with database.writing() as conn:
-        store_polls(conn, truth.polls)
+        store_polls(conn, polls)
     close_hours(database, LATER_MS)
 
 
@@ -44,17 +72,13 @@ def agrees(database: Database, truth: Known) -> bool:
 
 
 def test_what_was_stored_is_told(database: Database, truth: Known) -> None:
-    store_and_close(database, truth)
     assert agrees(database, truth)
 
 
 @pytest.mark.parametrize("lost", [0, 700, -1])
-def test_one_poll_too_few_is_seen(database: Database, truth: Known, lost: int) -> None:
-    with database.writing() as conn:
-        left = [poll for poll in truth.polls if poll is not truth.polls[lost]]
-        store_polls(conn, left)
-    close_hours(database, LATER_MS)
-    assert not agrees(database, truth)
+def test_one_poll_too_few_is_seen(empty: Database, truth: Known, lost: int) -> None:
+    close_with(empty, [poll for poll in truth.polls if poll is not truth.polls[lost]])
+    assert not agrees(empty, truth)
 
 
 @pytest.mark.parametrize(
@@ -68,7 +92,6 @@ def test_one_poll_too_few_is_seen(database: Database, truth: Known, lost: int) -
     ],
 )
 def test_one_wrong_row_is_seen(database: Database, truth: Known, statement: str) -> None:
-    store_and_close(database, truth)
     with database.writing() as conn:
         conn.execute(text(statement.format(hour=BEGIN_MS + 30 * HOUR_MS)))
     assert not agrees(database, truth)
@@ -78,7 +101,6 @@ def test_one_wrong_row_is_seen(database: Database, truth: Known, statement: str)
 def test_one_wrong_number_of_a_packed_hour_is_seen(
     database: Database, truth: Known, column: int, by: float
 ) -> None:
-    store_and_close(database, truth)
     pack = schema.point_pack
     with database.writing() as conn:
         site_id, day_ms, body = conn.execute(select(pack).order_by(pack.c.day_ms).limit(1)).one()

@@ -8,13 +8,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 import uvicorn
 from fastapi import FastAPI
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, sync_playwright
 from tests.routes.conftest import World, world
 
 from tallymast import demo_rounds, demonstration, serving
@@ -106,17 +107,41 @@ def open_page(browser: Browser, base: str) -> Iterator[Callable[..., Page]]:
     yield from opening(browser, base)
 
 
-def opening(browser: Browser, base: str) -> Iterator[Callable[..., Page]]:
+@dataclass
+class Screen:
+    """What a page is looked at on."""
+
+    size: ViewportSize
+    colours: Literal["light", "dark"]
+    scripts: bool
+
+    def page(self, browser: Browser) -> Page:
+        """A page that shares nothing with any other."""
+        return browser.new_page(
+            viewport=self.size,
+            color_scheme=self.colours,
+            java_script_enabled=self.scripts,
+            bypass_csp=False,
+        )
+
+    def page_in(self, context: BrowserContext) -> Page:
+        """A page that shares cache and stores with others of a context, where scripts run."""
+        assert self.scripts
+        page = context.new_page()
+        page.set_viewport_size(self.size)
+        page.emulate_media(color_scheme=self.colours)
+        return page
+
+
+def opening(
+    browser: Browser, base: str, context: BrowserContext | None = None
+) -> Iterator[Callable[..., Page]]:
     """Give a function that opens pages; afterwards nothing may have gone wrong on them."""
     watched: list[Watched] = []
 
     def start(path: str, width: int = 1280, dark: bool = False, scripts: bool = True) -> Page:
-        page = browser.new_page(
-            viewport={"width": width, "height": 900},
-            color_scheme="dark" if dark else "light",
-            java_script_enabled=scripts,
-            bypass_csp=False,
-        )
+        screen = Screen({"width": width, "height": 900}, "dark" if dark else "light", scripts)
+        page = screen.page(browser) if context is None else screen.page_in(context)
         one = Watched(page)
         watched.append(one)
         page.on("pageerror", lambda error: one.wrong.append(f"error: {error}"))
@@ -254,3 +279,19 @@ def demo_base(demo_services: Services) -> Iterator[str]:
 def open_demo(browser: Browser, demo_base: str) -> Iterator[Callable[..., Page]]:
     """Open a page of the demo; as strict as ``open_page``."""
     yield from opening(browser, demo_base)
+
+
+@pytest.fixture(scope="session")
+def warm(browser: Browser) -> Iterator[BrowserContext]:
+    """A context whose pages share a cache: a fresh one reads every script and font anew."""
+    context = browser.new_context()
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def look_at_demo(
+    browser: Browser, demo_base: str, warm: BrowserContext
+) -> Iterator[Callable[..., Page]]:
+    """As ``open_demo``, for tests that look at a page and do nothing on it."""
+    yield from opening(browser, demo_base, warm)

@@ -22,16 +22,16 @@ PAGES = (ROUND, SITE, GATEWAY, LINE, WIDGETS, KEPT)
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("width", [1280, 390], ids=["desktop", "phone"])
 @pytest.mark.parametrize("path", PAGES)
-def test_axe_finds_nothing(open_demo: OpenPage, path: str, width: int, dark: bool) -> None:
-    page = open_demo(path, width=width, dark=dark)
+def test_axe_finds_nothing(look_at_demo: OpenPage, path: str, width: int, dark: bool) -> None:
+    page = look_at_demo(path, width=width, dark=dark)
     page.wait_for_load_state("load")
     assert violations(page) == []
 
 
 @pytest.mark.parametrize("width", [320, 390, 768, 1280])
 @pytest.mark.parametrize("path", PAGES)
-def test_nothing_is_wider_than_the_screen(open_demo: OpenPage, path: str, width: int) -> None:
-    page = open_demo(path, width=width)
+def test_nothing_is_wider_than_the_screen(look_at_demo: OpenPage, path: str, width: int) -> None:
+    page = look_at_demo(path, width=width)
     root = "document.documentElement"
     assert page.evaluate(f"{root}.scrollWidth <= {root}.clientWidth")
 

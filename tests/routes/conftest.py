@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
+from tests.blank import blank
+from tests.routes.kept_rooms import keep_rooms
 
 from tallymast.domain import contact, network_file
 from tallymast.domain.model import (
@@ -26,8 +28,10 @@ from tallymast.live import Live
 from tallymast.routes.app import create_app
 from tallymast.routes.services import NetworkView, PollerCondition, Services
 from tallymast.storage import network
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
+
+keep_rooms()
 
 NOW_MS = 1_772_964_000_000  # 2026-03-08 10:00 UTC
 
@@ -190,7 +194,7 @@ class World:
 def begin(tmp_path: Path, text: str = NETWORK) -> World:
     """A world of a network file's text; whoever asks closes its database."""
     written, whole = network_file.read(text, "two-tanks.toml")
-    database = open_database(tmp_path / "tallymast.sqlite3")
+    database = blank(tmp_path / "tallymast.sqlite3")
     with database.writing() as conn:
         network.store_network(
             conn, written, whole, actor="local", source="file", at_ms=0, plan_blocks=read_plan

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from markupsafe import Markup
 from starlette.testclient import TestClient
+from tests.blank import blank
 from tests.routes.conftest import NETWORK, NOW_MS, World, words
 
 from tallymast.domain import network_file
@@ -33,7 +34,6 @@ from tallymast.routes.reliability_rows import change_figure, share_figure
 from tallymast.routes.services import NetworkView
 from tallymast.storage import network, notes
 from tallymast.storage.days import close_days
-from tallymast.storage.engine import open_database
 from tallymast.storage.episodes import open_episode
 from tallymast.storage.hours import close_hours
 from tallymast.storage.reliability import SiteHours
@@ -89,7 +89,7 @@ def four_days(world: World) -> None:
 def made(folder: Path, text: str) -> Iterator[World]:
     """Give the small world with another network file."""
     written, whole = network_file.read(text, "other.toml")
-    database = open_database(folder / "other.sqlite3")
+    database = blank(folder / "other.sqlite3")
     with database.writing() as conn:
         network.store_network(
             conn, written, whole, actor="local", source="file", at_ms=0, plan_blocks=read_plan

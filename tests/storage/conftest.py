@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from sqlalchemy import Connection, insert, inspect
+from tests.blank import blank
 from tests.postgres import server
 
 from tallymast.domain.model import (
@@ -23,7 +24,7 @@ from tallymast.domain.model import (
     WordLayout,
 )
 from tallymast.storage import schema
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.layouts import keep_layout
 
 
@@ -154,7 +155,7 @@ def postgres() -> Iterator[str]:
 
 @pytest.fixture
 def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
+    opened = blank(tmp_path / "tallymast.sqlite3")
     yield opened
     opened.close()
 

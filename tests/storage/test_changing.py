@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import select
+from tests.blank import blank
 
 from tallymast.domain import network_file
 from tallymast.domain.errors import StorageError
@@ -13,7 +14,7 @@ from tallymast.domain.network_file import Written
 from tallymast.domain.setup.proposals import Proposal, Rename
 from tallymast.storage import network, schema
 from tallymast.storage.changing import ChangedMeanwhile, change, difference_of
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 
 TEXT = """
 title = "Two gates"
@@ -48,7 +49,7 @@ via = "heron-gate"
 
 @pytest.fixture
 def database(tmp_path: Path) -> Iterator[Database]:
-    held = open_database(tmp_path / "tallymast.sqlite3")
+    held = blank(tmp_path / "tallymast.sqlite3")
     written, whole = network_file.read(TEXT, "two.toml")
     with held.writing() as conn:
         network.store_network(conn, written, whole, actor="local", source="file", at_ms=1)
