@@ -32,6 +32,8 @@ from tallymast.polling.ports import Clock, Orders
 log = logging.getLogger(__name__)
 
 READ_AGAIN_S = 1.0
+GOOD_S = 1.0  # Ours: so long what was judged before an order was cleared is taken to hold
+REPEAT_SLACK_S = 0.05
 WATCHED_EVERY_S = 5.0  # Ours: how often a site is polled while its feedback is waited for
 MAY_STILL_ACT = "It may still take effect; look before you order again."
 
@@ -48,7 +50,8 @@ class _Run:
         answered: whether the station answered the write.
         ripe_at: when its next step may go [s].
         tries: read-backs that led to nothing.
-        overtaken: a newer order to the same output goes before it, and in its place.
+        granted_at: when its claim was first found granted [s].
+        given_up: why it is not sent, although it is claimed; empty: it is to be sent.
 
     """
 
@@ -61,7 +64,8 @@ class _Run:
     station: tuple[int, Point] | None = None
     answered: bool = False
     tries: int = 0
-    overtaken: bool = False
+    granted_at: float | None = None
+    given_up: str = ""
 
 
 class OrderRuns:
@@ -88,6 +92,7 @@ class OrderRuns:
         self._clock = clock
         self._runs: dict[int, _Run] = {}
         self._watched_at: dict[int, float] = {}
+        self._look_at: dict[int, float] = {}  # by site, when it is polled after its order
 
     # --- whose turn ------------------------------------------------------------------------
 
@@ -102,7 +107,7 @@ class OrderRuns:
             self._claim_waiting()
         self._ask_watched(pace)
         self.drop_expired()
-        for run in list(self._runs.values()):
+        for run in sorted(self._runs.values(), key=lambda one: one.sent_at is not None):
             if self._is_ripe(run):
                 begin = _now()
                 try:
@@ -110,7 +115,7 @@ class OrderRuns:
                         return True
                 finally:
                     pace.asked(Purpose.ORDER, begin, _now())
-                    self._look_again(run, pace)
+                    self._look_again(run)
         return False
 
     @property
@@ -123,35 +128,73 @@ class OrderRuns:
         return is_open and run.claim.done() and run.ripe_at <= _now()
 
     def _claim_waiting(self) -> None:
-        sites = self._sites()
+        """Claim the oldest order that could go out now; one at a time, so that none waits then.
+
+        Of two to one output the later never goes first: its older one would have the last word.
+        """
+        if any(run.sent_at is None for run in self._runs.values()):
+            return
+        held: set[tuple[int, str]] = set()
         for order in self._orders.waiting():
-            if order.site_id in sites and order.id not in self._runs:
+            place = (order.site_id, order.tag)
+            if order.id in self._runs or place in held:
+                continue
+            if self._may_be_written(order):
                 self._runs[order.id] = _Run(order, self._orders.claim(order.id), _now())
+                return
+            held.add(place)
+
+    def _may_be_written(self, order: Sendable) -> bool:
+        """Whether an order could go out now; what is judged at its claim has to hold until then."""
+        plan = self._sites().get(order.site_id)
+        point = plan.site.point(order.tag) if plan else None
+        if plan is None or point is None or point.write is None:
+            return plan is not None
+        try:
+            request = writing.request_of(plan.site.unit, point, order.wanted)
+        except ValueError:
+            return True  # and is refused when it is to be written
+        return self._exchanger.earliest(request, _now()) <= _now()
 
     def _ask_watched(self, pace: Pace) -> None:
-        """Have sites polled whose feedback is waited for."""
+        """Have sites polled that had an order, or whose feedback is waited for."""
+        for site_id in [key for key, at in self._look_at.items() if at <= _now()]:
+            del self._look_at[site_id]
+            if site_id in self._sites():
+                pace.demand(site_id, _now())
         for site_id in self._orders.watched() & self._sites().keys():
             if _now() >= self._watched_at.get(site_id, 0.0) + WATCHED_EVERY_S:
                 self._watched_at[site_id] = _now()
                 pace.demand(site_id, _now())
 
-    def _look_again(self, run: _Run, pace: Pace) -> None:
-        """Have a site polled once its order is over, so that every page shows what it did."""
-        is_over = run.order.id not in self._runs and run.sent_at is not None
-        if is_over and run.order.site_id in self._sites():
-            pace.demand(run.order.site_id, _now())
+    def _look_again(self, run: _Run) -> None:
+        """Have a site polled once its order is over, so that every page shows what it did.
+
+        A moment later: the read-back's answer might come a second time, and would pass for the
+        answer to the poll's same question.
+        """
+        if run.order.id not in self._runs and run.sent_at is not None:
+            pause_s = self._exchanger.debts.repeat_s + REPEAT_SLACK_S
+            self._look_at[run.order.site_id] = _now() + pause_s
 
     # --- its end without a step --------------------------------------------------------------
 
     def drop_expired(self) -> None:
-        """End orders that were claimed and could not be sent while they were good."""
+        """End claimed orders that are not sent: too old, given up, or cleared too long ago."""
         for run in list(self._runs.values()):
-            if run.claim.done() and not self._may_go_on(run):
+            if run.sent_at is not None or not run.claim.done():
+                continue
+            if not self._may_go_on(run):
                 self._runs.pop(run.order.id, None)
-            elif run.claim.done() and run.sent_at is None and run.overtaken:
-                self._end(run, OrderState.NOT_SENT, "A newer order to this output overtook it.")
-            elif run.claim.done() and run.sent_at is None and self._is_past(run):
+                continue
+            run.granted_at = _now() if run.granted_at is None else run.granted_at
+            if self._is_past(run):
                 self._end(run, OrderState.NOT_SENT, "It expired before it could be sent.")
+            elif run.given_up:
+                self._end(run, OrderState.NOT_SENT, f"It was not sent: {run.given_up}")
+            elif _now() > run.granted_at + GOOD_S:
+                said = "It was not sent: the channel was not free in time. Order it again."
+                self._end(run, OrderState.NOT_SENT, said)
 
     def _may_go_on(self, run: _Run) -> bool:
         """Whether a decided claim was granted."""
@@ -161,13 +204,13 @@ class OrderRuns:
         return self._clock.wall_ms() >= run.order.expires_ms
 
     def lose(self, sentence: str) -> None:
-        """Tell of each order what is known now that the connection is lost.
-
-        One that was not begun is kept: it goes out if the gateway is back while it is good.
-        """
+        """Tell of each order what is known now that the connection is lost."""
         for run in list(self._runs.values()):
             if run.exchanges is not None:
                 self._end_lost(run, sentence)
+            else:
+                run.given_up = sentence
+        self.drop_expired()
 
     def end(self, sentence: str) -> None:
         """Tell of each order what is known now that this channel polls no more."""
@@ -249,17 +292,12 @@ class OrderRuns:
         return True
 
     def _overtake(self, newer: _Run) -> None:
-        """Let a newer order take the place of older ones to its output; none comes after it."""
+        """End older orders to an output whose read-back would show what a newer one did."""
         place = (newer.order.site_id, newer.order.tag)
         for run in list(self._runs.values()):
-            if (run.order.site_id, run.order.tag) != place or run.order.id >= newer.order.id:
-                continue
-            if run.sent_at is None:
-                run.overtaken = True
-            else:
+            if run is not newer and (run.order.site_id, run.order.tag) == place:
                 said = f"A newer order went out before this one was read back. {MAY_STILL_ACT}"
                 self._end(run, OrderState.UNCONFIRMED, said)
-        self.drop_expired()
 
     def _refused(self, run: _Run, failed: ExchangeFailed) -> None:
         run.sent_at = self._exchanger.last_sent_at
