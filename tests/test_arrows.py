@@ -51,6 +51,7 @@ FREE = {
     "beginnings",
     "rounds",
     "seasons",
+    "volume_keeper",
     "monthly",
     "reporting",
     "accounts",

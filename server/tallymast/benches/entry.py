@@ -22,6 +22,7 @@ NAMES = (
     "road",
     "soak",
     "truth",
+    "volumes",
 )
 
 

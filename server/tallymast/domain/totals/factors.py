@@ -101,9 +101,7 @@ def volume(segments: Iterable[Segment], factors: Sequence[Factor]) -> Volume | N
     units = {factor.unit for factor in held} or {one.unit for one in factors[-1:]}
     if len(held) != len(runs) or len(units) != 1:
         return None
-    parts = [
-        scaled(join(run, run[0].from_ms, run[-1].to_ms), factors[key]) for key, run in runs
-    ]
+    parts = [scaled(join(run, run[0].from_ms, run[-1].to_ms), factors[key]) for key, run in runs]
     return add_up(parts, units.pop())
 
 

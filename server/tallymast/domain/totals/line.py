@@ -56,9 +56,7 @@ class CountLine:
         return len(self.at_ms)
 
 
-def count_line(
-    meter: Meter, readings: Readings, exchanges: Sequence[Exchange] = ()
-) -> CountLine:
+def count_line(meter: Meter, readings: Readings, exchanges: Sequence[Exchange] = ()) -> CountLine:
     """Return the line that readings make.
 
     Args:
@@ -189,9 +187,7 @@ def _replaced(meter: Meter, readings: Readings, n: int, exchange: Exchange) -> S
     return Step(StepKind.REPLACED, known, None if most is None else max(0.0, most - known))
 
 
-def _part(
-    meter: Meter, before: float | None, after: float | None, elapsed_ms: int
-) -> float | None:
+def _part(meter: Meter, before: float | None, after: float | None, elapsed_ms: int) -> float | None:
     """Return what one register counted up to, or from, the exchange; None: not known."""
     if before is None or after is None:
         return None

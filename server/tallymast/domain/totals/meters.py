@@ -64,13 +64,16 @@ def doubts(point: Point) -> tuple[str, ...]:
     if point.layout is WordLayout.FLOAT32:
         # IEEE 754-2019 §3.4: 24 bits of precision.
         told.append(
-            f"{point.tag}: a 32-bit floating-point total stops counting by 1 at 16\u202f777\u202f216."
+            f"{point.tag}: a 32-bit floating-point total stops counting by 1 at"
+            " 16\u202f777\u202f216."
         )
     return tuple(told)
 
 
 def _is_counting(point: Point) -> bool:
-    return point.kind in COUNTING and not _of_restarts(point) and point.layout is not WordLayout.TEXT
+    return (
+        point.kind in COUNTING and not _of_restarts(point) and point.layout is not WordLayout.TEXT
+    )
 
 
 def _of_restarts(point: Point) -> bool:

@@ -16,9 +16,7 @@ _HIGH, _LOW = 0.9, 0.1
 _FASTEST_HZ: Final = 10_000.0  # common practice, no published source: a fast pulse input
 
 
-def judge(
-    meter: Meter, before: float, after: float, elapsed_ms: int, evidence: Evidence
-) -> Step:
+def judge(meter: Meter, before: float, after: float, elapsed_ms: int, evidence: Evidence) -> Step:
     """Return what passed between two readings.
 
     Args:
