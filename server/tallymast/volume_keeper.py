@@ -24,16 +24,22 @@ class VolumeKeeper(threading.Thread):
         database: where they are kept.
         view: the network as it is now.
         now_ms: the wall clock.
+        pause_s: how long it rests between two sites.
 
     """
 
     def __init__(
-        self, database: Database, view: Callable[[], NetworkView], now_ms: Callable[[], int]
+        self,
+        database: Database,
+        view: Callable[[], NetworkView],
+        now_ms: Callable[[], int],
+        pause_s: float = _PAUSE_S,
     ) -> None:
         super().__init__(name="volumes", daemon=True)
         self._database = database
         self._view = view
         self._now_ms = now_ms
+        self._pause_s = pause_s
         self._seen: NetworkView | None = None  # whose counting rules were looked at last
         self._ended = threading.Event()
 
@@ -73,7 +79,7 @@ class VolumeKeeper(threading.Thread):
                 except DecodeError as error:
                     failed.add(one.site_id)
                     log.error("volumes not computed site=%d: %s", one.site_id, error)
-                self._ended.wait(_PAUSE_S)
+                self._ended.wait(self._pause_s)
         return computed
 
     def stop(self) -> None:

@@ -97,7 +97,7 @@ def run(seed: int = 1, days: int = 30, sites: int = 8) -> dict[str, object]:
         end_ms = BEGIN_MS + days * DAY_MS
         for site in gateway.sites:
             _store(database, world, site, end_ms)
-        VolumeKeeper(database, lambda: NetworkView(network, plan), lambda: end_ms).look()
+        VolumeKeeper(database, lambda: NetworkView(network, plan), lambda: end_ms, 0.0).look()
         for n, site in enumerate(gateway.sites):
             model = SiteModel(network, site.site, seed, faults)
             _compare(database, model, gateway, site, lost if n % 2 else kept)

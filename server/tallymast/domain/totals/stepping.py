@@ -13,6 +13,7 @@ from tallymast.domain.totals.model import Evidence, Meter, Step, StepKind
 
 # Ours: without a greatest rate, a fall from the last tenth to the first is a rollover.
 _HIGH, _LOW = 0.9, 0.1
+_SAVED_S: Final = 7 * 86_400.0  # ours: no station restores a count older than a week
 _FASTEST_HZ: Final = 10_000.0  # common practice, no published source: a fast pulse input
 
 
@@ -70,19 +71,29 @@ def _climbing(
 def _restarted(meter: Meter, before: float, after: float, elapsed_ms: int) -> Step:
     """Judge a step in which the station restarted, to 0, to an older count or to the same.
 
-    Where the register stands no lower than before, at least the difference was counted; a saved
-    count that was restored is no higher than the register was, so never less.
+    Where the register stands no lower than before, at least the difference was counted: a count
+    that was restored is no higher than the register was. Unless it was saved before the last
+    rollover; where that may be, nothing is known to have passed.
     """
     forward = _forward(meter, before, after)
     most, limit = meter.most(elapsed_ms), meter.limit(elapsed_ms)
     fits = forward is not None and (limit is None or forward <= limit)
     if after >= before:
-        known = after - before if fits else 0.0
+        is_sure = fits and _turns_rarely(meter, after - before)
+        known = after - before if is_sure else 0.0
         kind = StepKind.RESTARTED if fits else StepKind.JUMP
         return Step(kind, known, None if most is None else max(0.0, most - known))
     if limit is None:
         fits = _looks_like_rollover(meter, before, after)
     return Step(StepKind.EITHER if fits else StepKind.RESET, 0.0, most)
+
+
+def _turns_rarely(meter: Meter, passed: float) -> bool:
+    """Whether no count that a station may still have saved is from before the last rollover."""
+    if meter.modulus is None:
+        return True
+    fastest = meter.max_rate or _FASTEST_HZ
+    return (meter.modulus - passed) / fastest > _SAVED_S
 
 
 def _without_rate(
