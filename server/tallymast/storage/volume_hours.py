@@ -16,12 +16,13 @@ from tallymast.domain.model import Point, SitePlan
 from tallymast.domain.record.days import Contract, ContractDay, days_touching
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.totals.line import CountLine, count_line
-from tallymast.domain.totals.model import CountStep, Meter, Step, StepKind
+from tallymast.domain.totals.model import CountStep, Meter, Readings, Step, StepKind
 from tallymast.domain.totals.segments import Segment, cut, join
 from tallymast.storage import count_events, schema
 from tallymast.storage.changes import insert_many
 from tallymast.storage.count_readings import count_readings, reading_after, reading_before
 
+_AROUND_MS: Final = 3 * HOUR_MS  # ours: mostly the readings that matter lie so near
 _hour, _event, _factor = schema.volume_hour, schema.volume_event, schema.k_factor
 _COLUMNS: Final = [column for column in _hour.c if column.name != "point_id"]
 _SPAN: Final = (_hour.c.from_ms >= bindparam("begin"), _hour.c.to_ms <= bindparam("end"))
@@ -97,11 +98,12 @@ def work_out(
         contract: when days begin.
 
     """
-    begin, before = _reach_back(conn, one, span[0])
-    end = _reach_on(conn, one, span[1])
+    near = _Near.read(conn, one, span)
+    begin, before = near.back(span[0])
+    end = near.on(span[1])
     if before == begin and _knows_before(conn, one.point_id, begin):
         begin += HOUR_MS  # what led up to its first reading was given up; the kept row knows it
-    line = _line(conn, one, before, end)
+    line = near.line(before, end)
     if line is None or begin >= end:
         return None
     stop = -(-end // HOUR_MS) * HOUR_MS
@@ -151,30 +153,72 @@ def with_open(
 # --- working out ----------------------------------------------------------------------
 
 
-def _reach_back(conn: Connection, one: Counted, from_ms: int) -> tuple[int, int]:
-    """Return from which hour on to compute, and from where on to read."""
-    who = (conn, one.plan, one.point_id, one.point.tag)
-    first = reading_before(*who, from_ms)
-    begin = from_ms if first is None else first
-    before = None if first is None else reading_before(*who, begin)
-    return begin, begin if before is None else before
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """A point's readings round a span, and the way to those that lie further off."""
+
+    conn: Connection
+    one: Counted
+    from_ms: int
+    to_ms: int
+    readings: Readings
+
+    @classmethod
+    def read(cls, conn: Connection, one: Counted, span: tuple[int, int]) -> "_Near":
+        begin, end = span[0] - _AROUND_MS, span[1] + _AROUND_MS
+        return cls(conn, one, begin, end, _read(conn, one, begin, end))
+
+    def back(self, from_ms: int) -> tuple[int, int]:
+        """Return from which hour on to compute, and from where on to read."""
+        first = self._before(from_ms)
+        begin = from_ms if first is None else first
+        before = None if first is None else self._before(begin)
+        return begin, begin if before is None else before
+
+    def on(self, to_ms: int) -> int:
+        """Return up to where to compute: the end of the hour whose readings lean on the span."""
+        after = self._after(to_ms)
+        return to_ms if after is None else after + HOUR_MS
+
+    def line(self, from_ms: int, to_ms: int) -> CountLine | None:
+        """Return the line from an hour on, up to the first reading after another."""
+        after = self._after(to_ms)
+        last = max(to_ms + self.one.meter.gap_ms, 0 if after is None else after + HOUR_MS)
+        if self.from_ms <= from_ms and last <= self.to_ms:
+            inside = (self.readings.at_ms >= from_ms) & (self.readings.at_ms < last)
+            readings = self.readings.where(inside)
+        else:
+            readings = _read(self.conn, self.one, from_ms, last)
+        if len(readings) < 2:
+            return None
+        exchanged = count_events.exchanges(self.conn, self.one.point_id, from_ms, last)
+        return count_line(self.one.meter, readings, exchanged)
+
+    def _before(self, at_ms: int) -> int | None:
+        known = self.readings.at_ms[self.readings.at_ms < at_ms]
+        if len(known):
+            return _hour_of(int(known[-1]))
+        edge = min(at_ms, self.from_ms)
+        return reading_before(self.conn, self.one.plan, self.one.point_id, self._tag, edge)
+
+    def _after(self, at_ms: int) -> int | None:
+        known = self.readings.at_ms[self.readings.at_ms >= at_ms]
+        if len(known):
+            return _hour_of(int(known[0]))
+        edge = max(at_ms, self.to_ms)
+        return reading_after(self.conn, self.one.plan, self.one.point_id, self._tag, edge)
+
+    @property
+    def _tag(self) -> str:
+        return self.one.point.tag
 
 
-def _reach_on(conn: Connection, one: Counted, to_ms: int) -> int:
-    """Return up to where to compute: the end of the hour whose readings lean on the span's."""
-    after = reading_after(conn, one.plan, one.point_id, one.point.tag, to_ms)
-    return to_ms if after is None else after + HOUR_MS
+def _read(conn: Connection, one: Counted, from_ms: int, to_ms: int) -> Readings:
+    return count_readings(conn, one.plan, (one.point,), from_ms, to_ms)[one.point.tag]
 
 
-def _line(conn: Connection, one: Counted, from_ms: int, to_ms: int) -> CountLine | None:
-    who = (conn, one.plan, one.point_id, one.point.tag)
-    after = reading_after(*who, to_ms)
-    last = max(to_ms + one.meter.gap_ms, 0 if after is None else after + HOUR_MS)
-    readings = count_readings(conn, one.plan, (one.point,), from_ms, last)[one.point.tag]
-    if len(readings) < 2:
-        return None
-    exchanged = count_events.exchanges(conn, one.point_id, from_ms, last)
-    return count_line(one.meter, readings, exchanged)
+def _hour_of(at_ms: int) -> int:
+    return at_ms - at_ms % HOUR_MS
 
 
 def _knows_before(conn: Connection, point_id: int, at_ms: int) -> bool:

@@ -148,13 +148,7 @@ def _without_bad(meter: Meter, readings: Readings) -> tuple[Readings, tuple[Coun
             bad.append(_told(readings, n, Step(StepKind.BAD, 0.0)))
     if not bad:
         return readings, ()
-    kept = Readings(
-        readings.at_ms[keep],
-        readings.count[keep],
-        readings.restarts[keep],
-        readings.changed[keep],
-    )
-    return kept, tuple(bad)
+    return readings.where(keep), tuple(bad)
 
 
 def _place_of(readings: Readings, steps: dict[int, Step], exchange: Exchange) -> int | None:

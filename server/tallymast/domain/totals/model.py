@@ -134,6 +134,10 @@ class Readings:
     def __len__(self) -> int:
         return len(self.at_ms)
 
+    def where(self, keep: NDArray[np.bool_]) -> "Readings":
+        """Return some of the readings, as ``keep`` (n,) says."""
+        return Readings(self.at_ms[keep], self.count[keep], self.restarts[keep], self.changed[keep])
+
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
