@@ -3,7 +3,8 @@
 An hour depends on the last reading before it and the first one after it, wherever these lie. So
 whoever computes an hour computes from the hour of the one to the hour of the other, and a gap
 of days is filled in when the reading comes that ends it. Rows are cut where a contract day
-begins within an hour (zones off the full hour) and where another factor begins.
+begins within an hour (zones off the full hour), where another factor begins, and where somebody
+read the meter's own index.
 """
 
 from collections.abc import Sequence
@@ -24,6 +25,7 @@ from tallymast.storage.count_readings import count_readings, reading_after, read
 
 _AROUND_MS: Final = 3 * HOUR_MS  # ours: mostly the readings that matter lie so near
 _hour, _event, _factor = schema.volume_hour, schema.volume_event, schema.k_factor
+_index = schema.index_reading
 _COLUMNS: Final = [column for column in _hour.c if column.name != "point_id"]
 _SPAN: Final = (_hour.c.from_ms >= bindparam("begin"), _hour.c.to_ms <= bindparam("end"))
 _SELECT: Final = (  # made once: pages ask for many points
@@ -232,10 +234,9 @@ def _edges(
     found = set(range(begin, end + 1, HOUR_MS))
     for hour_ms in range(begin, end, HOUR_MS):
         found |= {day.start_ms for day in days_touching(hour_ms, contract)[1:]}
-    query = select(_factor.c.from_ms).where(
-        _factor.c.point_id == point_id, _factor.c.from_ms > begin, _factor.c.from_ms < end
-    )
-    found |= {int(at_ms) for at_ms in conn.execute(query).scalars()}
+    for table, column in ((_factor, _factor.c.from_ms), (_index, _index.c.read_ms)):
+        query = select(column).where(table.c.point_id == point_id, column > begin, column < end)
+        found |= {int(at_ms) for at_ms in conn.execute(query).scalars()}
     return sorted(found)
 
 
@@ -268,7 +269,7 @@ def _row(point_id: int, one: Segment) -> tuple[Any, ...]:
 
 
 def _segment(row: Row[Any]) -> Segment:
-    from_ms, to_ms, pulses, lead, tail, through, known_ms, *rest = row
+    from_ms, to_ms, pulses, lead, tail, through, known_ms, *rest = tuple(row)
     return Segment(from_ms, to_ms, pulses, lead, tail, bool(through), known_ms, *rest)
 
 
