@@ -14,21 +14,29 @@ from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Outcome, Poll, PollFlag, PollPlan
 from tallymast.domain.record.days import Contract, days_between
 from tallymast.domain.totals.adjustments import Adjustment
+from tallymast.domain.totals.balance import AreaTable
 from tallymast.domain.totals.factors import k_factor
+from tallymast.domain.totals.hand_index import IndexReading
 from tallymast.domain.totals.model import StepKind
 from tallymast.domain.totals.month_figures import corrections
+from tallymast.domain.totals.permits import Period, Permit
+from tallymast.domain.totals.run_hours import pump_of
 from tallymast.routes.services import NetworkView
 from tallymast.storage import (
     adjustments,
+    balances,
     count_events,
+    index_readings,
     k_factors,
     month_closes,
+    permits,
     schema,
     volume_hours,
     volumes,
 )
 from tallymast.storage.engine import Database
 from tallymast.storage.history import store_history
+from tallymast.storage.run_times import run_times
 from tallymast.storage.volume_hours import Counted
 from tallymast.storage.volume_keeping import counted_points
 from tallymast.volume_keeper import VolumeKeeper
@@ -302,3 +310,87 @@ def test_another_greatest_rate_judges_the_whole_record_anew(meter: Meter) -> Non
     view = NetworkView(network, meter.plan)
     VolumeKeeper(meter.database, lambda: view, lambda: BEGIN + 40 * 24 * HOUR, 0.0).look()
     assert meter.booked([(day.start_ms, day.end_ms)])[0].counted.unknown == 4500
+
+
+PUMP = NETWORK.replace(
+    "[[site]]",
+    """  [[profile.point]]
+  tag = "HRS"
+  name = "Run hours"
+  kind = "duration"
+  table = "input"
+  register = 2
+  layout = "uint16"
+  raw = [0, 10]
+  value = [0, 1]
+  unit = "h"
+  [[profile.point]]
+  tag = "LVL"
+  kind = "analog-input"
+  table = "input"
+  register = 3
+  raw = [0, 100]
+  value = [0, 1]
+  unit = "m"
+  [[profile.point]]
+  tag = "RUN"
+  name = "Pump running"
+  kind = "discrete-input"
+  table = "input"
+  register = 4
+  bit = 0
+[[site]]""",
+)
+
+
+def test_a_pump_an_index_a_permit_and_a_balance_are_told_of_one_record(database: Database) -> None:
+    # A pulse every 10 s, 4 a barrel: 90 bbl an hour. The pump runs every second quarter of an
+    # hour, so half the time; the level climbs by 1 cm each hour.
+    meter, end = meter_of(database, PUMP), BEGIN + 9 * 24 * HOUR
+    site = meter.plan.gateways[0].sites[0]
+    some = []
+    for at in range(BEGIN, end + 1, EVERY):
+        n = (at - BEGIN) // EVERY
+        registers = [n * 90 % 65536, 3, 1000 + n * 10 // 8, 100 + n // 4, n % 2]
+        one = poll(site.site_id, site.layout.id, (at, 0, 3))
+        words = np.array(registers, ">u2").tobytes()
+        some.append(replace(one, words=words, got=(1 << len(site.layout.blocks)) - 1))
+    store_history(database, site.site_id, site.layout, some)
+    gateway = meter.plan.gateways[0].gateway
+    with database.writing() as conn:
+        points = {one.point.tag: one for one in counted_points(conn, gateway, site)}
+        total = points["TOT"]
+        for at, said in ((BEGIN + 20 * 60_000, "100"), (BEGIN + 60 * HOUR, "5470")):
+            reading = (at, Fraction(said), "bbl", False, at, "r.hale")
+            index_readings.add(conn, IndexReading(0, total.point_id, *reading))
+        allowed = (Period.MONTH, Fraction(60_000), "bbl", (total.point_id,), BEGIN, BEGIN, "r.hale")
+        permit = permits.enter(conn, Permit(0, "Lease water", *allowed))
+        pond = balances.Storage(site.site_id, "LVL", AreaTable((0.0, 9.0), (500.0, 500.0)))
+        group = balances.Group(0, "Pond", (total.point_id,), (), (pond,))
+        group = balances.enter(conn, group, at_ms=BEGIN, actor="r.hale")
+    meter.keeper.look()
+    with database.reading() as conn:
+        day = days_between(BEGIN, end, DENVER)[2]
+        span = (day.start_ms, day.end_ms)
+        pump = pump_of(site.site)
+        (ran,) = run_times(conn, gateway, site, pump, [span], DENVER, end)
+        (seen,) = run_times(conn, gateway, site, replace(pump, hours=None), [span], DENVER, end)
+        (first, told) = index_readings.compared(conn, total, DENVER, end)
+        outlook = permits.standing(conn, permit, {total.point_id: total}, DENVER, end)
+        told_of = {total.point_id: total}
+        found = balances.balance(conn, group, told_of, span, DENVER)
+    assert (ran.by_station, ran.known_share) == (True, 1.0)
+    assert ran.ran_ms == pytest.approx(12 * HOUR, abs=HOUR / 5)  # it counts tenths of an hour
+    assert (seen.by_station, seen.ran_ms, seen.starts) == (False, 12 * HOUR, 48)
+    assert first[1] is None
+    assert told[1] is not None
+    assert told[1].counted.amount == 90 * 60 - 30  # less the first 20 min
+    assert (told[1].by_index, told[1].difference) == (5370, 0)
+    assert outlook is not None
+    taken = 90 * (9 * 24 - 13)  # the month began 07:00 in Denver, 13:00 UTC
+    assert (outlook.taken, outlook.chance) == (taken, 1.0)
+    assert found is not None
+    # 24 h * 90 bbl * 0.158987 m³ (42 gallons) in; 24 cm on 500 m² stay.
+    assert found.inflow.amount == pytest.approx(24 * 90 * 0.158987294928)
+    assert found.growth.amount == pytest.approx(120.0)
+    assert found.closes is False

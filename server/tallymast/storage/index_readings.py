@@ -1,8 +1,9 @@
 """Keeps what mechanical indexes said; such rows are only ever added."""
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, Row, insert, select
 
@@ -15,17 +16,17 @@ from tallymast.storage.volume_marks import mark_point
 from tallymast.storage.volumes import booked
 
 _table = schema.index_reading
+_SAME: Final = ("point_id", "read_ms", "unit", "at_ms", "actor", "note")
 
 
 def add(conn: Connection, one: IndexReading) -> IndexReading:
     """Store a reading of an index (its number is given anew) and return it."""
-    names = [name for name in IndexReading.__dataclass_fields__ if name != "id"]
-    row = {name: getattr(one, name) for name in names}
-    row |= {"index": str(one.index), "begins": int(one.begins)}
+    row = {name: getattr(one, name) for name in _SAME}
+    row |= {"shows": str(one.index), "begins": int(one.begins)}
     number = int(conn.execute(insert(_table).returning(_table.c.id), row).scalar_one())
     mark_point(conn, one.point_id, one.read_ms, one.read_ms)  # its hour is cut there
     log_change(conn, one.at_ms, "index-reading", str(number))
-    return IndexReading(number, *(getattr(one, name) for name in names))
+    return replace(one, id=number)
 
 
 def of_point(conn: Connection, point_id: int, limit: int = 50) -> list[IndexReading]:
@@ -53,5 +54,5 @@ def compared(
 
 
 def _reading(row: Row[Any]) -> IndexReading:
-    fields = {name: getattr(row, name) for name in IndexReading.__dataclass_fields__}
-    return IndexReading(**fields | {"index": Fraction(row.index), "begins": bool(row.begins)})
+    said = (row.unit, bool(row.begins), row.at_ms, row.actor, row.note)
+    return IndexReading(row.id, row.point_id, row.read_ms, Fraction(row.shows), *said)

@@ -116,7 +116,7 @@ def _people_said() -> None:
         sa.Column("id", _id, nullable=False),
         sa.Column("point_id", _id, nullable=False),
         sa.Column("read_ms", _ms, nullable=False),
-        sa.Column("index", _word, nullable=False),
+        sa.Column("shows", _word, nullable=False),
         sa.Column("unit", _word, nullable=False),
         sa.Column("begins", sa.SmallInteger(), nullable=False),
         sa.Column("at_ms", _ms, nullable=False),
