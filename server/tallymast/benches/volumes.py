@@ -191,6 +191,8 @@ def _compare(
         by_day = volume_hours.by_days(conn, point.point_id, days)
     month = join(some, some[0].from_ms, some[-1].to_ms)
     _judge(tally, model, point, month, (int(at_ms[0]), int(at_ms[-1])), at_ms)
+    tally.passed += _flowed(model, point, int(at_ms[-1])) - _flowed(model, point, int(at_ms[0]))
+    tally.unknown += month.unknown or 0.0
     for day, one in zip(days, by_day, strict=True):
         tally.days += 1
         _judge(tally, model, point, one, (day.start_ms, day.end_ms), at_ms)
@@ -212,8 +214,6 @@ def _judge(
     assert unknown is not None
     assert unproven is not None
     tally.spans += 1
-    tally.unknown += unknown
-    tally.passed += truth
     off = max(one.pulses - room - truth, truth - one.pulses - unknown - unproven - room, 0.0)
     tally.covered += off == 0
     tally.pulse_error += max(abs(one.pulses - truth) - room, 0.0) + unknown + unproven

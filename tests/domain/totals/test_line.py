@@ -54,7 +54,7 @@ def test_lost_polls_cost_no_pulse_while_the_power_holds(station: Station, lost: 
 
 
 @given(stations, st.sampled_from((0.0, 0.03)), st.booleans(), st.booleans())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_what_is_stated_covers_the_truth_over_restarts(
     station: Station, lost: float, counted: bool, both_ways: bool
 ) -> None:
