@@ -78,12 +78,13 @@ def test_hobby_pad_tells_both_restarts_and_what_is_unknown(database: Database) -
     assert 7 <= first.after <= 7 + 120
     began, ended = (NOW - timedelta(days=3)).replace(hour=2, minute=14), 41
     assert abs(first.from_ms - ms(began)) < 120_000
-    assert abs(first.to_ms - ms(began) - ended * 60_000) < 120_000
+    # A silent site is probed every 5 min at the latest, so its first answer may come so late.
+    assert 0 <= first.to_ms - ms(began) - ended * 60_000 < 300_000 + 60_000
     # At most 2 Hz: 4 920 pulses in 41 min, and what the polls round it do not show.
     assert first.step.unknown is not None
-    assert 4920 <= first.step.unknown <= 4920 + 2 * 240
+    assert 4920 <= first.step.unknown <= 4920 + 2 * 420
     assert second.step.unknown is not None
-    assert 720 <= second.step.unknown <= 720 + 2 * 240
+    assert 720 <= second.step.unknown <= 720 + 2 * 420
     assert known_words(booked.counted) == "97\u00a0% of the day is known"
     told = event_words(first, clock)
     assert told.startswith("counter restarted 02:1")
