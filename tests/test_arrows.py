@@ -65,6 +65,7 @@ FREE = {
     "beginnings",
     "rounds",
     "seasons",
+    "volume_keeper",
     "monthly",
     "reporting",
     "accounts",

@@ -53,6 +53,7 @@ from tallymast.telling_book import TellingBook
 from tallymast.telling_keeper import TellingKeeper
 from tallymast.telling_ways import Ways
 from tallymast.upward import Upward, Watch
+from tallymast.volume_keeper import VolumeKeeper
 
 log = logging.getLogger(__name__)
 
@@ -69,7 +70,7 @@ def now_ms() -> int:
 
 Fore = Writer | JobDesk | OrderDesk | HourCloser | Follow  # what runs before polling does
 # What works beside polling and pages.
-Beside = Keeper | ExportDesk | Judge | AlarmKeeper | TellingKeeper | Heart
+Beside = Keeper | ExportDesk | Judge | AlarmKeeper | TellingKeeper | Heart | VolumeKeeper
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,7 @@ class Parts:
     judge: Judge | None = None
     book: AlarmBook | None = None
     alarms: AlarmKeeper | None = None
+    volumes: VolumeKeeper | None = None
     telling: TellingKeeper | None = None
     has_mail_password: bool | None = None  # None where nothing is sent from
     heart: Heart | None = None
@@ -133,6 +135,7 @@ class Parts:
                 self.alarms,
                 self.telling,
                 self.heart,
+                self.volumes,
             )
             for part in (*self._before_polling, self.poll, self.plan, *beside):
                 if part is not None:
@@ -241,6 +244,7 @@ def assemble(
         judge=judge,
         book=book,
         alarms=alarms,
+        volumes=VolumeKeeper(database, lambda: shown[0], now_ms),
         telling=_telling(database, shown, book, mail_password),
         has_mail_password=bool(mail_password),
         heart=_heart(database, eyes, alarms),

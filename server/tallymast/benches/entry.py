@@ -24,6 +24,7 @@ NAMES = (
     "soak",
     "telling",
     "truth",
+    "volumes",
 )
 
 

@@ -218,6 +218,7 @@ class Point:
     priority: Priority = Priority.NORMAL
     modulus: int | None = None
     max_rate: float | None = None
+    bidirectional: bool = False  # a totalizer that also counts down
     k_factor: float | None = None
     volume_unit: str | None = None
     volume_per_pulse: float | None = None

@@ -78,10 +78,18 @@ class Process:
 
     def pulses(self, point: Point, at_s: Floats) -> Floats:
         """Return a totalizer's count, within its modulus."""
-        flowed = self._pumped if self._is_pumped(point) else self._flow(point).total
+        flowed = self._gross(point)
         stopped = self._stopped if self._is_pumped(point) else ()
         uncounted = joined(self._dark_spans(float(at_s.max())), stopped)
         return shown(lambda when: counted(flowed, uncounted, when), self._restarts, point, at_s)
+
+    def flowed(self, point: Point, at_s: Floats) -> Floats:
+        """Return what really flowed through a totalizer's meter since 2020 [pulses].
+
+        Whether or not its station counted it; not rounded to whole pulses.
+        """
+        stopped = self._stopped if self._is_pumped(point) else ()
+        return counted(self._gross(point), stopped, at_s)
 
     def rate(self, point: Point, at_s: Floats) -> Floats:
         """Return a rate in the unit of its point, from the flow of the total beside it."""
@@ -91,6 +99,9 @@ class Process:
         total = self._totals[place]
         volume = total.volume_per_pulse or 1.0 / (total.k_factor or 1.0)
         return self._flow(total).rate_per_s(at_s) * volume * _per_unit_of_time(point.unit)
+
+    def _gross(self, point: Point) -> Callable[[Floats], Floats]:
+        return self._pumped if self._is_pumped(point) else self._flow(point).total
 
     def _is_pumped(self, point: Point) -> bool:
         return self.has_pump and point == self._totals[0]

@@ -69,6 +69,10 @@ class SiteModel:
         begun = made(self, point, np.array([fault.from_ms // 1000], dtype=np.float64))
         return np.where(self._faults.during(fault, _ms(at_s)), begun[0], values)
 
+    def flowed(self, point: Point, at_s: Floats) -> Floats:
+        """Return what really flowed through a totalizer's meter since 2020 [pulses]."""
+        return self._process.flowed(point, at_s)
+
     def signal_dbm(self, at_s: Floats) -> Floats:
         """Return the signal at the site [dBm], whether or not a point reports it.
 

@@ -9,8 +9,11 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Row, insert, select
 
+from tallymast.domain.totals.line import NEAR_MS
+from tallymast.domain.totals.model import Exchange
 from tallymast.storage import schema
 from tallymast.storage.changes import log_change
+from tallymast.storage.volume_marks import mark_point
 
 REPLACED: Final = "replaced"
 
@@ -45,6 +48,7 @@ def add(conn: Connection, event: CountEvent) -> CountEvent:
     row = {name: getattr(event, name) for name in names}
     number = int(conn.execute(insert(_table).returning(_table.c.id), row).scalar_one())
     log_change(conn, event.at_ms, "count-event", str(number))
+    mark_point(conn, event.point_id, event.at_ms - NEAR_MS, event.at_ms + NEAR_MS)
     return CountEvent(number, *(row[name] for name in names))
 
 
@@ -58,6 +62,21 @@ def of_site(conn: Connection, site_id: int) -> list[tuple[str, CountEvent]]:
         .order_by(_table.c.at_ms.desc(), _table.c.id)
     )
     return [(row.tag, _event(row)) for row in conn.execute(query)]
+
+
+def exchanges(conn: Connection, point_id: int, from_ms: int, to_ms: int) -> list[Exchange]:
+    """Return when a totalizer's register was replaced near a span, the oldest first."""
+    query = (
+        select(_table)
+        .where(
+            _table.c.point_id == point_id,
+            _table.c.kind == REPLACED,
+            _table.c.at_ms >= from_ms - NEAR_MS,
+            _table.c.at_ms <= to_ms + NEAR_MS,
+        )
+        .order_by(_table.c.at_ms)
+    )
+    return [Exchange(row.at_ms, row.before, row.after, row.unknown) for row in conn.execute(query)]
 
 
 def replaced_since(conn: Connection, from_ms: int) -> dict[int, tuple[int, ...]]:

@@ -7,7 +7,7 @@ changes nothing that was computed from all of its polls.
 from collections.abc import Callable
 from typing import Final
 
-from sqlalchemy import Connection, and_, delete, or_, select
+from sqlalchemy import Connection, and_, delete, select
 
 from tallymast.storage import schema, setting
 from tallymast.storage.chunks import DAY_MS
@@ -80,7 +80,7 @@ def _unfinished(conn: Connection) -> list[int]:
     hot = conn.execute(select(poll.c.at_ms).order_by(poll.c.at_ms).limit(1)).scalar()
     marked = conn.execute(
         select(_dirty.c.start_ms)
-        .where(or_(_dirty.c.kind == "hour", _dirty.c.kind == "day", _dirty.c.kind == "pack"))
+        .where(_dirty.c.kind.in_(("hour", "day", "pack", "volume")))
         .order_by(_dirty.c.start_ms)
         .limit(1)
     ).scalar()

@@ -21,6 +21,7 @@ from tallymast.storage.days import mark_days
 from tallymast.storage.maintenance import maintenance_ms
 from tallymast.storage.parts import Part
 from tallymast.storage.point_hours import mark_pack
+from tallymast.storage.volume_marks import counts, mark_volumes
 
 _FORGET = delete(schema.point_hour).where(  # made once: it runs for every hour of a site
     schema.point_hour.c.point_id.in_(
@@ -46,6 +47,8 @@ def put_rollup(
     insert_many(conn, schema.comm_hour, [_comm_row(site_id, hour_ms, comm, worked_ms)])
     mark_days(conn, site_id, (hour_ms,), contract)
     mark_pack(conn, site_id, (hour_ms,))
+    if counts(conn, site_id):
+        mark_volumes(conn, site_id, (hour_ms,))
     _forget_points(conn, site_id, hour_ms)
     rows = [
         (

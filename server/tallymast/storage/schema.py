@@ -48,6 +48,9 @@ APPEND_ONLY: Final = (
     "finding_word",
     "hand_reading",
     "alarm_journal",
+    "adjustment",
+    "month_close",
+    "index_reading",
 )
 
 
@@ -775,6 +778,126 @@ message_try = Table(  # the delivery log; it only grows
     Column("outcome", Word, nullable=False),  # handed refused failed
     Column("said", Text, nullable=False),
     **_KEYED,
+)
+
+# --- volumes --------------------------------------------------------------------------
+
+volume_hour = Table(  # hours, cut where a contract day or a factor begins; in raw counts
+    "volume_hour",
+    metadata,
+    Column("point_id", Id, primary_key=True, autoincrement=False),
+    Column("from_ms", Ms, primary_key=True, autoincrement=False),
+    Column("to_ms", Ms, nullable=False),
+    Column("pulses", Double, nullable=False),
+    Column("lead", Double, nullable=False),
+    Column("tail", Double, nullable=False),
+    Column("through", SmallInteger, nullable=False),
+    Column("known_ms", Integer, nullable=False),
+    Column("unknown", Double),  # null: no bound is known
+    Column("unproven", Double),
+    Column("open", Double),
+    Column("close", Double),
+    **_KEYED,
+)
+volume_event = Table(  # where a count did not simply climb; found anew with its hours
+    "volume_event",
+    metadata,
+    Column("point_id", Id, primary_key=True, autoincrement=False),
+    Column("to_ms", Ms, primary_key=True, autoincrement=False),
+    Column("kind", Word, primary_key=True),  # StepKind
+    Column("from_ms", Ms, nullable=False),
+    Column("before", Double, nullable=False),
+    Column("after", Double, nullable=False),
+    Column("pulses", Double, nullable=False),
+    Column("unknown", Double),
+    Column("unproven", Double),
+    **_KEYED,
+)
+volume_basis = Table(  # by what a site's counts were judged, and from where they are judged anew
+    "volume_basis",
+    metadata,
+    Column("site_id", Id, primary_key=True, autoincrement=False),
+    Column("body", Text, nullable=False),
+    Column("next_ms", Ms),  # null: all of it is
+    **_KEYED,
+)
+k_factor = Table(  # from when on a pulse stands for what; before the first, the network's
+    "k_factor",
+    metadata,
+    Column("point_id", Id, ForeignKey("point.id"), primary_key=True, autoincrement=False),
+    Column("from_ms", Ms, primary_key=True, autoincrement=False),
+    Column("per_pulse", Word, nullable=False),  # an exact fraction, as 1/450
+    Column("unit", Word, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("note", Text, nullable=False),
+    **_KEYED,
+)
+adjustment = Table(  # what people added to a volume or took from it; it only grows
+    "adjustment",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("point_id", Id, ForeignKey("point.id"), nullable=False),
+    Column("from_ms", Ms, nullable=False),
+    Column("to_ms", Ms, nullable=False),
+    Column("amount", Word, nullable=False),  # an exact fraction
+    Column("unit", Word, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("reverses_id", Id, unique=True),  # what it takes back, once
+    Index(None, "point_id", "from_ms"),
+)
+month_close = Table(  # a month's figures as they were closed; it only grows
+    "month_close",
+    metadata,
+    Column("point_id", Id, ForeignKey("point.id"), primary_key=True, autoincrement=False),
+    Column("month", Word, primary_key=True),  # 2026-03
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("figures", Text, nullable=False),
+    **_KEYED,
+)
+index_reading = Table(  # what a meter's mechanical index said; it only grows
+    "index_reading",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("point_id", Id, ForeignKey("point.id"), nullable=False),
+    Column("read_ms", Ms, nullable=False),
+    Column("shows", Word, nullable=False),  # as read, an exact decimal
+    Column("unit", Word, nullable=False),
+    Column("begins", SmallInteger, nullable=False),  # 1: another index, compared with none before
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("note", Text, nullable=False),
+    Index(None, "point_id", "read_ms"),
+)
+permit = Table(  # how much may be taken in a day or a month
+    "permit",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("name", Word, nullable=False),
+    Column("period", Word, nullable=False),  # day month
+    Column("amount", Word, nullable=False),  # an exact fraction
+    Column("unit", Word, nullable=False),
+    Column("points", Text, nullable=False),  # JSON list of point ids
+    Column("from_ms", Ms, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("retired_ms", Ms),
+)
+balance_group = Table(  # what flows in, flows out and is stored, to be held against each other
+    "balance_group",
+    metadata,
+    Column("id", Id, primary_key=True),
+    Column("name", Word, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("at_ms", Ms, nullable=False),
+    Column("actor", Word, nullable=False),
+    Column("retired_ms", Ms),
 )
 
 # --- people ---------------------------------------------------------------------------

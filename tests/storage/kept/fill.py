@@ -1,5 +1,7 @@
 """Puts the kept world into a database by the storage's own means: rows in every table."""
 
+from fractions import Fraction
+
 from sqlalchemy import Connection
 
 from tallymast.domain import network_file
@@ -33,10 +35,21 @@ from tallymast.domain.telling.model import (
     TryOutcome,
     Way,
 )
+from tallymast.domain.totals.adjustments import Adjustment
+from tallymast.domain.totals.balance import AreaTable
+from tallymast.domain.totals.factors import k_factor
+from tallymast.domain.totals.hand_index import IndexReading
+from tallymast.domain.totals.model import CountStep, StepKind
+from tallymast.domain.totals.model import Step as CountedStep
+from tallymast.domain.totals.month_figures import Figures
+from tallymast.domain.totals.permits import Period, Permit
+from tallymast.domain.totals.segments import Segment
 from tallymast.storage import (
+    adjustments,
     alarm_rows,
     alarms,
     audit,
+    balances,
     contacts,
     count_events,
     drafts,
@@ -46,12 +59,16 @@ from tallymast.storage import (
     hand_readings,
     hardware,
     hours,
+    index_readings,
     jobs,
+    k_factors,
     messages,
+    month_closes,
     network,
     notes,
     orders,
     people,
+    permits,
     proof_photos,
     proof_steps,
     proofs,
@@ -61,6 +78,7 @@ from tallymast.storage import (
     states,
     tag_outs,
     tasks,
+    volume_hours,
     wire,
 )
 from tallymast.storage.batch import mark_hours, store_polls
@@ -88,6 +106,7 @@ def fill(database: Database) -> None:
         _alarms(conn, plan)
         _orders(conn, first)
         _told(conn, plan)
+        _volumes(conn, plan)
         mark_hours(conn, [(first, DAY_0)])
 
 
@@ -314,3 +333,34 @@ def _told(conn: Connection, plan: PollPlan) -> None:
     (message,) = messages.store(conn, [new], NOW_MS)
     one = Try(message.id, 1, NOW_MS + 800, TryOutcome.HANDED, "2.0.0 taken")
     messages.tried(conn, one, Delivery.HANDED, NOW_MS + 800)
+
+
+def _volumes(conn: Connection, plan: PollPlan) -> None:
+    """An hour with a restart in it, a factor, and all that people say of volumes."""
+    site = plan.gateways[0].sites[0]
+    point_id = next(one.point_id for one in site.layout.points if one.tag == "TOT")
+    hour = Segment(
+        DAY_0, DAY_0 + 3_600_000, 48.0, 12.0, 0.0, False, 3_000_000, 90.0, 0.0, 7.0, None
+    )
+    fell = CountStep(
+        DAY_0, DAY_0 + 600_000, 48_112.0, 7.0, CountedStep(StepKind.RESET, 0.0, 90.0, 0.0)
+    )
+    volume_hours.put(
+        conn, point_id, volume_hours.Worked(DAY_0, DAY_0 + 3_600_000, (hour,), (fell,))
+    )
+    insert_many(conn, schema.volume_basis, [(site.site_id, "as kept", None)])
+    factor = k_factor("450", "gal", DAY_0)
+    k_factors.enter(conn, k_factors.KeptFactor(point_id, factor, NOW_MS, "r.hale", "Certificate"))
+    span = (DAY_0, DAY_0 + 3_600_000)
+    said = ("Bypass open", NOW_MS, "r.hale")
+    made = adjustments.add(conn, Adjustment(0, point_id, *span, Fraction(3, 2), "gal", *said))
+    adjustments.take_back(conn, made.id, reason="Wrong meter", at_ms=NOW_MS, actor="r.hale")
+    figures = Figures("gal", *(Fraction(n) for n in range(5)), 450.0, 9, 10, 1.0, None)
+    month_closes.close(conn, point_id, "2026-03", figures, at_ms=NOW_MS, actor="r.hale")
+    read = (DAY_0, Fraction("1200.5"), "gal", True, NOW_MS, "r.hale", "Glass clouded")
+    index_readings.add(conn, IndexReading(0, point_id, *read))
+    allowed = (Period.MONTH, Fraction(1000), "m³", (point_id,), DAY_0, NOW_MS, "r.hale")
+    permits.enter(conn, Permit(0, "Lower canal", *allowed))
+    pond = balances.Storage(site.site_id, "LVL", AreaTable((0.0, 2.0), (100.0, 300.0)))
+    group = balances.Group(0, "Canal", (point_id,), (), (pond,))
+    balances.enter(conn, group, at_ms=NOW_MS, actor="r.hale")

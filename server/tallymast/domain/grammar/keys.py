@@ -124,6 +124,7 @@ POINT: Grammar = {
     "priority": one_of(Priority),
     "modulus": whole(2, 2**64),
     "max_rate": number(above=0),
+    "bidirectional": values.flag,
     "k_factor": number(above=0),
     "volume_unit": values.name(20),
     "volume_per_pulse": number(above=0),

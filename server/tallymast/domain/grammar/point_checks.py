@@ -30,6 +30,7 @@ _FITS: Mapping[str, frozenset[PointKind]] = {
     "deviation": NUMBERS - COUNTING,
     "rate_limit": NUMBERS - COUNTING - OUTPUTS,
     **dict.fromkeys(("modulus", "max_rate"), COUNTING),
+    "bidirectional": frozenset((PointKind.TOTALIZER,)),
     **dict.fromkeys(("k_factor", "volume_unit", "volume_per_pulse"), _VOLUMES),
     **dict.fromkeys(("write", "fail_safe", "feedback", "interlock", "auto"), OUTPUTS),
     **dict.fromkeys(("min_off_s", "starts_per_hour"), OUTPUTS),

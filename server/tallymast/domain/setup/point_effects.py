@@ -124,6 +124,9 @@ def _counting(old: Point, new: Point) -> Iterator[str]:
             f"back to 0 at {_turn(new)} instead of {_turn(old)}; older counts are judged by"
             " the new figure too, where a turn lies in them"
         )
+    if old.bidirectional != new.bidirectional:
+        way = "both ways" if new.bidirectional else "up only"
+        yield f"counts {way} from now on; older counts are judged so too"
     volume = ("volume_per_pulse", "k_factor", "volume_unit")
     if new.kind in _COUNTS and any(getattr(old, key) != getattr(new, key) for key in volume):
         yield (

@@ -220,6 +220,13 @@ _COUNTS = Group(
             "It parts a rollover from a restart.",
             "counts/s",
         ),
+        Field(
+            "bidirectional",
+            "Counts both ways",
+            Kind.FLAG,
+            "A totalizer that also counts down, as where flow may turn round.",
+            usual="no",
+        ),
         Field("k_factor", "Pulses per volume", Kind.NUMBER, "The K-factor, or the next one."),
         Field("volume_per_pulse", "Volume per pulse", Kind.NUMBER, "As 0.1."),
         Field("volume_unit", "Unit of volume", hint="As m³ or gal."),

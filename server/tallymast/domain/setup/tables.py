@@ -69,6 +69,7 @@ _KINDS: Final[Mapping[TableKind, Mapping[str, Kind]]] = {
     "points": _kinds(
         WHOLE=_WHOLE_OF_POINT,
         NUMBER=_NUMBERS_OF_POINT,
+        FLAG="bidirectional",
         PAIR="raw value set_range",
         WORDS="words",
         REFERENCE="reference write.reference",

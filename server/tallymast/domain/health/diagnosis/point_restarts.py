@@ -64,7 +64,7 @@ def restarts_of(site: Site, record: SiteRecord, from_ms: int, now_ms: int) -> tu
     """Return a site's restarts of a span, oldest first."""
     found: list[Restart] = []
     for point in site.points:
-        if point.kind is PointKind.COUNTER and _counts_restarts(point):
+        if point.kind is PointKind.COUNTER and counts_restarts(point):
             found += _climbs(point, record, from_ms, now_ms)
         elif point.kind is PointKind.TOTALIZER:
             found += _falls(point, record, from_ms, now_ms)
@@ -74,7 +74,8 @@ def restarts_of(site: Site, record: SiteRecord, from_ms: int, now_ms: int) -> tu
     return tuple(_with_supply(site, record, one) for one in merged)
 
 
-def _counts_restarts(point: Point) -> bool:
+def counts_restarts(point: Point) -> bool:
+    """Whether a counter's name says that it counts the station's restarts."""
     name = f"{point.name} {point.tag}".lower()
     return any(word in name for word in _NAMED) or point.tag.upper() == "RST"
 

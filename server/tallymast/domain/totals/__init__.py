@@ -1,0 +1,1 @@
+"""What counters counted, in exact numbers, and how sure each of them is."""
