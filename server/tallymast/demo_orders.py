@@ -2,7 +2,8 @@
 
 Dunlin Booster's pump was ordered off and, a quarter of an hour later, on again. The output
 followed both times; the pump did not the second time, because its selector had been turned
-meanwhile. The troubles' file has the simulated station agree.
+meanwhile. It was ordered off until somebody had been there, which the log book tells. The
+troubles' file has the simulated station agree.
 """
 
 from dataclasses import dataclass
@@ -61,6 +62,15 @@ STORIES: Final = (
         Proof.NOT_PROVEN,
         30_900,
         "running NOT proven after 30 s: Running shows stopped; Selector is not in Auto",
+    ),
+    Story(
+        "demo-dunlin-off-again",
+        "D-2 06:50",
+        OrderKind.OFF,
+        "on",
+        Proof.PROVEN,
+        3_800,
+        "stopped (feedback, seen after 4 s)",
     ),
 )
 
