@@ -168,7 +168,7 @@ def test_suppressed_ones_stand_under_their_one_cause(alarms: Told, page: TestCli
     words = text(page.get("/alarms").text)
     assert "Nothing calls." in words
     assert words.count("Mast cannot be reached") == 1
-    assert "4 alarms suppressed: Mast cannot be reached 1 of them stood already" in words
+    assert "4 alarms suppressed: Mast cannot be reached; 1 of them stood already" in words
 
 
 def test_a_flood_behind_one_gateway_is_one_line(alarms: Told, page: TestClient) -> None:

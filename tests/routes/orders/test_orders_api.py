@@ -35,6 +35,16 @@ def test_the_same_request_is_one_order_and_another_content_is_refused(bench: Ben
     assert len(bench.orders()) == 1
 
 
+def test_what_nobody_took_in_time_is_told_as_not_sent_where_nobody_polls(bench: Bench) -> None:
+    made = bench.client.post(ORDERS, json=ON).json()
+    bench.world.now_ms += 29_999
+    assert bench.client.get(f"{ORDERS}/{made['order']}").json()["state"] == "stored"
+    bench.world.now_ms += 1
+    asked = bench.client.get(f"{ORDERS}/{made['order']}").json()
+    assert asked["state"] == "not-sent"
+    assert "Expired" in asked["reason"]
+
+
 def test_a_malformed_one_stores_nothing(bench: Bench) -> None:
     for change, status, said in (
         ({"site": "dunlin-boster"}, 404, "Did you mean 'dunlin-booster'?"),
@@ -42,7 +52,7 @@ def test_a_malformed_one_stores_nothing(bench: Bench) -> None:
         ({"kind": "pulse", "duration_s": 5}, 422, "takes on or off"),
         ({"tag": "SPEED", "kind": "setpoint", "want": 120}, 422, "100"),
         ({"kind": "toggle"}, 422, "kind"),
-        ({"request_key": "short"}, 422, "request_key"),
+        ({"request_key": ""}, 422, "request_key"),
         ({"site": "hob-gate", "tag": "RAISE", "kind": "pulse", "duration_s": 3601}, 422, "at most"),
     ):
         answer = bench.client.post(ORDERS, json=ON | change)

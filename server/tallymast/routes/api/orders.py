@@ -12,6 +12,7 @@ from tallymast.domain.orders.rules import wrong
 from tallymast.routes.api.finding import any_site, the_site
 from tallymast.routes.api.spans import TheSpan
 from tallymast.routes.formats import iso
+from tallymast.routes.orders.late import end_late
 from tallymast.routes.orders.placing import Placed, Seen, place, seen_of
 from tallymast.routes.orders.situation import situation_of
 from tallymast.routes.orders.tag_acts import point_id_of
@@ -40,7 +41,7 @@ class NewOrder(BaseModel):
         None, allow_inf_nan=False, description="of a pulse: its on-time, which the station ends"
     )
     request_key: str = Field(
-        min_length=8,
+        min_length=1,
         max_length=200,
         description="made by whoever asks; the same key with the same content is the same order",
     )
@@ -133,6 +134,7 @@ def one_order(number: int, given: Given) -> OrderWithSteps:
     """Return an order with its steps."""
     with given.database.reading() as connection:
         found = orders.order(connection, number) if 0 < number < 2**63 else None
+    found = end_late(given, found)
     if found is None:
         raise Problem(404, f"There was never an order {number}.")
     return _whole(given, found)

@@ -10,6 +10,7 @@ from tallymast.domain.orders.model import Order, Proof
 from tallymast.domain.orders.telling import said
 from tallymast.domain.zones import find_zone
 from tallymast.routes.commissioning.live_points import live_readings, now_of
+from tallymast.routes.orders.late import end_late
 from tallymast.routes.orders.order_rows import SOURCES, asked_of, proof_mark
 from tallymast.routes.orders.order_words import STATES, act_words, next_step, readback_words
 from tallymast.routes.orders.output_rows import shown_words
@@ -49,6 +50,8 @@ def goes_on(order: Order) -> bool:
 def _context(given: Services, show: Screens, person: Person, number: int) -> dict[str, object]:
     with given.database.reading() as connection:
         order = orders.order(connection, number) if 0 < number < HIGHEST else None
+    order = end_late(given, order)
+    with given.database.reading() as connection:
         steps = orders.steps(connection, number) if order is not None else ()
     if order is None:
         raise Problem(404, f"There was never an order {number}.")
