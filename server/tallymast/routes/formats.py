@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from tallymast.domain.local_times import MONTHS, local_time
 from tallymast.domain.model import Point, PointKind, Reading
+from tallymast.domain.orders import wording
 
 GROUP = "\u202f"  # narrow no-break space
 MINUS = "\u2212"
@@ -146,14 +147,26 @@ def with_unit(text: str, unit: str) -> str:
 
 
 def value_words(reading: Reading | None, point: Point) -> str:
-    """Return a reading's value with its unit, the contact's word, or ``unknown``."""
+    """Return a reading's value with its unit, the contact's word, or ``unknown``.
+
+    A pulse output shows how long it still runs.
+    """
     if reading is None or reading.value is None:
         return "unknown"
     if isinstance(reading.value, bool):
         return (point.words or ("off", "on"))[int(reading.value)]
     if isinstance(reading.value, str):
         return reading.value
-    return measure(reading.value, point)
+    return _still_to_run(reading, point) or measure(reading.value, point)
+
+
+def _still_to_run(reading: Reading, point: Point) -> str:
+    """Return a pulse output's on-time still to run; empty for every other point."""
+    is_pulse = point.kind is PointKind.PULSE_OUTPUT and point.seconds_per_count is not None
+    if not is_pulse or not isinstance(reading.raw, int | float):
+        return ""
+    left_s = float(reading.raw) * (point.seconds_per_count or 1.0)
+    return f"on, {wording.span_words(left_s)} to run" if left_s > 0 else "off"
 
 
 def share(part: int, whole: int) -> str:

@@ -15,10 +15,11 @@ from tallymast.domain.orders.wording import number_words, span_words
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.api.jobs import ask_poll
 from tallymast.routes.commissioning.live_points import live_readings, now_of
+from tallymast.routes.formats import value_words
 from tallymast.routes.life.typed import TheTyped
 from tallymast.routes.orders.order_rows import order_lines
 from tallymast.routes.orders.order_words import TAGGED
-from tallymast.routes.orders.output_rows import KINDS, shown_words, tags_on
+from tallymast.routes.orders.output_rows import KINDS, tags_on
 from tallymast.routes.orders.tag_acts import point_id_of
 from tallymast.routes.orders.wanting import SOURCES, UNITS, Carried, read_wanted, the_output
 from tallymast.routes.screens import Screens, Show
@@ -88,7 +89,7 @@ def _page(
         "point": point,
         "kind": KINDS[point.kind],
         "now": now_of(point, reading),
-        "shown": shown_words(reading, point),
+        "shown": value_words(reading, point),
         "tags": tags_on(plan, tags, point.tag),
         "tag_mark": TAGGED,
         "choices": [one.value for one in choices(point)],

@@ -17,8 +17,8 @@ from tallymast.domain.orders.rules import TOKEN_MS, refusals, tags_on, wrong
 from tallymast.domain.orders.telling import cautions, happens
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.commissioning.live_points import LOST_MS, now_of
+from tallymast.routes.formats import value_words
 from tallymast.routes.orders.order_words import TAGGED, act_words
-from tallymast.routes.orders.output_rows import shown_words
 from tallymast.routes.orders.placing import Placed, Seen, place, seen_of
 from tallymast.routes.orders.situation import situation_of
 from tallymast.routes.orders.tag_acts import point_id_of
@@ -207,7 +207,7 @@ def _whole(given: Services, asking: Asking, person: Person, now_ms: int) -> dict
     return {
         "stage": "asks",
         "now": now_of(point, reading),
-        "shown": shown_words(reading, point),
+        "shown": value_words(reading, point),
         "result": asking.job.result,
         "happens": happens(wanted, situation),
         "cautions": cautions(wanted, situation),

@@ -10,10 +10,10 @@ from tallymast.domain.orders.model import Order, Proof
 from tallymast.domain.orders.telling import said
 from tallymast.domain.zones import find_zone
 from tallymast.routes.commissioning.live_points import live_readings, now_of
+from tallymast.routes.formats import value_words
 from tallymast.routes.orders.late import end_late
 from tallymast.routes.orders.order_rows import SOURCES, asked_of, proof_mark
 from tallymast.routes.orders.order_words import STATES, act_words, next_step, readback_words
-from tallymast.routes.orders.output_rows import shown_words
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
@@ -96,5 +96,5 @@ def _at(
         "readback": readback_words(order, point),
         "feedback_point": feedback,
         "now": now_of(point, reading),
-        "shown": shown_words(reading, point),
+        "shown": value_words(reading, point),
     }

@@ -6,9 +6,8 @@ from datetime import tzinfo
 from typing import Final
 
 from tallymast.domain.health.attention import Standing
-from tallymast.domain.model import Point, PointKind, Reading, SitePlan
+from tallymast.domain.model import Point, PointKind, SitePlan
 from tallymast.domain.orders.model import Order, TagOut
-from tallymast.domain.orders.wording import span_words
 from tallymast.routes.formats import value_words
 from tallymast.routes.orders.order_rows import OrderLine, order_line
 from tallymast.routes.orders.order_words import OUTPUTS
@@ -85,7 +84,7 @@ def _row(
         point.tag,
         point.name,
         KINDS[point.kind],
-        shown_words(reading, point),
+        value_words(reading, point),
         tone_of(standing, point, reading),
         remark,
         "" if remark in ("last", "stale") else reading.reason if reading else "not read yet",
@@ -93,13 +92,3 @@ def _row(
         tags,
         last,
     )
-
-
-def shown_words(reading: Reading | None, point: Point) -> str:
-    """Return what an output reads back, in words; a pulse output as the on-time still to run."""
-    if point.kind is not PointKind.PULSE_OUTPUT or reading is None:
-        return value_words(reading, point)
-    if not isinstance(reading.raw, int | float) or point.seconds_per_count is None:
-        return value_words(reading, point)
-    left_s = float(reading.raw) * point.seconds_per_count
-    return f"on, {span_words(left_s)} to run" if left_s > 0 else "off"

@@ -8,8 +8,8 @@ from tallymast.domain.audit import Act
 from tallymast.domain.orders.model import Order, OrderState, Told, Wanted
 from tallymast.domain.orders.rules import VALIDITY_MS, Situation, refusals
 from tallymast.domain.orders.telling import words_of
+from tallymast.routes.formats import value_words
 from tallymast.routes.orders.order_words import act_words
-from tallymast.routes.orders.output_rows import shown_words
 from tallymast.routes.orders.tag_acts import point_id_of, sentence
 from tallymast.routes.services import Services
 from tallymast.routes.who import Person, tell
@@ -38,7 +38,7 @@ class Placed:
 def seen_of(situation: Situation) -> tuple[str, int | None]:
     """Return what an output shows, in words, and when that was read."""
     reading = situation.readings.get(situation.point.tag)
-    return shown_words(reading, situation.point), reading.at_ms if reading else None
+    return value_words(reading, situation.point), reading.at_ms if reading else None
 
 
 def place(
