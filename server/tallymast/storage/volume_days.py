@@ -1,0 +1,290 @@
+"""Reads what many points counted, span by span: a month of days of a whole network at once.
+
+Most hours are plain: all of them known, nothing carried over their ends. Such days are added up
+where they lie; only a day with an hour that is not plain is read hour by hour and joined.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from sqlalchemy import Connection, TextClause, bindparam, func, or_, select, text
+
+from tallymast.domain.record.days import Contract
+from tallymast.domain.totals.adjustments import Adjustment
+from tallymast.domain.totals.factors import Factor, factor_of
+from tallymast.domain.totals.model import CountStep, Step, StepKind
+from tallymast.domain.totals.segments import Segment
+from tallymast.storage import adjustments, k_factors, schema
+from tallymast.storage.volume_hours import Counted, segments, with_open
+from tallymast.storage.volumes import Booked, Span, told
+
+_hour, _event = schema.volume_hour, schema.volume_event
+_HOUR_MS: Final = 3_600_000
+_SPAN: Final = (_hour.c.from_ms >= bindparam("begin"), _hour.c.to_ms <= bindparam("end"))
+_NOT_PLAIN: Final = or_(
+    _hour.c.known_ms < _hour.c.to_ms - _hour.c.from_ms,
+    _hour.c.through != 0,
+    _hour.c.lead != 0,
+    _hour.c.tail != 0,
+    _hour.c.unknown != 0,
+    _hour.c.unproven != 0,
+    _hour.c.unknown.is_(None),
+    _hour.c.unproven.is_(None),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a point counted in a span, and for how much of it not even a bound is known.
+
+    Attributes:
+        span: which.
+        pieces: its segments, ascending; of plain days one is the whole day.
+        booked: the same as people ask for it.
+        loose_ms: for how long nothing bounds what passed: no reading on one of its sides yet.
+
+    """
+
+    span: Span
+    pieces: tuple[Segment, ...]
+    booked: Booked
+    loose_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What many points counted in the same spans, with what it was worked out by."""
+
+    factors: Mapping[int, Sequence[Factor]]
+    changes: Mapping[int, Sequence[Adjustment]]
+    spans: Mapping[int, Sequence[Told]]
+
+    def whole(self, point_id: int, span: Span) -> Told:
+        """Return what a point counted in some of the spans, which lie wholly in ``span``."""
+        begin, end = span
+        some = [one for one in self.spans[point_id] if begin <= one.span[0] and one.span[1] <= end]
+        pieces = [piece for one in some for piece in one.pieces]
+        return of(pieces, span, self.factors[point_id], self.changes[point_id])
+
+
+def of(
+    pieces: Sequence[Segment],
+    span: Span,
+    factors: Sequence[Factor],
+    changes: Sequence[Adjustment],
+) -> Told:
+    """Return what a span's segments tell."""
+    return Told(span, tuple(pieces), told(pieces, span, factors, changes), loose_ms(pieces, span))
+
+
+def loose_ms(pieces: Sequence[Segment], span: Span) -> int:
+    """Return for how long of a span nothing bounds what passed."""
+    covered = sum(one.span_ms for one in pieces)
+    open_ended = sum(
+        one.span_ms - one.known_ms for one in pieces if one.unknown == 0 and one.unproven == 0
+    )
+    return span[1] - span[0] - covered + open_ended
+
+
+def of_points(conn: Connection, points: Sequence[Counted], spans: Sequence[Span]) -> Reading:
+    """Return what each of many points counted in each of some spans, of kept hours alone.
+
+    Args:
+        conn: in one read transaction.
+        points: from ``volume_keeping.counted_points``.
+        spans: ascending, none over another, each beginning and ending where hours do.
+
+    """
+    numbers = {one.point_id: one for one in points}
+    if not spans or not numbers:
+        return Reading({}, {}, {number: () for number in numbers})
+    ends = spans[0][0], spans[-1][1]
+    factors = _factors(conn, numbers)
+    changes = _changes(conn, numbers, ends)
+    pieces = _pieces(conn, numbers, spans)
+    for number, some in factors.items():
+        if any(ends[0] < one.from_ms < ends[1] for one in some):
+            parts = _parted(segments(conn, number, *ends), spans)
+            pieces |= {(number, span[0]): part for part, span in zip(parts, spans, strict=True)}
+    found = {
+        number: tuple(
+            of(pieces.get((number, span[0]), ()), span, factors[number], changes[number])
+            for span in spans
+        )
+        for number in numbers
+    }
+    return Reading(factors, changes, found)
+
+
+def of_each(
+    conn: Connection,
+    points: Sequence[Counted],
+    spans: Sequence[Span],
+    contract: Contract,
+    now_ms: int,
+) -> Reading:
+    """Return what a few points counted, in the hour that goes on as well.
+
+    Args:
+        conn: in one read transaction.
+        points: from ``volume_keeping.counted_points``.
+        spans: ascending, none over another.
+        contract: when days begin.
+        now_ms: now. What lasts longer ends here, or with the last reading where that is fresh;
+            what begins later is left out.
+
+    """
+    spans = [span for span in spans if span[0] < now_ms]
+    factors: dict[int, Sequence[Factor]] = {}
+    changes: dict[int, Sequence[Adjustment]] = {}
+    found: dict[int, Sequence[Told]] = {one.point_id: () for one in points}
+    for one in points if spans else ():
+        number, ends = one.point_id, (spans[0][0], spans[-1][1])
+        factors[number] = k_factors.factors(conn, number, one.point)
+        changes[number] = adjustments.of_point(conn, number, *ends)
+        some, until_ms = _upto(_open(conn, one, ends, contract, now_ms), now_ms, one.meter.gap_ms)
+        own = [(begin, min(end, until_ms)) for begin, end in spans if begin < until_ms]
+        found[number] = tuple(
+            of(inside, span, factors[number], changes[number])
+            for inside, span in zip(_parted(some, own), own, strict=True)
+        )
+    return Reading(factors, changes, found)
+
+
+def of_point(
+    conn: Connection, one: Counted, spans: Sequence[Span], contract: Contract, now_ms: int
+) -> Sequence[Told]:
+    """Return what one point counted in each of some spans; see ``of_each``."""
+    return of_each(conn, (one,), spans, contract, now_ms).spans[one.point_id]
+
+
+def _open(
+    conn: Connection, one: Counted, ends: Span, contract: Contract, now_ms: int
+) -> Sequence[Segment]:
+    """Return kept segments, and up to now those that are not kept yet."""
+    if ends[1] > now_ms - now_ms % _HOUR_MS - 2 * _HOUR_MS:
+        return with_open(conn, one, contract, ends[0], now_ms)
+    return segments(conn, one.point_id, *ends)
+
+
+def events_of(
+    conn: Connection, point_ids: Iterable[int], from_ms: int, to_ms: int
+) -> dict[int, list[CountStep]]:
+    """Return where points did not simply climb, of steps that touch a span, ascending."""
+    ids = list(point_ids)
+    found: dict[int, list[CountStep]] = defaultdict(list)
+    if not ids:
+        return found
+    inside = (_event.c.to_ms > from_ms, _event.c.from_ms < to_ms)
+    query = select(_event).where(_event.c.point_id.in_(ids), *inside).order_by(_event.c.to_ms)
+    for row in conn.execute(query):
+        step = Step(StepKind(row.kind), row.pulses, row.unknown, row.unproven)
+        around = (row.from_ms, row.to_ms, row.before, row.after)
+        found[row.point_id].append(CountStep(*around, step))
+    return found
+
+
+# --- pieces -----------------------------------------------------------------------------
+
+_Pieces = dict[tuple[int, int], Sequence[Segment]]  # by point and beginning of a span
+
+
+def _pieces(conn: Connection, points: Iterable[int], spans: Sequence[Span]) -> _Pieces:
+    chosen = _chosen(points)
+    found = _added_up(conn, chosen, spans)
+    query = select(_hour.c.point_id, _hour.c.from_ms).where(chosen, *_SPAN, _NOT_PLAIN)
+    ends = {"begin": spans[0][0], "end": spans[-1][1]}
+    odd: set[tuple[int, Span]] = set()
+    place = 0
+    for number, from_ms in sorted(
+        (tuple(row) for row in conn.execute(query, ends)), key=lambda row: row[1]
+    ):
+        while place < len(spans) - 1 and from_ms >= spans[place][1]:
+            place += 1
+        if spans[place][0] <= from_ms < spans[place][1]:
+            odd.add((number, spans[place]))
+    for number, span in odd:
+        found[number, span[0]] = segments(conn, number, *span)
+    return found
+
+
+def _added_up(conn: Connection, chosen: TextClause, spans: Sequence[Span]) -> _Pieces:
+    """Return one piece a point and span, as if all its hours were plain.
+
+    A query a span goes through the rows in their own order; one over all of them would sort.
+    """
+    query = (
+        select(
+            _hour.c.point_id,
+            func.sum(_hour.c.pulses),
+            func.sum(_hour.c.to_ms - _hour.c.from_ms),
+        )
+        .where(chosen, *_SPAN)
+        .group_by(_hour.c.point_id)
+    )
+    found: _Pieces = {}
+    for begin, end in spans:
+        for number, pulses, known_ms in conn.execute(query, {"begin": begin, "end": end}):
+            whole = Segment(begin, begin + int(known_ms), pulses, known_ms=int(known_ms))
+            found[number, begin] = (whole,)
+    return found
+
+
+def _chosen(points: Iterable[int]) -> TextClause:
+    """Return the points as one condition; numbers of our own, so that no text comes into it."""
+    return text(f"volume_hour.point_id IN ({', '.join(str(int(one)) for one in points)})")
+
+
+def _parted(some: Sequence[Segment], spans: Sequence[Span]) -> list[list[Segment]]:
+    """Return for each span the segments that lie wholly in it; both ascending."""
+    found: list[list[Segment]] = []
+    place = 0
+    for begin, end in spans:
+        while place < len(some) and some[place].from_ms < begin:
+            place += 1
+        first = place
+        while place < len(some) and some[place].to_ms <= end:
+            place += 1
+        found.append(list(some[first:place]))
+    return found
+
+
+def _upto(some: Sequence[Segment], now_ms: int, fresh_ms: int) -> tuple[Sequence[Segment], int]:
+    """Return segments up to now, and where they end: with the last reading if that is fresh."""
+    kept = [one for one in some if one.from_ms < now_ms]
+    if not kept:
+        return kept, now_ms
+    last = kept[-1]
+    read_ms = last.from_ms + last.known_ms
+    is_fresh = last.known_ms > 0 and now_ms - fresh_ms <= read_ms
+    end_ms = min(read_ms if is_fresh and last.unknown == 0 else now_ms, now_ms)
+    if last.to_ms < end_ms or last.to_ms == now_ms:
+        return kept, now_ms
+    end_ms = min(end_ms, last.to_ms)
+    parts = {name: getattr(last, name) for name in Segment.__dataclass_fields__}
+    parts |= {"to_ms": end_ms, "known_ms": min(last.known_ms, end_ms - last.from_ms)}
+    return [*kept[:-1], Segment(**parts)], end_ms
+
+
+# --- factors and adjustments ------------------------------------------------------------
+
+
+def _factors(conn: Connection, points: Mapping[int, Counted]) -> dict[int, list[Factor]]:
+    given = {number: factor_of(one.point) for number, one in points.items()}
+    found = {number: [] if one is None else [one] for number, one in given.items()}
+    for kept in k_factors.all_kept(conn):
+        if kept.point_id in found:
+            found[kept.point_id].append(kept.factor)
+    return found
+
+
+def _changes(
+    conn: Connection, points: Iterable[int], ends: Span
+) -> Mapping[int, Sequence[Adjustment]]:
+    found: dict[int, list[Adjustment]] = {number: [] for number in points}
+    for one in adjustments.between(conn, *ends):
+        if one.point_id in found:
+            found[one.point_id].append(one)
+    return found
