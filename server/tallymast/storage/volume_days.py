@@ -6,7 +6,9 @@ where they lie; only a day with an hour that is not plain is read hour by hour a
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
 from typing import Final
 
 from sqlalchemy import Connection, TextClause, bindparam, func, or_, select, text
@@ -15,8 +17,9 @@ from tallymast.domain.record.days import Contract
 from tallymast.domain.totals.adjustments import Adjustment
 from tallymast.domain.totals.factors import Factor, factor_of
 from tallymast.domain.totals.model import CountStep, Step, StepKind
-from tallymast.domain.totals.segments import Segment
+from tallymast.domain.totals.segments import Segment, join
 from tallymast.storage import adjustments, k_factors, schema
+from tallymast.storage.count_readings import count_readings
 from tallymast.storage.volume_hours import Counted, segments, with_open
 from tallymast.storage.volumes import Booked, Span, told
 
@@ -35,22 +38,49 @@ _NOT_PLAIN: Final = or_(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Told:
-    """What a point counted in a span, and for how much of it not even a bound is known.
+    """What a point counted in a span; worked out when it is asked for.
 
     Attributes:
         span: which.
         pieces: its segments, ascending; of plain days one is the whole day.
-        booked: the same as people ask for it.
-        loose_ms: for how long nothing bounds what passed: no reading on one of its sides yet.
+        factors: of the point, ascending in time.
+        changes: adjustments of the point.
 
     """
 
     span: Span
     pieces: tuple[Segment, ...]
-    booked: Booked
-    loose_ms: int
+    factors: Sequence[Factor]
+    changes: Sequence[Adjustment]
+
+    @cached_property
+    def counted(self) -> Segment:
+        """The same in counts of its register."""
+        return join(self.pieces, *self.span)
+
+    @cached_property
+    def booked(self) -> Booked:
+        """The same as people ask for it."""
+        return told(self.pieces, self.span, self.factors, self.changes)
+
+    @cached_property
+    def loose_ms(self) -> int:
+        """For how long nothing bounds what passed: no reading on one of its sides yet."""
+        return loose_ms(self.pieces, self.span)
+
+    @property
+    def each(self) -> Fraction | None:
+        """Volume of a pulse, 1 without factors; None: not one holds, or people changed it."""
+        if self.changes:
+            return None
+        if not self.factors:
+            return Fraction(1)
+        begin, end = self.span
+        held = [one for one in self.factors if one.from_ms <= begin]
+        later = any(begin < one.from_ms < end for one in self.factors)
+        return None if later or not held else held[-1].per_pulse
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +106,7 @@ def of(
     changes: Sequence[Adjustment],
 ) -> Told:
     """Return what a span's segments tell."""
-    return Told(span, tuple(pieces), told(pieces, span, factors, changes), loose_ms(pieces, span))
+    return Told(span, tuple(pieces), factors, changes)
 
 
 def loose_ms(pieces: Sequence[Segment], span: Span) -> int:
@@ -145,6 +175,8 @@ def of_each(
         factors[number] = k_factors.factors(conn, number, one.point)
         changes[number] = adjustments.of_point(conn, number, *ends)
         some, until_ms = _upto(_open(conn, one, ends, contract, now_ms), now_ms, one.meter.gap_ms)
+        if some and some[-1].to_ms == until_ms and some[-1].close is None:
+            some = [*some[:-1], replace(some[-1], close=_shown(conn, one, until_ms))]
         own = [(begin, min(end, until_ms)) for begin, end in spans if begin < until_ms]
         found[number] = tuple(
             of(inside, span, factors[number], changes[number])
@@ -263,9 +295,14 @@ def _upto(some: Sequence[Segment], now_ms: int, fresh_ms: int) -> tuple[Sequence
     if last.to_ms < end_ms or last.to_ms == now_ms:
         return kept, now_ms
     end_ms = min(end_ms, last.to_ms)
-    parts = {name: getattr(last, name) for name in Segment.__dataclass_fields__}
-    parts |= {"to_ms": end_ms, "known_ms": min(last.known_ms, end_ms - last.from_ms)}
-    return [*kept[:-1], Segment(**parts)], end_ms
+    known_ms = min(last.known_ms, end_ms - last.from_ms)
+    return [*kept[:-1], replace(last, to_ms=end_ms, known_ms=known_ms)], end_ms
+
+
+def _shown(conn: Connection, one: Counted, at_ms: int) -> float | None:
+    """Return what a register showed in a reading of this very instant; None: there was none."""
+    read = count_readings(conn, one.plan, (one.point,), at_ms, at_ms + 1)[one.point.tag]
+    return float(read.count[-1]) if len(read) else None
 
 
 # --- factors and adjustments ------------------------------------------------------------

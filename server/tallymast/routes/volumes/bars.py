@@ -6,7 +6,6 @@ line nor bar but a cross, so that a gap never looks like a day without flow.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import Final
 
 from tallymast.routes.volumes.words import reach
@@ -26,6 +25,7 @@ class Size:
         return self.step - max(2, self.step // 5)
 
 
+_BEYOND: Final = 1.5  # ours: as far above the largest known day a drawing reaches
 SMALL: Final = Size(6, 24)
 LARGE: Final = Size(20, 120)
 
@@ -53,7 +53,7 @@ class Bars:
     more: str
     gaps: str
     words: str
-    top: Fraction
+    top: float
 
 
 def draw(days: Sequence[Told], slots: int, *, size: Size = SMALL, both_ways: bool = False) -> Bars:
@@ -66,29 +66,28 @@ def draw(days: Sequence[Told], slots: int, *, size: Size = SMALL, both_ways: boo
         both_ways: whether the meter also counts down.
 
     """
-    ways = [reach(one, both_ways=both_ways) for one in days]
-    seen = [abs(end) for way in ways for end in (way.low, way.high) if end is not None]
-    top = max(seen, default=Fraction(0)) or Fraction(1)
+    ways = [_ends(one, both_ways=both_ways) for one in days]
+    top = _top(ways)
     line = bars = more = gaps = ""
-    for place, (one, way) in enumerate(zip(days, ways, strict=True)):
+    for place, (one, (least, most)) in enumerate(zip(days, ways, strict=True)):
         left = place * size.step + (size.step - size.wide) // 2
-        known_ms = one.booked.counted.known_ms
-        low = _high(one.booked.total, top, size) if known_ms > 0 else 0
-        high = low if way.high is None else _high(way.high, top, size)
+        known_ms = one.counted.known_ms
+        low = _high(least, top, size) if known_ms > 0 else 0
+        high = low if most is None else _high(most, top, size)
         if known_ms > 0:
             line += f"M{place * size.step} {size.height}h{size.step}"
         bars += _box(left, low, size)
         if high > low:
-            more += _outline(left, low, high, size)
-        if way.high is None:
+            more += _outline(left, low, high, size, is_open=most is not None and most > top)
+        if most is None:
             gaps += _cross(left, low, size)
     return Bars(slots * size.step, size.height, line, bars, more, gaps, words(days), top)
 
 
 def words(days: Sequence[Told]) -> str:
     """Return of how many days how much is known."""
-    whole = sum(one.booked.counted.known_ms >= one.booked.counted.span_ms for one in days)
-    none = sum(one.booked.counted.known_ms <= 0 for one in days)
+    whole = sum(one.counted.known_ms >= one.counted.span_ms for one in days)
+    none = sum(one.counted.known_ms <= 0 for one in days)
     part = len(days) - whole - none
     told = [f"{whole} of {len(days)} days known"]
     told += [f"{part} in part"] if part else []
@@ -96,7 +95,26 @@ def words(days: Sequence[Told]) -> str:
     return ", ".join(told)
 
 
-def _high(value: Fraction, top: Fraction, size: Size) -> int:
+def _ends(one: Told, *, both_ways: bool) -> tuple[float, float | None]:
+    """Return what is known to have passed and the most that may have; exact enough to draw."""
+    each, counted = one.each, one.counted
+    if each is None or both_ways:
+        way = reach(one, both_ways=both_ways)
+        return float(one.booked.total), None if way.high is None else float(way.high)
+    low = counted.pulses * float(each)
+    if one.loose_ms > 0 or counted.unknown is None:
+        return low, None
+    return low, low + counted.unknown * float(each)
+
+
+def _top(ways: Sequence[tuple[float, float | None]]) -> float:
+    """Return the volume at the upper end: of the largest, but bounds alone must not dwarf bars."""
+    low = max((abs(least) for least, _ in ways), default=0.0)
+    high = max((abs(most) for _, most in ways if most is not None), default=0.0)
+    return (min(max(low, high), _BEYOND * low) if low else high) or 1.0
+
+
+def _high(value: float, top: float, size: Size) -> int:
     """Return how high a volume stands; one that is not 0 is seen."""
     return min(max(round(size.height * abs(value) / top), 1 if value else 0), size.height)
 
@@ -105,8 +123,11 @@ def _box(left: int, high: int, size: Size) -> str:
     return f"M{left} {size.height}v-{high}h{size.wide}v{high}z" if high else ""
 
 
-def _outline(left: int, low: int, high: int, size: Size) -> str:
+def _outline(left: int, low: int, high: int, size: Size, *, is_open: bool) -> str:
+    """Return the outline above a bar; open at the top where it goes on beyond the drawing."""
     foot, top = size.height - low, size.height - high + 0.5
+    if is_open:
+        return f"M{left + 0.5} {foot}V0M{left + size.wide - 0.5} {foot}V0"
     return f"M{left + 0.5} {foot}V{top}h{size.wide - 1}V{foot}"
 
 

@@ -70,7 +70,7 @@ def day_page(
         "goes_on": span[1] > now_ms,
         "hours": (span[1] - span[0]) / HOUR_MS,
         "whole": figure(whole, both_ways=stood.both_ways),
-        "known": known_words(whole.booked.counted, "day"),
+        "known": known_words(whole.counted, "day"),
         "factor": factor_words(whole.booked),
         "open": count_of(opened),
         "close": count_of(closed),
@@ -95,7 +95,7 @@ def _rows(told: Sequence[Told], clock: Clock, *, both_ways: bool) -> list[HourRo
     found = []
     for one in told:
         opened, closed = ends(one.pieces, one.span)
-        counted = one.booked.counted
+        counted = one.counted
         pulses = count_of(counted.pulses) if counted.known_ms > 0 else count_of(None)
         found.append(
             HourRow(

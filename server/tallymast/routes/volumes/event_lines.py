@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from tallymast.domain.local_times import local_time
-from tallymast.domain.record.days import Contract, begin_of, date_of
+from tallymast.domain.record.days import Contract, date_of
 from tallymast.domain.totals.model import CountStep, StepKind
 from tallymast.domain.totals.wording import Clock, event_words
 from tallymast.domain.zones import find_zone
@@ -20,8 +20,9 @@ class EventLine:
     """One event.
 
     Attributes:
-        day: the contract day it ended in.
+        day: the contract day most of it lies in.
         began: the day on the wall clock on which it began.
+        span: from when to when, UTC milliseconds.
         words: what it was.
         is_quiet: whether nobody has to look.
         unknown: the most pulses that are unknown; None: no bound is known.
@@ -30,9 +31,14 @@ class EventLine:
 
     day: date
     began: date
+    span: tuple[int, int]
     words: str
     is_quiet: bool
     unknown: float | None
+
+    def touches(self, span: tuple[int, int]) -> bool:
+        """Whether a part of it lies in a span."""
+        return self.span[0] < span[1] and self.span[1] > span[0]
 
     @property
     def day_words(self) -> str:
@@ -59,9 +65,10 @@ def event_lines(
     clock = clock_of(network)
     return [
         EventLine(
-            date_of(max(one.to_ms - 1, 0), contract),
+            date_of((one.from_ms + one.to_ms) // 2, contract),
             local_time(one.from_ms, find_zone(network.time_zone)).date(),
-            _with_day(one, contract, event_words(one, clock, both_ways=both_ways), network),
+            (one.from_ms, one.to_ms),
+            _with_day(one, event_words(one, clock, both_ways=both_ways), network),
             one.step.kind in _QUIET,
             one.step.unknown,
         )
@@ -69,10 +76,8 @@ def event_lines(
     ]
 
 
-def _with_day(one: CountStep, contract: Contract, words: str, network: NetworkView) -> str:
-    """Return the words; where it began on another contract day, with when that was."""
-    begin_ms = begin_of(date_of(max(one.to_ms - 1, 0), contract), contract)
-    if one.from_ms >= begin_ms:
-        return words
-    at = local_time(one.from_ms, find_zone(network.time_zone))
-    return f"{words} (since {day_words(at.date())})"
+def _with_day(one: CountStep, words: str, network: NetworkView) -> str:
+    """Return the words; where it began on another day than it ended on, with that day."""
+    zone = find_zone(network.time_zone)
+    began, ended = (local_time(at_ms, zone).date() for at_ms in (one.from_ms, one.to_ms))
+    return words if began == ended else f"{words} (since {day_words(began)})"

@@ -56,12 +56,12 @@ class Listed:
     @property
     def pulses(self) -> float | None:
         """What was counted; None: nothing is known."""
-        return None if self.volume is None else self.told.booked.counted.pulses
+        return None if self.volume is None else self.told.counted.pulses
 
     @property
     def known_share(self) -> float:
         """For which share of the time it is known what passed, 0..1."""
-        return self.told.booked.counted.known_share
+        return self.told.counted.known_share
 
 
 def spans_in(resolution: Resolution, span: Span, contract: Contract) -> list[Span]:
@@ -96,7 +96,7 @@ def listed(
 def _listed(one: Stood, told: Told, events: Sequence[CountStep]) -> Listed:
     begin, end = told.span
     unknown, unproven, estimated = parts(told.booked)
-    is_known = told.booked.counted.known_ms > 0 or bool(told.booked.adjusted)
+    is_known = told.counted.known_ms > 0 or bool(told.booked.adjusted)
     loose = told.loose_ms > 0
     return Listed(
         one,

@@ -1,9 +1,10 @@
 """A network's counting points over some days, by area: what the page of volumes shows."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from typing import Final
 
 from tallymast.domain.local_times import local_time
 from tallymast.domain.record.days import Contract, begin_of, date_of
@@ -24,7 +25,8 @@ from tallymast.storage.volume_days import Reading, Told
 from tallymast.storage.volume_keeping import behind
 from tallymast.storage.volumes import figures
 
-EVENTS_SHOWN = 3
+EVENTS_SHOWN: Final = 3
+LOOKS_A_SITE: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +96,24 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """A sentence about a day: ``Hobby Pad 3 days ago: counter restarted …``."""
+    """A sentence about a day: ``Hobby Pad 3 days ago: counter restarted …``.
+
+    Attributes:
+        stood: whose counter.
+        day: the contract day.
+        when: how long ago, in words.
+        words: what happened, and how much of the day is known.
+        began_ms: when it began.
+        more: how many more of its site are not told.
+
+    """
 
     stood: Stood
     day: date
     when: str
     words: str
+    began_ms: int
+    more: int = 0
 
 
 def read_period(given: Services, period: Period, area: str = "", site: str = "") -> Shown:
@@ -186,16 +200,16 @@ class _Made:
                 if line.is_quiet or line.unknown == 0 or (today - line.began).days > 7:
                     continue
                 told = self._on(one.counted.point_id, line.day)
-                whole = f"; {known_words(told.booked.counted)}" if told is not None else ""
+                whole = f"; {known_words(told.counted)}" if told is not None else ""
                 when = days_ago(line.began, today)
-                look = Look(one, line.day, when, f"{line.words}{whole}.")
+                look = Look(one, line.day, when, f"{line.words}{whole}.", line.span[0])
                 most = float("inf") if line.unknown is None else line.unknown
                 # Two totals of one station restart together: the one that may lack most is told.
                 key = (one.plan.site.key, line.day, line.words.partition(";")[0])
                 if key not in found or most > found[key][0]:
                     found[key] = (most, look)
-        looks = [look for _, look in found.values()]
-        return tuple(sorted(looks, key=lambda look: look.day, reverse=True))
+        looks = sorted((look for _, look in found.values()), key=_begins, reverse=True)
+        return tuple(_few(looks))
 
     def _whole(self, number: int) -> Told:
         end_ms = min(self.period.end_ms, max(self.until_ms, self.period.begin_ms))
@@ -219,6 +233,23 @@ class _Made:
         moved = corrections(close.figures, figures(whole.booked))
         again = f", version {close.version}" if close.version > 1 else ""
         return f"closed{again}; corrected since" if _matters(moved) else f"closed{again}"
+
+
+def _begins(look: Look) -> int:
+    return look.began_ms
+
+
+def _few(looks: Sequence[Look]) -> list[Look]:
+    """Return at most two sentences a site, the second telling how many more there are."""
+    of_site: dict[str, list[Look]] = {}
+    for look in looks:
+        of_site.setdefault(look.stood.plan.site.key, []).append(look)
+    found = []
+    for some in of_site.values():
+        shown = some[:LOOKS_A_SITE]
+        rest = len(some) - len(shown)
+        found += [*shown[:-1], replace(shown[-1], more=rest)]
+    return found
 
 
 def _matters(moved: Sequence[str]) -> bool:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
@@ -160,7 +161,7 @@ def read_month(conn: Connection, given: Services, stood: Stood, period: Period) 
         count_of(closed),
         tuple(_day(day, date_of(day.span[0], contract), lines, both_ways=both) for day in told),
         bars,
-        amount(bars.top, whole.booked.unit, decimals(whole.booked)),
+        amount(Fraction(bars.top), whole.booked.unit, decimals(whole.booked)),
         tuple(_closed(close) for close in closes),
         corrections(closes[-1].figures, figures(whole.booked)) if closes else (),
         tuple(_factor(factor) for factor in factors),
@@ -178,7 +179,9 @@ def _day(told: Told, day: date, lines: Sequence[EventLine], *, both_ways: bool) 
         count_of(opened),
         count_of(closed),
         figure(told, both_ways=both_ways),
-        tuple(line for line in lines if line.day == day),
+        tuple(
+            line for line in lines if line.span[1] > told.span[0] and line.span[0] < told.span[1]
+        ),
         told,
     )
 

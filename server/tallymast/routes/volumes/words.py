@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Final
 
 from tallymast.domain.totals.segments import Segment
-from tallymast.routes.formats import lasting, number, percent, with_unit
+from tallymast.routes.formats import lasting, number, with_unit
 from tallymast.storage.volume_days import Told
 from tallymast.storage.volumes import Booked
 
@@ -43,7 +43,7 @@ class Reach:
 
 def reach(one: Told, *, both_ways: bool = False) -> Reach:
     """Return between what a volume lies, as far as it is sure that the station had power."""
-    booked, counted = one.booked, one.booked.counted
+    booked, counted = one.booked, one.counted
     most = _of(booked, "unknown")
     if counted.known_ms <= 0 and (one.loose_ms > 0 or most is None):
         return Reach(None, None)
@@ -54,9 +54,9 @@ def reach(one: Told, *, both_ways: bool = False) -> Reach:
 
 def figure(one: Told, *, both_ways: bool = False) -> Figure:
     """Return a span's volume in words."""
-    booked, counted, found = one.booked, one.booked.counted, reach(one, both_ways=both_ways)
+    booked, counted, found = one.booked, one.counted, reach(one, both_ways=both_ways)
     is_whole = counted.known_ms >= counted.span_ms
-    known = "" if is_whole else f"{percent(counted.known_share, 0)} known"
+    known = "" if is_whole else f"{share_words(counted)} known"
     if counted.known_ms <= 0 and found.high is None:
         return Figure(UNKNOWN, "nothing known" if counted.span_ms else "", (), is_whole=False)
     places = decimals(booked)
@@ -67,6 +67,11 @@ def figure(one: Told, *, both_ways: bool = False) -> Figure:
     else:
         words = between(found, booked.unit, places)
     return Figure(words, known, _notes(one, places), is_whole)
+
+
+def share_words(one: Segment) -> str:
+    """Return the share of a span that is known, as ``known_words`` rounds it."""
+    return f"{min(99, max(1, round(100 * one.known_share)))}\u00a0%"
 
 
 def between(found: Reach, unit: str, places: int) -> str:
