@@ -23,7 +23,7 @@ from tallymast.storage import month_closes, volume_days
 from tallymast.storage.month_closes import MonthClose
 from tallymast.storage.volume_days import Reading, Told
 from tallymast.storage.volume_keeping import behind
-from tallymast.storage.volumes import figures
+from tallymast.storage.volumes import Span, figures
 
 EVENTS_SHOWN: Final = 3
 LOOKS_A_SITE: Final = 2
@@ -143,7 +143,7 @@ def read_period(given: Services, period: Period, area: str = "", site: str = "")
 
 def _spans(
     period: Period, contract: Contract, until_ms: int, now_ms: int
-) -> list[volume_days.Span]:
+) -> list[Span]:
     days = list(period.days)
     if not period.is_over:
         yesterday = date.fromordinal(date_of(now_ms, contract).toordinal() - 1)
