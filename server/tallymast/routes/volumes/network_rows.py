@@ -141,9 +141,7 @@ def read_period(given: Services, period: Period, area: str = "", site: str = "")
     )
 
 
-def _spans(
-    period: Period, contract: Contract, until_ms: int, now_ms: int
-) -> list[Span]:
+def _spans(period: Period, contract: Contract, until_ms: int, now_ms: int) -> list[Span]:
     days = list(period.days)
     if not period.is_over:
         yesterday = date.fromordinal(date_of(now_ms, contract).toordinal() - 1)
