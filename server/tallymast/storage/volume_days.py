@@ -1,9 +1,10 @@
 """Reads what many points counted, span by span: a month of days of a whole network at once.
 
-Most hours are plain: all of them known, nothing carried over their ends. Such days are added up
-where they lie; only a day with an hour that is not plain is read hour by hour and joined.
+Most hours are plain: all of them known, nothing carried over their ends. These are added up
+where they lie; only the others are read one by one and joined.
 """
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -20,12 +21,16 @@ from tallymast.domain.totals.model import CountStep, Step, StepKind
 from tallymast.domain.totals.segments import Segment, join
 from tallymast.storage import adjustments, k_factors, schema
 from tallymast.storage.count_readings import count_readings
-from tallymast.storage.volume_hours import Counted, segments, with_open
+from tallymast.storage.volume_hours import COLUMNS, Counted, segment_of, segments, with_open
 from tallymast.storage.volumes import Booked, Span, told
 
 _hour, _event = schema.volume_hour, schema.volume_event
 _HOUR_MS: Final = 3_600_000
-_SPAN: Final = (_hour.c.from_ms >= bindparam("begin"), _hour.c.to_ms <= bindparam("end"))
+_SPAN: Final = (
+    _hour.c.from_ms >= bindparam("begin"),
+    _hour.c.from_ms < bindparam("end"),  # else the search would go on to the newest row
+    _hour.c.to_ms <= bindparam("end"),
+)
 _NOT_PLAIN: Final = or_(
     _hour.c.known_ms < _hour.c.to_ms - _hour.c.from_ms,
     _hour.c.through != 0,
@@ -44,7 +49,8 @@ class Told:
 
     Attributes:
         span: which.
-        pieces: its segments, ascending; of plain days one is the whole day.
+        pieces: its segments, ascending; many plain hours may be one of them.
+        loose_ms: for how long nothing bounds what passed: no reading on one of its sides yet.
         factors: of the point, ascending in time.
         changes: adjustments of the point.
 
@@ -52,6 +58,7 @@ class Told:
 
     span: Span
     pieces: tuple[Segment, ...]
+    loose_ms: int
     factors: Sequence[Factor]
     changes: Sequence[Adjustment]
 
@@ -64,11 +71,6 @@ class Told:
     def booked(self) -> Booked:
         """The same as people ask for it."""
         return told(self.pieces, self.span, self.factors, self.changes)
-
-    @cached_property
-    def loose_ms(self) -> int:
-        """For how long nothing bounds what passed: no reading on one of its sides yet."""
-        return loose_ms(self.pieces, self.span)
 
     @property
     def each(self) -> Fraction | None:
@@ -95,8 +97,10 @@ class Reading:
         """Return what a point counted in some of the spans, which lie wholly in ``span``."""
         begin, end = span
         some = [one for one in self.spans[point_id] if begin <= one.span[0] and one.span[1] <= end]
-        pieces = [piece for one in some for piece in one.pieces]
-        return of(pieces, span, self.factors[point_id], self.changes[point_id])
+        pieces = tuple(piece for one in some for piece in one.pieces)
+        told_ms = sum(one.span[1] - one.span[0] for one in some)
+        loose = sum(one.loose_ms for one in some) + end - begin - told_ms
+        return Told(span, pieces, loose, self.factors[point_id], self.changes[point_id])
 
 
 def of(
@@ -106,7 +110,7 @@ def of(
     changes: Sequence[Adjustment],
 ) -> Told:
     """Return what a span's segments tell."""
-    return Told(span, tuple(pieces), factors, changes)
+    return Told(span, tuple(pieces), loose_ms(pieces, span), factors, changes)
 
 
 def loose_ms(pieces: Sequence[Segment], span: Span) -> int:
@@ -133,19 +137,29 @@ def of_points(conn: Connection, points: Sequence[Counted], spans: Sequence[Span]
     ends = spans[0][0], spans[-1][1]
     factors = _factors(conn, numbers)
     changes = _changes(conn, numbers, ends)
-    pieces = _pieces(conn, numbers, spans)
+    parts = _parts(conn, numbers, spans)
     for number, some in factors.items():
         if any(ends[0] < one.from_ms < ends[1] for one in some):
-            parts = _parted(segments(conn, number, *ends), spans)
-            pieces |= {(number, span[0]): part for part, span in zip(parts, spans, strict=True)}
+            own = _parted(segments(conn, number, *ends), spans)
+            for inside, span in zip(own, spans, strict=True):
+                parts[number, span[0]] = (inside, loose_ms(inside, span))
     found = {
         number: tuple(
-            of(pieces.get((number, span[0]), ()), span, factors[number], changes[number])
+            Told(
+                span,
+                *_tupled(parts.get((number, span[0]), ((), span[1] - span[0]))),
+                factors[number],
+                changes[number],
+            )
             for span in spans
         )
         for number in numbers
     }
     return Reading(factors, changes, found)
+
+
+def _tupled(part: tuple[Sequence[Segment], int]) -> tuple[tuple[Segment, ...], int]:
+    return tuple(part[0]), part[1]
 
 
 def of_each(
@@ -220,30 +234,74 @@ def events_of(
 
 # --- pieces -----------------------------------------------------------------------------
 
-_Pieces = dict[tuple[int, int], Sequence[Segment]]  # by point and beginning of a span
+_Parts = dict[tuple[int, int], tuple[Sequence[Segment], int]]  # by point and beginning of a span
 
 
-def _pieces(conn: Connection, points: Iterable[int], spans: Sequence[Span]) -> _Pieces:
+def _parts(conn: Connection, points: Iterable[int], spans: Sequence[Span]) -> _Parts:
+    """Return the segments of each point and span, and for how long nothing bounds what passed.
+
+    Hours that are not plain are segments of their own; all plain ones of a span are one, which
+    lies where such hours lie: whatever is carried over ends or goes on stays where it was.
+    """
     chosen = _chosen(points)
-    found = _added_up(conn, chosen, spans)
-    query = select(_hour.c.point_id, _hour.c.from_ms).where(chosen, *_SPAN, _NOT_PLAIN)
-    ends = {"begin": spans[0][0], "end": spans[-1][1]}
-    odd: set[tuple[int, Span]] = set()
-    place = 0
-    for number, from_ms in sorted(
-        (tuple(row) for row in conn.execute(query, ends)), key=lambda row: row[1]
-    ):
-        while place < len(spans) - 1 and from_ms >= spans[place][1]:
-            place += 1
-        if spans[place][0] <= from_ms < spans[place][1]:
-            odd.add((number, spans[place]))
-    for number, span in odd:
-        found[number, span[0]] = segments(conn, number, *span)
+    odd = _odd(conn, chosen, spans)
+    found: _Parts = {}
+    for (number, span), (pulses, covered_ms) in _added_up(conn, chosen, spans).items():
+        some = odd.get((number, span[0]), [])
+        own_ms = sum(one.span_ms for one in some)
+        plain_ms = covered_ms - own_ms
+        plain = pulses - sum(one.pulses for one in some)
+        pieces = _with_plain(some, span, plain, plain_ms) if plain_ms > 0 else some
+        loose = loose_ms(some, (span[0], span[0] + own_ms)) + span[1] - span[0] - covered_ms
+        found[number, span[0]] = (pieces, loose)
     return found
 
 
-def _added_up(conn: Connection, chosen: TextClause, spans: Sequence[Span]) -> _Pieces:
-    """Return one piece a point and span, as if all its hours were plain.
+def _with_plain(
+    some: Sequence[Segment], span: Span, pulses: float, known_ms: int
+) -> Sequence[Segment]:
+    """Return segments with all plain hours as one, in the first room they leave.
+
+    Where there is room at the end as well, nothing goes out over the end of the span.
+    """
+    at = _first_room(some, span)
+    pieces = [*some, Segment(*at, pulses, known_ms=known_ms)]
+    last_ms = max(one.to_ms for one in pieces)
+    if last_ms < span[1]:
+        pieces.append(Segment(last_ms, span[1]))
+    return sorted(pieces, key=lambda one: one.from_ms)
+
+
+def _first_room(some: Sequence[Segment], span: Span) -> Span:
+    """Return the first time of a span that none of its segments takes."""
+    begin = span[0]
+    for one in some:
+        if one.from_ms > begin:
+            return begin, one.from_ms
+        begin = one.to_ms
+    return begin, span[1]
+
+
+def _odd(
+    conn: Connection, chosen: TextClause, spans: Sequence[Span]
+) -> dict[tuple[int, int], list[Segment]]:
+    """Return the hours that are not plain, ascending, by point and beginning of their span."""
+    query = select(_hour.c.point_id, *COLUMNS).where(chosen, *_SPAN, _NOT_PLAIN)
+    ends = {"begin": spans[0][0], "end": spans[-1][1]}
+    begins = [begin for begin, _ in spans]
+    found: dict[tuple[int, int], list[Segment]] = {}
+    for number, *row in conn.execute(query.order_by(_hour.c.point_id, _hour.c.from_ms), ends):
+        one = segment_of(row)
+        begin, end = spans[bisect_right(begins, one.from_ms) - 1]
+        if one.to_ms <= end:
+            found.setdefault((number, begin), []).append(one)
+    return found
+
+
+def _added_up(
+    conn: Connection, chosen: TextClause, spans: Sequence[Span]
+) -> dict[tuple[int, Span], tuple[float, int]]:
+    """Return the pulses of all hours of a point and span, and how long these hours are.
 
     A query a span goes through the rows in their own order; one over all of them would sort.
     """
@@ -256,12 +314,11 @@ def _added_up(conn: Connection, chosen: TextClause, spans: Sequence[Span]) -> _P
         .where(chosen, *_SPAN)
         .group_by(_hour.c.point_id)
     )
-    found: _Pieces = {}
-    for begin, end in spans:
-        for number, pulses, known_ms in conn.execute(query, {"begin": begin, "end": end}):
-            whole = Segment(begin, begin + int(known_ms), pulses, known_ms=int(known_ms))
-            found[number, begin] = (whole,)
-    return found
+    return {
+        (int(number), span): (pulses, int(covered_ms))
+        for span in spans
+        for number, pulses, covered_ms in conn.execute(query, {"begin": span[0], "end": span[1]})
+    }
 
 
 def _chosen(points: Iterable[int]) -> TextClause:
