@@ -100,6 +100,9 @@ class Reading:
         pieces = tuple(piece for one in some for piece in one.pieces)
         told_ms = sum(one.span[1] - one.span[0] for one in some)
         loose = sum(one.loose_ms for one in some) + end - begin - told_ms
+        changed = any(begin < one.from_ms < end for one in self.factors[point_id])
+        if pieces and not changed:  # joined once; each figure of it would do so again
+            pieces = (join(pieces, pieces[0].from_ms, pieces[-1].to_ms),)
         return Told(span, pieces, loose, self.factors[point_id], self.changes[point_id])
 
 
