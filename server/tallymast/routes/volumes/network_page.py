@@ -11,6 +11,7 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given
+from tallymast.routes.volumes.beside import beside
 from tallymast.routes.volumes.network_rows import read_period
 from tallymast.routes.volumes.periods import LAST, the_period
 
@@ -39,6 +40,7 @@ def volumes_page(
     context = {
         "period": period,
         "shown": shown,
+        "beside": beside(),
         "lasts": LAST,
         "last": last,
         "area": area,

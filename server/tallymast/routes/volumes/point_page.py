@@ -20,6 +20,7 @@ from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.volumes.bars import LARGE, Bars, draw
+from tallymast.routes.volumes.beside import kept_of
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import Period, day_words, spans_of, the_period
 from tallymast.routes.volumes.points import Stood, the_counted
@@ -123,7 +124,7 @@ def point_page(
     context = {
         "found": found,
         "period": period,
-        "day_words": day_words,
+        "kept": kept_of(key, tag),
         "amount": amount,
         "exact": exact_words,
         "site": key,
