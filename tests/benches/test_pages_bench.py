@@ -15,6 +15,7 @@ KEYS = {
     "chart_ms",
     "charts",
     "reliability_ms",
+    "month_ms",
     "round_bytes",
     "page_bytes",
     "dom_nodes",

@@ -27,7 +27,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,7 @@ from fastapi import FastAPI
 from sqlalchemy import Connection, Table, select
 
 from tallymast import assets, hour_closer, serving
+from tallymast.benches import counted_months
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, next_state, patience
 from tallymast.domain.errors import ConfigError
@@ -52,6 +53,7 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.read_plan import read_plan
 from tallymast.domain.record.chunks import PollColumns, polls_of
+from tallymast.domain.record.months import month_before, name_of
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.app import create_app
@@ -89,6 +91,7 @@ def run(sites: int = 64, days: int = 365) -> dict[str, object]:
         ``round_ms`` median of the Morning round, one site changed before each request, and
         ``round_cold_ms`` the first, ``round_all_ms`` with every site changed; ``chart_ms`` the
         slowest span's median, ``charts`` each;
+        ``month_ms`` the page of volumes of a month, the slower of a whole one and the present one;
         ``reliability_ms`` None while there is no such page; ``round_bytes`` what a first visit
         transfers, ``page_bytes`` of it the page, ``dom_nodes`` its elements;
         ``first_paint_ms`` median of cold visits, None without a browser.
@@ -153,6 +156,9 @@ def _built(database: Database, sites: int, days: int) -> Built:
     print("adding up days, packing hours", file=sys.stderr)
     close_days(database, now_ms + 3 * HOUR_MS)
     pack_days(database, now_ms + 3 * HOUR_MS)
+    counted_months.fill(
+        database, [(gateway.gateway, site) for gateway, site in every], now_ms, days
+    )
     return Built(database, network, plan, states, last, now_ms)
 
 
@@ -276,6 +282,7 @@ async def _timed(app: FastAPI, built: Built, live: Live) -> dict[str, object]:
         round_all_ms = await _median(client, "/", lambda: [next(turn) for _ in range(every)])
         charts = await _charts(client, built)
         reliability_ms = await _reliability(client)
+        month_ms = await _month(client, built)
         sizes = [await _transferred(client, one) for one in sorted(set(_ASSET.findall(page.text)))]
         page_bytes = await _transferred(client, "/")
     return {
@@ -285,6 +292,7 @@ async def _timed(app: FastAPI, built: Built, live: Live) -> dict[str, object]:
         "chart_ms": round(max(charts.values()), 2),
         "charts": {span: round(ms, 2) for span, ms in charts.items()},
         "reliability_ms": reliability_ms,
+        "month_ms": month_ms,
         "round_bytes": page_bytes + sum(sizes),
         "page_bytes": page_bytes,
         "dom_nodes": len(re.findall(r"<[a-z]", page.text)),
@@ -323,6 +331,13 @@ async def _reliability(client: httpx.AsyncClient) -> float | None:
     if (await client.get("/reliability")).status_code == httpx.codes.NOT_FOUND:
         return None
     return round(await _median(client, "/reliability"), 2)
+
+
+async def _month(client: httpx.AsyncClient, built: Built) -> float:
+    """Return the median of the page of volumes [ms]: a whole month, or the one that goes on."""
+    month = month_before(datetime.fromtimestamp(built.now_ms / 1000, UTC).date())
+    found = [await _median(client, f"/volumes?month={name_of(month)}")]
+    return round(max(*found, await _median(client, "/volumes")), 2)
 
 
 async def _median(

@@ -38,7 +38,7 @@ def table(path: Path, extract: Extract, group_rows: int = GROUP_ROWS) -> Iterato
         ConfigError: pyarrow is not installed.
 
     """
-    arrow = _arrow()
+    arrow = load_arrow()
     columns = columns_of(extract)
     schema = arrow.schema(
         [field for column in columns for field in _fields(arrow, column)], _told(extract)
@@ -55,13 +55,19 @@ def table(path: Path, extract: Extract, group_rows: int = GROUP_ROWS) -> Iterato
 def is_possible() -> bool:
     """Return whether this machine can write Parquet."""
     try:
-        _arrow()
+        load_arrow()
     except ConfigError:
         return False
     return True
 
 
-def _arrow() -> Any:
+def load_arrow() -> Any:
+    """Return pyarrow.
+
+    Raises:
+        ConfigError: it is not installed.
+
+    """
     try:
         import pyarrow
         import pyarrow.parquet

@@ -59,6 +59,7 @@ from tallymast.routes.api import (
     sites,
     storage,
     tags,
+    volumes,
 )
 from tallymast.routes.commissioning import (
     check_out_page,
@@ -107,6 +108,14 @@ from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
 from tallymast.routes.telling import contact_page, link_page, log_page
 from tallymast.routes.telling import setup_page as telling_page
+from tallymast.routes.volumes import (
+    day_page,
+    files_page,
+    network_page,
+    point_page,
+    run_hours_page,
+)
+from tallymast.routes.volumes.run_reading import RunBook
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
 
 ROOMS = (
@@ -167,6 +176,11 @@ ROOMS = (
     findings_page,
     report_page,
     line_page,
+    network_page,
+    files_page,
+    run_hours_page,
+    point_page,
+    day_page,  # after whatever lies below a point: its address would take it
     widgets_page,
     export_page,
     charts,
@@ -181,6 +195,7 @@ ROOMS = (
     alarms,
     orders,
     tags,
+    volumes,
     exports,
     gateways,
     jobs,
@@ -225,6 +240,7 @@ def create_app(services: Services) -> FastAPI:
     app.state.site_boards = SiteBoards(*shared, app.state.hanging_tags)
     app.state.gateway_boards = GatewayBoards(*shared)
     app.state.reports = Reports(services)
+    app.state.run_book = RunBook(services)
     app.state.typed_codes = TypedCodes()
     add_handlers(app)
     for room in ROOMS:

@@ -58,6 +58,7 @@ from tallymast.routes.standings import Standings
 from tallymast.routes.streams import stream, version_word
 from tallymast.routes.supply_sentences import supply_words
 from tallymast.routes.system import system_lines
+from tallymast.routes.volumes.at_site import counted_at
 from tallymast.routes.who import StillThere, ThePerson
 from tallymast.storage import orders
 from tallymast.storage.polls import polls_between
@@ -274,6 +275,7 @@ def site_page(
             "note_longest": NOTE_LONGEST,
             "charts": charted(plan.site.points),
             "spans": tuple(SPANS),
+            "counted": counted_at(request, given, plan),
             **shown,
         },
     )

@@ -53,6 +53,16 @@ def of_point(conn: Connection, point_id: int, from_ms: int, to_ms: int) -> list[
     return [_adjustment(row) for row in conn.execute(query)]
 
 
+def between(conn: Connection, from_ms: int, to_ms: int) -> list[Adjustment]:
+    """Return all adjustments of any point that touch a span, those taken back too, by time."""
+    query = (
+        select(_table)
+        .where(_table.c.from_ms < to_ms, _table.c.to_ms > from_ms)
+        .order_by(_table.c.from_ms, _table.c.id)
+    )
+    return [_adjustment(row) for row in conn.execute(query)]
+
+
 def _adjustment(row: Row[Any]) -> Adjustment:
     fields = {name: getattr(row, name) for name in Adjustment.__dataclass_fields__}
     return Adjustment(**fields | {"amount": Fraction(row.amount)})

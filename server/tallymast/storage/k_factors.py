@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, Row, delete, select
 
 from tallymast.domain.model import Point
 from tallymast.domain.totals.factors import Factor, factor_of
@@ -46,16 +47,12 @@ def take_out(conn: Connection, point_id: int, from_ms: int, at_ms: int) -> bool:
 def kept(conn: Connection, point_id: int) -> list[KeptFactor]:
     """Return what was entered for a point, ascending in time."""
     query = select(_table).where(_table.c.point_id == point_id).order_by(_table.c.from_ms)
-    return [
-        KeptFactor(
-            point_id,
-            Factor(row.from_ms, Fraction(row.per_pulse), row.unit),
-            row.at_ms,
-            row.actor,
-            row.note,
-        )
-        for row in conn.execute(query)
-    ]
+    return [_kept(row) for row in conn.execute(query)]
+
+
+def all_kept(conn: Connection) -> list[KeptFactor]:
+    """Return what was entered for any point, ascending in time."""
+    return [_kept(row) for row in conn.execute(select(_table).order_by(_table.c.from_ms))]
 
 
 def factors(conn: Connection, point_id: int, point: Point) -> list[Factor]:
@@ -63,6 +60,11 @@ def factors(conn: Connection, point_id: int, point: Point) -> list[Factor]:
     first = factor_of(point)
     entered = [one.factor for one in kept(conn, point_id)]
     return entered if first is None else [first, *entered]
+
+
+def _kept(row: Row[Any]) -> KeptFactor:
+    factor = Factor(row.from_ms, Fraction(row.per_pulse), row.unit)
+    return KeptFactor(row.point_id, factor, row.at_ms, row.actor, row.note)
 
 
 def _changed(conn: Connection, point_id: int, from_ms: int, at_ms: int) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, bindparam, delete, select
+from sqlalchemy import Connection, bindparam, delete, select
 
 from tallymast.domain.model import Point, SitePlan
 from tallymast.domain.record.days import Contract, ContractDay, days_touching
@@ -26,12 +26,14 @@ from tallymast.storage.count_readings import count_readings, reading_after, read
 _AROUND_MS: Final = 3 * HOUR_MS  # ours: mostly the readings that matter lie so near
 _hour, _event, _factor = schema.volume_hour, schema.volume_event, schema.k_factor
 _index = schema.index_reading
-_COLUMNS: Final = [column for column in _hour.c if column.name != "point_id"]
-_SPAN: Final = (_hour.c.from_ms >= bindparam("begin"), _hour.c.to_ms <= bindparam("end"))
+COLUMNS: Final = [column for column in _hour.c if column.name != "point_id"]
+_SPAN: Final = (
+    _hour.c.from_ms >= bindparam("begin"),
+    _hour.c.from_ms < bindparam("end"),  # else the search would go on to the newest row
+    _hour.c.to_ms <= bindparam("end"),
+)
 _SELECT: Final = (  # made once: pages ask for many points
-    select(*_COLUMNS)
-    .where(_hour.c.point_id == bindparam("point"), *_SPAN)
-    .order_by(_hour.c.from_ms)
+    select(*COLUMNS).where(_hour.c.point_id == bindparam("point"), *_SPAN).order_by(_hour.c.from_ms)
 )
 
 
@@ -58,7 +60,7 @@ class Worked:
 def segments(conn: Connection, point_id: int, from_ms: int, to_ms: int) -> list[Segment]:
     """Return a point's kept segments that lie wholly in a span, ascending."""
     span = {"point": point_id, "begin": from_ms, "end": to_ms}
-    return [_segment(row) for row in conn.execute(_SELECT, span)]
+    return [segment_of(row) for row in conn.execute(_SELECT, span)]
 
 
 def by_days(conn: Connection, point_id: int, days: Sequence[ContractDay]) -> list[Segment]:
@@ -268,7 +270,8 @@ def _row(point_id: int, one: Segment) -> tuple[Any, ...]:
     )
 
 
-def _segment(row: Row[Any]) -> Segment:
+def segment_of(row: Sequence[Any]) -> Segment:
+    """Return a kept segment from its ``COLUMNS``."""
     from_ms, to_ms, pulses, lead, tail, through, known_ms, *rest = tuple(row)
     return Segment(from_ms, to_ms, pulses, lead, tail, bool(through), known_ms, *rest)
 

@@ -5,6 +5,7 @@ judged (modulus, greatest rate) is kept with it: where that changes, and where a
 computed none, all of the site is done anew, oldest first, and goes on where it was cut short.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -43,7 +44,21 @@ def counted_points(conn: Connection, gateway: Gateway, plan: SitePlan) -> list[C
     """Return the points of a site whose counts are added up."""
     point = schema.point
     query = select(point.c.tag, point.c.id).where(point.c.site_id == plan.site_id)
-    numbers: Mapping[str, int] = {row[0]: int(row[1]) for row in conn.execute(query)}
+    return _counted(gateway, plan, {row[0]: int(row[1]) for row in conn.execute(query)})
+
+
+def counted_of_many(
+    conn: Connection, plans: Sequence[tuple[Gateway, SitePlan]]
+) -> list[list[Counted]]:
+    """Return the points of many sites whose counts are added up, site by site."""
+    point = schema.point
+    numbers: dict[int, dict[str, int]] = defaultdict(dict)
+    for site_id, tag, number in conn.execute(select(point.c.site_id, point.c.tag, point.c.id)):
+        numbers[site_id][tag] = int(number)
+    return [_counted(gateway, plan, numbers[plan.site_id]) for gateway, plan in plans]
+
+
+def _counted(gateway: Gateway, plan: SitePlan, numbers: Mapping[str, int]) -> list[Counted]:
     every_s, slow_s = plan.site.poll_every_s, gateway.slow_every_s
     return [
         Counted(plan, one, numbers[one.tag], meter_of(one, every_s, slow_s))
@@ -94,6 +109,12 @@ def due(conn: Connection, now_ms: int) -> list[Due]:
         end = min(next_ms - next_ms % DAY_MS + DAY_MS, now_ms - now_ms % HOUR_MS)
         found.append(Due(int(site_id), int(next_ms), max(end, int(next_ms)), begun=True))
     return sorted(found, key=lambda one: (one.begun, one.from_ms, one.site_id))
+
+
+def behind(conn: Connection) -> int:
+    """Return of how many sites older hours are still to be worked out."""
+    query = select(func.count()).select_from(_basis).where(_basis.c.next_ms.is_not(None))
+    return int(conn.execute(query).scalar() or 0)
 
 
 def compute(

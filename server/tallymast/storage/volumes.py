@@ -12,8 +12,8 @@ from sqlalchemy import Connection
 
 from tallymast.domain.record.days import Contract, begin_of
 from tallymast.domain.record.months import end_of, month_of
-from tallymast.domain.totals.adjustments import PULSES, adjusted
-from tallymast.domain.totals.factors import Volume, in_force, volume
+from tallymast.domain.totals.adjustments import PULSES, Adjustment, adjusted
+from tallymast.domain.totals.factors import Factor, Volume, in_force, volume
 from tallymast.domain.totals.month_figures import NO_UNIT, Figures
 from tallymast.domain.totals.segments import Segment, join
 from tallymast.storage import adjustments, k_factors
@@ -80,14 +80,33 @@ def booked(
     found = []
     for begin, end in spans:
         inside = [part for part in some if begin <= part.from_ms and part.to_ms <= end]
-        amount = volume(inside, factors) if factors else None
-        held = in_force(factors, begin)
-        unit = PULSES if amount is None else amount.unit
-        added = adjusted(changes, (begin, end), unit, held.per_pulse if held else None)
-        used = [held, *(factor for factor in factors if begin < factor.from_ms < end)]
-        each = tuple(factor.per_pulse for factor in used if factor is not None)
-        found.append(Booked(join(inside, begin, end), amount, added, each))
+        found.append(told(inside, (begin, end), factors, changes))
     return found
+
+
+def told(
+    inside: Sequence[Segment],
+    span: Span,
+    factors: Sequence[Factor],
+    changes: Sequence[Adjustment],
+) -> Booked:
+    """Return what a span's segments stand for.
+
+    Args:
+        inside: the segments that lie in the span, ascending; none with a change of factor inside.
+        span: which.
+        factors: of the point, ascending in time.
+        changes: adjustments that touch the span.
+
+    """
+    begin, end = span
+    amount = volume(inside, factors) if factors else None
+    held = in_force(factors, begin)
+    unit = PULSES if amount is None else amount.unit
+    added = adjusted(changes, span, unit, held.per_pulse if held else None)
+    used = [held, *(factor for factor in factors if begin < factor.from_ms < end)]
+    each = tuple(factor.per_pulse for factor in used if factor is not None)
+    return Booked(join(inside, begin, end), amount, added, each)
 
 
 def month_span(month: date, contract: Contract) -> Span:

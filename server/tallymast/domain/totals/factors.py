@@ -102,7 +102,7 @@ def volume(segments: Iterable[Segment], factors: Sequence[Factor]) -> Volume | N
     if len(held) != len(runs) or len(units) != 1:
         return None
     parts = [scaled(join(run, run[0].from_ms, run[-1].to_ms), factors[key]) for key, run in runs]
-    return add_up(parts, units.pop())
+    return parts[0] if len(parts) == 1 else add_up(parts, units.pop())
 
 
 def scaled(one: Segment, factor: Factor) -> Volume:
@@ -111,10 +111,17 @@ def scaled(one: Segment, factor: Factor) -> Volume:
     return Volume(
         factor.unit,
         Fraction(one.pulses) * each,
-        Fraction(one.estimated) * each,
-        None if one.unknown is None else Fraction(one.unknown) * each,
-        None if one.unproven is None else Fraction(one.unproven) * each,
+        _times(one.estimated, each) or Fraction(0),
+        _times(one.unknown, each),
+        _times(one.unproven, each),
     )
+
+
+def _times(count: float | None, each: Fraction) -> Fraction | None:
+    """Return counts as volume; most of what is unknown is none, which needs no arithmetic."""
+    if count is None:
+        return None
+    return Fraction(count) * each if count else Fraction(0)
 
 
 def _key(factors: Sequence[Factor], one: Segment) -> int:

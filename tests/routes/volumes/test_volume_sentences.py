@@ -1,0 +1,64 @@
+"""The demo's own stories on the pages of volumes, and how pumps ran."""
+
+import re
+from contextlib import closing
+from pathlib import Path
+
+from starlette.testclient import TestClient
+from tests.routes.conftest import begin
+from tests.routes.orders.pump_world import NETWORK
+from tests.routes.volumes.test_volume_pages import text_of
+from tests.test_volume_keeper import NOW, hobby_pad, ms
+
+from tallymast.domain.model import Outcome
+from tallymast.live import Live
+from tallymast.routes.app import create_app
+from tallymast.routes.services import PollerCondition, Services
+from tallymast.storage.engine import open_database
+from tallymast.storage.writer import StorageStatus
+from tallymast.volume_keeper import VolumeKeeper
+
+
+def test_hobby_pads_restart_reads_as_its_story_says(tmp_path: Path) -> None:
+    with closing(open_database(tmp_path / "volumes.sqlite3")) as database:
+        view = hobby_pad(database)
+        VolumeKeeper(database, lambda: view, lambda: ms(NOW), 0.0).look()
+        services = Services(
+            database=database,
+            live=Live(),
+            network=lambda: view,
+            now_ms=lambda: ms(NOW),
+            version="0.0-test",
+            storage_condition=lambda: StorageStatus("ok", 0, 0, 0),
+            poller_condition=lambda: PollerCondition("polling"),
+            hosts=("testserver",),
+        )
+        told = text_of(TestClient(create_app(services)), "/volumes")
+    # Three days ago 02:14 to 02:55, found by polls a minute apart before it and up to 6 min after
+    # it; at most 2 pulses a second; 41 to 48 min of 1 440 are 97 % known.
+    found = re.search(
+        r"Hobby Pad 3 days ago: counter restarted 02:1[34]–0(2:5[5-9]|3:0[01]); "
+        r"0 to (\d) (\d{3}) pulses unknown; 97 % of the day is known\.",
+        told,
+    )
+    assert found is not None, told[:1500]
+    assert 4920 <= int(found[2] + found[3]) <= 4920 + 2 * 420
+    assert "Hobby Pad yesterday: counter restarted 23:" in told
+
+
+def test_a_pump_told_by_polls_has_its_gap_and_may_have_missed_starts(tmp_path: Path) -> None:
+    world = begin(tmp_path, NETWORK)
+    begin_ms = world.now_ms - 2 * 3_600_000
+    minute = 60_000
+    # On from 10 to 30 min and from 90 min on: 20 + 30 min; nobody answered from 40 to 80 min,
+    # nor before, today's contract day began 3 h ago.
+    made = []
+    for n in range(121):
+        outcome = Outcome.NO_ANSWER if 40 <= n < 80 else Outcome.FIRST_TRY
+        runs = 10 <= n < 30 or n >= 90
+        made.append((begin_ms + n * minute, outcome, bytes((0, runs, 0, 0))))
+    world.polls("dunlin-booster", made)
+    told = text_of(TestClient(create_app(world.services())), "/run-hours")
+    world.database.close()
+    assert re.search(r"50 min to \d+ h( \d+ min)? at least 2 starts", told), told[:900]
+    assert "may be missed" in told
