@@ -54,6 +54,7 @@ FREE = {
     "alarm_looks",
     "alarm_blind",
     "alarm_dawns",
+    "alarm_permits",
     "alarm_memory",
     "alarm_tests",
     "heartbeat",

@@ -107,6 +107,16 @@ from tallymast.routes.site_page import SiteBoards
 from tallymast.routes.standings import Standings
 from tallymast.routes.telling import contact_page, link_page, log_page
 from tallymast.routes.telling import setup_page as telling_page
+from tallymast.routes.volumes_kept import (
+    adjustment_acts,
+    balance_page,
+    close_page,
+    factor_acts,
+    flow_page,
+    index_acts,
+    kept_page,
+    permit_page,
+)
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
 
 ROOMS = (
@@ -159,6 +169,14 @@ ROOMS = (
     order_page,
     orders_page,
     tag_page,
+    close_page,  # these before the pages of a site's volumes, whose address would take theirs
+    permit_page,
+    balance_page,
+    flow_page,
+    kept_page,
+    factor_acts,
+    adjustment_acts,
+    index_acts,
     site_page,
     polls_page,
     acts_page,
