@@ -47,6 +47,7 @@ FREE = {
     "demo_past",
     "demo_proofs",
     "demo_rounds",
+    "demo_volumes",
     "exporting",
     "judging",
     "alarm_keeper",

@@ -172,10 +172,12 @@ def range_words(one: Outlook, period: Period) -> str:
     if one.soonest_days is None:
         return f"The limit is not reached as the days before were; {rest}."
     if one.latest_days is None:
-        soonest = _days(one.soonest_days)
-        return f"The limit is reached in {soonest} at the soonest, or not in this {period}; {rest}."
+        soonest = f"in {_days(one.soonest_days)} at the soonest" if one.soonest_days else "already"
+        return f"The limit may be reached {soonest}, or not in this {period}; {rest}."
+    if not one.soonest_days:
+        return f"The limit may be reached already, or in {_days(one.latest_days)}; {rest}."
     first, last = _days(one.soonest_days), _days(one.latest_days)
-    told = first if first == last else f"{first} to {last}"
+    told = first if first == last else f"{first.removesuffix(' days')} to {last}"
     return f"The limit is reached in {told}; {rest}."
 
 
