@@ -32,7 +32,7 @@ def test_a_permit_tells_how_it_stands_and_when_it_may_be_used_up(
     page = client.get("/volumes/permits").text
     # March began on the 1st at 07:00: 7 days and 3 hours ago, 6156 m³ at 36 m³/h.
     # 4320 m³ are left: 5 days at 864 m³ a day; March goes on for 23 days and 21 hours.
-    assert "6156 of 1.048e+04 m³ taken" in page
+    assert "6\u202f156 of 10\u202f476 m³ taken" in page
     assert "The limit is reached in 5 days; the month goes on for 24 days." in page
     assert "may be used up" in page
     enter(world, client, "A day of the canal", "900", "day")

@@ -12,6 +12,8 @@ from math import inf
 from random import Random
 from typing import Final
 
+from tallymast.domain.totals.units import spoken
+
 LEAST_DAYS: Final = 7  # ours: from fewer days no range is told
 _DRAWS: Final = 2000
 _LOW, _HIGH = 0.1, 0.9  # ours: as the battery's forecast speaks
@@ -147,14 +149,16 @@ def _reached(room: float, course: Sequence[float], days_left: float) -> float:
 
 def words(one: Outlook, unit: str) -> str:
     """Return in a sentence how a permit stands."""
-    of = f"{one.taken:.4g} of {one.limit:.4g} {unit}"
+    of = f"{spoken(one.taken)} of {spoken(one.limit)} {unit}"
     if one.is_over:
         return f"Over: {of} taken."
     open_end = "" if one.unknown is not None else " What is unknown of it has no bound."
-    unsure = f" {one.unknown:.4g} {unit} more may have passed unseen." if one.unknown else open_end
+    unsure = (
+        f" {spoken(one.unknown)} {unit} more may have passed unseen." if one.unknown else open_end
+    )
     if one.low is None or one.high is None:
         return f"{of} taken; fewer than {LEAST_DAYS} whole days to tell how it ends.{unsure}"
-    ends = f"it ends at {one.low:.4g} to {one.high:.4g} {unit}"
+    ends = f"it ends at {spoken(one.low)} to {spoken(one.high)} {unit}"
     if one.low > one.limit:
         return f"{of} taken; {ends}: beyond the limit.{unsure}"
     verdict = "may go beyond the limit" if one.high > one.limit else "within the limit"

@@ -9,7 +9,8 @@ from tallymast.domain.totals.factors import Factor
 from tallymast.domain.totals.month_figures import NO_UNIT, Figures
 from tallymast.routes.formats import number
 
-_MOST: Final = 3  # decimals
+_MOST: Final = 3  # decimals of a volume
+_WRITTEN: Final = 8  # of what people typed
 
 
 def amount_words(amount: Fraction | float, unit: str, each: Fraction | None = None) -> str:
@@ -31,13 +32,15 @@ def decimals_for(each: Fraction | None) -> int:
 
 
 def plain_number(amount: Fraction) -> str:
-    """Return an exact number as people write it, a fraction where no decimals hold it."""
-    text = f"{float(amount):.10g}"
-    return text if Fraction(text) == amount else f"about {float(amount):.8g}"
+    """Return an exact number with the decimals it has; of a fraction about what it is."""
+    for decimals in range(_WRITTEN + 1):
+        if (amount * 10**decimals).denominator == 1:
+            return number(float(amount), decimals)
+    return f"about {number(float(amount))}"
 
 
 def factor_words(one: Factor) -> str:
-    """Return what a pulse stands for, both ways: ``0.1 m³ a pulse (10 pulses a m³)``."""
+    """Return what a pulse stands for, both ways: ``0.1 m³ a pulse (10 a m³)``."""
     each, back = plain_number(one.per_pulse), plain_number(1 / one.per_pulse)
     return f"{each}\u00a0{one.unit} a pulse ({back} pulses a {one.unit})"
 

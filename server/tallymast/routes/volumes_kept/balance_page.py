@@ -233,16 +233,18 @@ def _row(
         tuple(
             line_of(
                 called(known[number]) if number in known else "a point that is gone",
+                way,
                 balances.metered_of(conn, known.get(number), group.meter_error, span, contract),
                 "it is gone, or has no factor",
             )
             for number in side
         )
-        for side in (group.inflows, group.outflows)
+        for way, side in (("in", group.inflows), ("out", group.outflows))
     ]
     stored = tuple(
         line_of(
             names.get((one.site_id, one.tag), "a level that is gone"),
+            "into storage",
             balances.stored_of(conn, one, span),
             "its level at the beginning or end is not known, or outside of the table",
         )
@@ -251,5 +253,5 @@ def _row(
     whole = balances.balance(conn, group, known, span, contract)
     if whole is None:
         return GroupRow(group, sides[0], sides[1], stored, None, verdict(None), None)
-    line = line_of("Left over", whole.rest, "")
+    line = line_of("Left over", "", whole.rest, "")
     return GroupRow(group, sides[0], sides[1], stored, line, verdict(whole), whole.closes)

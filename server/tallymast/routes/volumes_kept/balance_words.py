@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from tallymast.domain.totals.balance import Amount, AreaTable, Balance
+from tallymast.domain.totals.balance import Amount, AreaTable, Balance, minus
 from tallymast.routes.formats import number
 
 _MOST_ROWS: Final = 200
@@ -15,15 +15,28 @@ class Line:
     """One line of a balance [m³]; ``amount`` empty: not known, ``bounds`` says why."""
 
     name: str
+    way: str
     amount: str
     bounds: str
 
 
-def line_of(name: str, amount: Amount | None, why: str) -> Line:
-    """Return a line; of the unknown why it is."""
+def line_of(name: str, way: str, amount: Amount | None, why: str) -> Line:
+    """Return a line with what it adds to what is left over; of the unknown why it is.
+
+    Args:
+        name: what is metered or stored.
+        way: ``in``, ``out`` or ``into storage``; empty: what is left over.
+        amount: how much that way [m³]; None: not known.
+        why: it is not known.
+
+    """
     if amount is None:
-        return Line(name, "", f"not known: {why}")
-    return Line(name, _m3(amount.amount), bounds_words(amount))
+        return Line(name, way, "", f"not known: {why}")
+    if way == "into storage" and amount.amount < 0:
+        return line_of(name, "out of storage", minus(amount), why)
+    sign = {"in": "+", "out of storage": "+", "out": "\u2212", "into storage": "\u2212"}.get(way)
+    told = f"{sign} {_m3(amount.amount)}" if sign else _m3(amount.amount)
+    return Line(name, way, told, bounds_words(amount))
 
 
 def bounds_words(amount: Amount) -> str:

@@ -23,6 +23,7 @@ from tallymast.routes.services import Given, Services
 from tallymast.routes.volumes_kept.amounts import (
     amount_words,
     factor_words,
+    known_percent,
     plain_number,
     signed_words,
 )
@@ -33,6 +34,7 @@ from tallymast.storage.days import load_contract
 from tallymast.storage.volume_hours import Counted
 
 MONTHS: Final = 13
+COMPARABLE: Final = 0.9  # ours: where less of the time is known a difference says nothing
 EVER: Final = (-(2**53), 2**53)
 Key = Annotated[str, Path(max_length=200)]
 
@@ -161,9 +163,16 @@ def _index_row(read: IndexReading, told: Reconciled | None) -> IndexRow:
     if told is None:
         why = "Another index begins here." if read.begins else "Nothing to hold it against."
         return IndexRow(read, shown, None, "", why)
+    if told.known_share < COMPARABLE:
+        return IndexRow(read, shown, told, "", _not_comparable(told))
     share = told.share
     percent = "" if share is None else f"{'+' if share > 0 else ''}{100 * share:.2f}\u00a0%"
     return IndexRow(read, shown, told, percent.replace("-", "\u2212"), hand_index.words(told))
+
+
+def _not_comparable(told: Reconciled) -> str:
+    counted = known_percent(told.known_share)
+    return f"Not to be compared yet: what the station counted is known for {counted} of the time."
 
 
 def _months(
