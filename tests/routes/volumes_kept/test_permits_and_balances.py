@@ -1,5 +1,6 @@
 """Permits with their alarms, balances and flows, on a meter of 36 m³/h."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -15,6 +16,7 @@ from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.record.days import Contract
 from tallymast.domain.zones import find_zone
 from tallymast.routes.alarm_words import called
+from tallymast.routes.app import create_app
 from tallymast.storage import balances, flow_readings, permits
 from tallymast.storage.volume_keeping import counted_points
 
@@ -79,6 +81,11 @@ def test_permits_raise_their_alarms_and_an_ended_one_has_none(
         "Permits: Used up: permit may be used up",
         "Permits: Near: permit may be used up",
     }
+    with TestClient(create_app(replace(world.services(), alarms=book.now))) as looking:
+        page = looking.get("/alarms").text
+    assert "Used up: permit used up" in page
+    assert "6156 of 6156 m³ taken" in page
+    assert 'href="/volumes/permits"' in page
     numbers = {one.name: one.id for one in _held(world)}
     client.post(f"/volumes/permits/{numbers['Used up']}/retire", data={"why": "given back"})
     keeper.look()
@@ -140,6 +147,10 @@ def test_flows_of_a_night_of_polls_and_of_pulses(world: World, client: TestClien
     # The rate stands at 36 m³/h all day, as the pulses do: 864 m³.
     assert "<b>864\u00a0m³</b>, integrated from polled values; all of the day was seen" in page
     assert "They agree" in page
+    # By a factor twice as large the same pulses make 72 m³/h; the site's own rate stays at 36.
+    body = {"amount": "0.2", "unit": "m³", "from": "2026-03-08T08:00", "note": "Typed wrongly"}
+    client.post("/volumes/kestrel/TOT1/kept/factors", data=body | {"step": "store"})
+    assert "They do not agree" in client.get("/volumes/flow?site=kestrel").text
     assert "Common practice, no published source" in page
 
 

@@ -77,7 +77,8 @@ def _compare(
     if earlier and earlier[-1].read_ms == made.read_ms:
         wrong["read"] = "Read at: a reading of that very time is on record already."
         return
-    last, then = (earlier or [None])[-1], (later or [None])[0]
+    last = earlier[-1] if earlier else None
+    then = later[0] if later else None
     if last is not None and not made.begins and _is_below(made, last):
         wrong["index"] = (
             f"Index: it stood at {plain_number(last.index)} {last.unit} on {clock(last.read_ms)}, "
