@@ -170,3 +170,14 @@ def test_a_night_that_is_not_wholly_known_is_unknown_and_a_gap_adds_nothing(worl
     assert told[0].amount == pytest.approx(216.0)  # 6 h of 12 at 36 m³/h
     assert told[0].known_share == pytest.approx(0.5)
     assert told[1] == "m³"
+
+
+def test_a_permit_of_a_month_whose_beginning_nobody_read_is_not_known_to_be_kept(
+    world: World, client: TestClient
+) -> None:
+    # On 1 February at 06:00, of January (from the 1st) only the time since the 31st was read.
+    world.now_ms = NOW_MS - 35 * DAY - 4 * 3_600_000
+    enter(world, client, "January licence", "99999")
+    page = client.get("/volumes/permits").text
+    assert "not known whether used up" in page
+    assert "What is unknown of it has no bound" in page
