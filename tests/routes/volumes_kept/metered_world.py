@@ -75,13 +75,13 @@ poll_every_s = {EVERY_S}
 """
 
 
-def metered(tmp_path: Path) -> World:
+def metered(tmp_path: Path, from_ms: int = BEGUN_MS) -> World:
     """One pulse of 0.1 m³ every 10 s, so 36 m³/h and 864 m³ a day; the level climbs 0.1 m a day."""
     world = begin(tmp_path, NETWORK)
     plan = world.plan("kestrel")
     some = [
         _poll(plan.site_id, plan.layout.id, at_ms, _words(at_ms))
-        for at_ms in range(BEGUN_MS, NOW_MS + 1, EVERY_S * 1000)
+        for at_ms in range(from_ms, NOW_MS + 1, EVERY_S * 1000)
     ]
     store_history(world.database, plan.site_id, plan.layout, some)
     compute(world)

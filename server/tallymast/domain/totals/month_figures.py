@@ -107,4 +107,5 @@ def _moved(what: str, before: Fraction, after: Fraction, unit: str) -> str:
 
 
 def _told(amount: Fraction) -> str:
-    return f"{float(amount):.6g}" if abs(amount) < 1_000_000 else spoken(float(amount))
+    told = f"{float(amount):.6g}" if abs(amount) < 1_000_000 else spoken(float(amount))
+    return told.replace("-", "\u2212")
