@@ -36,6 +36,7 @@ class AlarmBook:
         database: where they are stored.
         view: the network as it is now.
         made: which alarms a network has.
+        besides: alarms of what people entered besides the network, as permits.
 
     """
 
@@ -44,12 +45,15 @@ class AlarmBook:
         database: Database,
         view: Callable[[], NetworkView],
         made: Callable[[Network], tuple[Alarm, ...]],
+        besides: Callable[[], tuple[Alarm, ...]] = tuple,
     ) -> None:
         self._database = database
         self._view = view
         self._made = made
+        self._besides = besides
         self._lock = RLock()
         self._shown: NetworkView | None = None
+        self._others: tuple[Alarm, ...] = ()
         self._version: int | None = None  # of the database when it was read last
         self._seq = -1
         self._is_entered, self._is_storing = False, False
@@ -165,11 +169,11 @@ class AlarmBook:
     # --- inside; whoever calls holds the lock ------------------------------------------------
 
     def _follow(self) -> None:
-        view = self._view()
-        if view is self._shown:
+        view, others = self._view(), self._besides()
+        if view is self._shown and others == self._others:
             return
-        made = {one.key: one for one in self._made(view.network)}
-        self._shown = view
+        made = {one.key: one for one in (*self._made(view.network), *others)}
+        self._shown, self._others = view, others
         if made != self._now.alarms:
             self._is_entered, self._version, self._seq = False, None, -1
             self._now = Alarms(made)

@@ -22,6 +22,7 @@ from tallymast.alarm_tests import WeeklyTest, seen_of_test
 from tallymast.domain.alarms.conditions import Around, PlaceOf
 from tallymast.domain.alarms.judged import UNKNOWN
 from tallymast.domain.alarms.model import Alarms, Condition, Seen
+from tallymast.domain.alarms.permitted import Permitted
 from tallymast.domain.alarms.weekly import Weekly
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.site_health import SiteHealth
@@ -50,6 +51,7 @@ class Eyes:
         poller: how polling goes.
         orders: the newest order to each output, by point id.
         weekly: when the test alarm is raised by itself.
+        permits: how permits stand, by their number.
 
     """
 
@@ -61,6 +63,7 @@ class Eyes:
     poller: Callable[[], PollerCondition]
     orders: Callable[[], Mapping[int, Order]] = dict
     weekly: Callable[[], Weekly] = lambda: Weekly(on=False)
+    permits: Callable[[], Mapping[int, Permitted]] = dict
 
 
 class AlarmKeeper(threading.Thread):
@@ -156,6 +159,7 @@ class AlarmKeeper(threading.Thread):
             test=seen_of_test(self._book.now(), now_ms),
             orders=self._newest_orders(view),
             dawns=self._dawns.of(view, health, now_ms),
+            permits=eyes.permits(),
         )
 
     def _newest_orders(self, view: NetworkView) -> dict[PlaceOf, Order]:

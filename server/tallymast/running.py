@@ -33,6 +33,7 @@ from tallymast.demo_life import furnish
 from tallymast.demo_orders import demo_orders
 from tallymast.demo_proofs import demo_proofs
 from tallymast.demo_rounds import keep_rounds
+from tallymast.demo_volumes import demo_volumes
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan
@@ -245,9 +246,10 @@ def demo(settings: Settings) -> None:
 
 
 def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> None:
-    """Enter the demo's hardware and commissioning records, where there are none yet."""
+    """Enter the demo's hardware, commissioning records and volumes' papers, once."""
     furnish(database, shown.plan, shown.begun_ms, shown.world.network.time_zone)
     demo_proofs(database, shown, version("tallymast"))
+    demo_volumes(database, shown)
 
 
 def fill_demo(settings: Settings) -> None:

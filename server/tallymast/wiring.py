@@ -16,6 +16,7 @@ from pathlib import Path
 from tallymast import alarm_blind, wall
 from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
+from tallymast.alarm_permits import Permits
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.weekly import Weekly
@@ -193,7 +194,8 @@ def assemble(
     forget_others(live, shown[0])
     exports = ExportDesk(database, live, lambda: shown[0], now_ms) if role != "poller" else None
     judge = Judge(database, live, lambda: shown[0], now_ms, names=role != "poller")
-    book = AlarmBook(database, lambda: shown[0], alarms_of)
+    permits = Permits(database, lambda: shown[0], now_ms)
+    book = AlarmBook(database, lambda: shown[0], alarms_of, permits.alarms)
     if role == "web":
         return Parts(
             database,
@@ -227,6 +229,7 @@ def assemble(
         poller=lambda: _condition_of(poll),
         weekly=lambda: _weekly(database),
         orders=lambda: _newest_orders(database),
+        permits=permits.standings,
     )
     alarms = AlarmKeeper(eyes, book)
     return Parts(

@@ -101,6 +101,16 @@ SENTENCES: Final = {
     "order.refuse": "{actor} ordered, and was refused: {text}",
     "tag.hang": "{actor} hung a do-not-operate tag on {subject}: {reason}",
     "tag.remove": "{actor} removed the do-not-operate tag from {subject}: {text}",
+    "factor.enter": "{actor} entered a factor for {subject}: {words}.",
+    "factor.take-out": "{actor} took a factor of {subject} out again: {words}, {why}.",
+    "adjustment.add": "{actor} adjusted {subject}: {words}.",
+    "adjustment.back": "{actor} took an adjustment of {subject} back: {words}, {why}.",
+    "index.read": "{actor} wrote down the index of {subject}: {words}.",
+    "month.close": "{actor} closed {subject} for {n}: {words}.",
+    "permit.enter": "{actor} entered the permit {subject}: {words}.",
+    "permit.retire": "{actor} ended the permit {subject}: {why}.",
+    "balance.enter": "{actor} entered the balance {subject}: {words}.",
+    "balance.retire": "{actor} ended the balance {subject}: {why}.",
     "network.change": "{actor} changed the network by {source}: {n} changes.",
 }
 
@@ -112,7 +122,8 @@ class Act:
     Args:
         action: a key of ``SENTENCES``.
         subject_kind: account, session, token, request, site, gateway, finding, record, audit,
-            part, task, proof, alarm, contact, telling, order, tag or network.
+            part, task, proof, alarm, contact, telling, order, tag, point, month, permit,
+            balance or network.
         subject: its key or name.
         before: what held before, as far as it changed.
         after: what holds now, with what the sentence names. Never a password, hash or token.

@@ -17,6 +17,7 @@ from tallymast.domain.alarms.model import (
     Standing,
 )
 from tallymast.domain.alarms.moving import rate_words
+from tallymast.domain.alarms.permitted import is_ahead
 from tallymast.domain.model import Point, Priority, SitePlan
 from tallymast.routes.alarm_count import waits_for_reset
 from tallymast.routes.formats import measure, plural
@@ -58,6 +59,7 @@ _ELSE: Final = {
     Kind.QUALITY: "no valid value",
     Kind.LOOP_FAULT: "loop fault",
     Kind.TOTALIZER: "count in doubt",
+    Kind.PERMIT: "permit used up",
     Kind.DEVIATION: "too far from its twin",
     Kind.RATE: "changes too fast",
     Kind.FEEDBACK: "effect not proven",
@@ -114,6 +116,8 @@ def place_of(alarm: Alarm, network: NetworkView) -> tuple[str, str]:
         return (behind.gateway.name, href) if behind else (alarm.gateway, "")
     if alarm.kind is Kind.STORAGE:
         return "Storage", "/storage"
+    if alarm.kind is Kind.PERMIT:
+        return "Permits", "/volumes/permits"
     return ("Polling", "/gateways") if alarm.kind is Kind.POLLER else ("Tallymast", "")
 
 
@@ -123,6 +127,8 @@ def what_of(alarm: Alarm, point: Point | None) -> str:
     if alarm.kind is Kind.STATE and alarm.call_when:
         return f"{name} {alarm.call_when}".strip()
     words = kind_words(alarm.kind)
+    if alarm.kind is Kind.PERMIT and is_ahead(alarm):
+        words = "permit may be used up"
     if alarm.kind is Kind.SUPPLY:  # a supply may have several: low, far low, mains lost
         words = alarm.key.rpartition("/")[2].replace("-", " ")
     if alarm.kind is Kind.RATE and name:

@@ -116,6 +116,16 @@ from tallymast.routes.volumes import (
     run_hours_page,
 )
 from tallymast.routes.volumes.run_reading import RunBook
+from tallymast.routes.volumes_kept import (
+    adjustment_acts,
+    balance_page,
+    close_page,
+    factor_acts,
+    flow_page,
+    index_acts,
+    kept_page,
+    permit_page,
+)
 from tallymast.routes.who import Gate, People, Person, address_of, enforce, tell_refusal
 
 ROOMS = (
@@ -168,6 +178,14 @@ ROOMS = (
     order_page,
     orders_page,
     tag_page,
+    close_page,  # these before the pages of a site's volumes, whose address would take theirs
+    permit_page,
+    balance_page,
+    flow_page,
+    kept_page,
+    factor_acts,
+    adjustment_acts,
+    index_acts,
     site_page,
     polls_page,
     acts_page,

@@ -274,6 +274,22 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("GET", "/sites/{key}/return"): _S,
     ("POST", "/sites/{key}/return"): Right.PROVE,
     ("GET", "/retired"): _S,
+    # what people keep for volumes
+    ("GET", "/volumes/{key}/{tag}/kept"): _S,
+    ("POST", "/volumes/{key}/{tag}/kept/factors"): _C,
+    ("POST", "/volumes/{key}/{tag}/kept/factors/take-out"): _C,
+    ("POST", "/volumes/{key}/{tag}/kept/adjustments"): _V,
+    ("POST", "/volumes/{key}/{tag}/kept/adjustments/{number}/back"): _V,
+    ("POST", "/volumes/{key}/{tag}/kept/index"): _V,
+    ("GET", "/volumes/close"): _S,
+    ("POST", "/volumes/close"): _K,
+    ("GET", "/volumes/permits"): _S,
+    ("POST", "/volumes/permits"): _C,
+    ("POST", "/volumes/permits/{number}/retire"): _C,
+    ("GET", "/volumes/balances"): _S,
+    ("POST", "/volumes/balances"): _C,
+    ("POST", "/volumes/balances/{number}/retire"): _C,
+    ("GET", "/volumes/flow"): _S,
     # listening to a line
     ("GET", "/gateways/{key}/line"): _L,
     ("POST", "/gateways/{key}/line"): _L,
@@ -316,6 +332,7 @@ FRESH: Final = {
     ("POST", "/people/{name}/open"),
     ("POST", "/people/{name}/link"),
     ("POST", "/storage/polls"),  # it gives up polls
+    ("POST", "/volumes/close"),  # what money and permits rest on
 }
 
 # Only a person who signed in may use these; a script's token could otherwise make more tokens,

@@ -11,7 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, delete, insert, select, update
 
-from tallymast.domain.alarms.model import Alarm, AlarmState, Event
+from tallymast.domain.alarms.model import Alarm, AlarmState, Event, Kind
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, log_change
 
@@ -112,7 +112,8 @@ class _Known:
 
 
 def _place(row: Mapping[str, Any]) -> _Place:
-    name = row["kind"] if row["site_id"] is None else row["key"].rpartition("/")[2]
+    is_only = row["site_id"] is None and row["kind"] != Kind.PERMIT.value
+    name = row["kind"] if is_only else row["key"].rpartition("/")[2]
     return row["gateway_id"], row["site_id"], row["point_id"], name
 
 

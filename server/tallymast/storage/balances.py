@@ -105,19 +105,29 @@ def balance(
 
     """
     sides = [
-        [_metered(conn, points.get(number), group.meter_error, span, contract) for number in side]
+        [metered_of(conn, points.get(number), group.meter_error, span, contract) for number in side]
         for side in (group.inflows, group.outflows)
     ]
-    stored = [_stored(conn, one, span) for one in group.storages]
+    stored = [stored_of(conn, one, span) for one in group.storages]
     known = [[one for one in side if one is not None] for side in (*sides, stored)]
     if [len(side) for side in known] != [len(side) for side in (*sides, stored)]:
         return None
     return Balance(*(together(side) for side in known))
 
 
-def _metered(
+def metered_of(
     conn: Connection, one: Counted | None, error: float, span: Span, contract: Contract
 ) -> Amount | None:
+    """Return what a meter passed in a span [m³]; None where it is gone or has no factor.
+
+    Args:
+        conn: in one read transaction.
+        one: the meter.
+        error: its own error as a share of what it counts.
+        span: begin and end, UTC milliseconds.
+        contract: when days begin.
+
+    """
     if one is None:
         return None
     (found,) = booked(conn, one, [span], contract)
@@ -133,7 +143,8 @@ def _metered(
     return metered(float(found.total * each), unknown, bounds[1], error)
 
 
-def _stored(conn: Connection, one: Storage, span: Span) -> Amount | None:
+def stored_of(conn: Connection, one: Storage, span: Span) -> Amount | None:
+    """Return how much more a storage holds at a span's end [m³]; None: a level is not known."""
     levels = [_level(conn, one, at_ms) for at_ms in span]
     return growth(one.table, levels[0], levels[1], one.error_m)
 

@@ -17,6 +17,7 @@ from tallymast.storage.volumes import Booked, Span, booked, month_span
 
 _table = schema.permit
 _DAY_MS: Final = 86_400_000
+_OPEN_MS: Final = 2 * 3_600_000  # ours: the newest hours of slowly polled sites are not in yet
 _EARLIER: Final = 28  # days; ours: four whole weeks, so that every weekday counts alike
 
 
@@ -108,7 +109,7 @@ def _together(
         if number not in points:
             return None
         found = booked(conn, points[number], spans, contract, now_ms)
-        taken = [_taken(one, permit.unit) for one in found]
+        taken = [_taken(one, permit.unit, now_ms) for one in found]
         if any(one is None for one in taken):
             return None
         whole = [
@@ -117,7 +118,7 @@ def _together(
     return whole
 
 
-def _taken(one: Booked, unit: str) -> _Taken | None:
+def _taken(one: Booked, unit: str, now_ms: int | None) -> _Taken | None:
     if one.volume is None:
         return None
     amount = converted(one.total, one.unit, unit)
@@ -125,9 +126,16 @@ def _taken(one: Booked, unit: str) -> _Taken | None:
         return None
     unknown, unproven = one.volume.unknown, one.volume.unproven
     most = None
-    if unknown is not None and unproven is not None:
+    if unknown is not None and unproven is not None and (unknown or not _is_blank(one, now_ms)):
         most = converted(unknown + unproven, one.unit, unit)
     return amount, most, one.counted.known_share
+
+
+def _is_blank(one: Booked, now_ms: int | None) -> bool:
+    """Whether of some time nothing was read at all: what passed then has no bound."""
+    span = one.counted
+    passed_ms = span.span_ms if now_ms is None else min(now_ms, span.to_ms) - span.from_ms
+    return passed_ms - span.known_ms > max(_OPEN_MS, passed_ms // 1000)
 
 
 def _added(one: _Taken, then: _Taken) -> _Taken:

@@ -15,6 +15,7 @@ from tallymast.domain.alarms.model import Alarm, Condition, Kind, Seen
 from tallymast.domain.alarms.moving import Trace, judge_rate
 from tallymast.domain.alarms.ordered import judge_order
 from tallymast.domain.alarms.paired import Switched, judge_deviation, judge_feedback
+from tallymast.domain.alarms.permitted import Permitted, judge_permit
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.health.attention import number_of
 from tallymast.domain.health.supply.model import SupplyHealth, Verdict
@@ -52,6 +53,7 @@ class Around:
         dawns: the newest night of each supply that was judged, by site key.
         traces: the readings of a while of points whose rate of change is watched.
         counts: what is remembered of totalizers; switched: of outputs with a proof.
+        permits: how permits stand, by their number.
 
     """
 
@@ -68,6 +70,7 @@ class Around:
     traces: Mapping[PlaceOf, Trace] = field(default_factory=dict)
     counts: Mapping[PlaceOf, Counted] = field(default_factory=dict)
     switched: Mapping[PlaceOf, Switched] = field(default_factory=dict)
+    permits: Mapping[int, Permitted] = field(default_factory=dict)
 
 
 def seen_of(alarm: Alarm, around: Around) -> Seen:
@@ -77,6 +80,8 @@ def seen_of(alarm: Alarm, around: Around) -> Seen:
         return of_us(around)
     if alarm.kind is Kind.GATEWAY:
         return _gateway(around.gateways.get(alarm.gateway), around.now_ms)
+    if alarm.kind is Kind.PERMIT:
+        return judge_permit(alarm, around.permits, around.now_ms)
     site = around.sites.get(alarm.site)
     return UNKNOWN if site is None else _of_site(alarm, site, around)
 

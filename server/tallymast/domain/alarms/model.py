@@ -66,6 +66,7 @@ class Kind(StrEnum):
     QUALITY = "quality"  # a point without a valid value
     LOOP_FAULT = "loop-fault"
     TOTALIZER = "totalizer"
+    PERMIT = "permit"  # what may be taken is taken, or may be before its period ends
     GATEWAY = "gateway"
     STORAGE = "storage"
     POLLER = "poller"

@@ -43,6 +43,7 @@ _WAS = {
     Kind.TOTALIZER: "in doubt",
     Kind.FEEDBACK: "in disagreement",
     Kind.ORDER: "not as ordered",
+    Kind.PERMIT: "used up, or near it",
 }
 
 

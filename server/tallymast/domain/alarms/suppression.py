@@ -13,8 +13,9 @@ from tallymast.domain.alarms.model import Alarm, Kind
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.model import Act, GatewayStatus, SiteStatus
 
-# What became of an order is no reading: whoever gave it has to know, whatever is silent now.
-NEVER = frozenset({Kind.GATEWAY, Kind.STORAGE, Kind.POLLER, Kind.TEST, Kind.ORDER})
+# What became of an order is no reading: whoever gave it has to know, whatever is silent now. A
+# permit rests on what was counted before, at all of its points.
+NEVER = frozenset({Kind.GATEWAY, Kind.STORAGE, Kind.POLLER, Kind.TEST, Kind.ORDER, Kind.PERMIT})
 
 
 def suppressed(alarm: Alarm, around: Around) -> str:

@@ -71,6 +71,11 @@ WORDINGS: Mapping[Kind, Wording] = {
         "The volume of that day cannot be relied on, and the record may be disputed.",
         "Read the meter by hand and note both counts; check its wiring, then reset this alarm.",
     ),
+    Kind.PERMIT: Wording(
+        "What the permit {name} allows in its period is taken.",
+        "What is taken from now on is taken without leave, and may have to be reported.",
+        "Stop or divert what draws; read the meter by hand, and tell whoever answers for it.",
+    ),
     Kind.FEEDBACK: Wording(
         "{name} and what proves its effect disagree: it did not start, or it did not stop.",
         "What it should drive stands still, or goes on running with nobody watching it.",
@@ -125,6 +130,11 @@ WORDINGS: Mapping[Kind, Wording] = {
     ),
 }
 
+PERMIT_AHEAD = Wording(
+    "At the pace of the last weeks the permit {name} may be used up before its period ends.",
+    "Taking has to stop then, perhaps when it is needed most.",
+    "Look at the permit's range of days; spread what is left over them, or ask for more in time.",
+)
 SUPPLY_WARN = Wording(
     "The battery of {name} is lower than a night should leave it.",
     "It may be spent within some nights, and the station then goes dark.",

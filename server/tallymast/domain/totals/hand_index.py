@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Final
 
 from tallymast.domain.totals.factors import Volume
-from tallymast.domain.totals.units import converted
+from tallymast.domain.totals.units import converted, spoken
 
 OPERATIONAL: Final = "operational figure, not custody transfer"
 _AGREES: Final = Fraction(1, 100)  # ours: a water meter's usual error is 2 %; half of that agrees
@@ -105,11 +105,13 @@ def words(one: Reconciled) -> str:
     """Return in a sentence how index and station agree."""
     share = one.share
     if share is None:
-        return f"The index did not move; the station counted {float(one.counted.amount):.6g}."
+        counted = spoken(float(one.counted.amount))
+        return f"The index did not move; the station counted {counted} {one.unit}."
     more = "more" if one.difference > 0 else "less"
+    apart = spoken(abs(float(one.difference)))
     told = (
-        f"The station counted {abs(float(one.difference)):.4g} {one.unit} {more} than the index, "
-        f"{100 * abs(share):.2f} % of {float(one.by_index):.6g} {one.unit}"
+        f"The station counted {apart} {one.unit} {more} than the index, "
+        f"{100 * abs(share):.2f} % of {spoken(float(one.by_index))} {one.unit}"
     )
     if abs(share) <= float(_AGREES):
         return f"{told}: they agree within 1 %."

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Final
 
+from tallymast.domain.totals.units import spoken
+
 NO_UNIT: Final = "pulses"
 
 
@@ -99,6 +101,11 @@ def _moved(what: str, before: Fraction, after: Fraction, unit: str) -> str:
     change = after - before
     sign = "+" if change > 0 else "\u2212"
     return (
-        f"Correction, {what}: {float(before):.6g} {unit} when it was closed, "
-        f"{float(after):.6g} {unit} now ({sign}{abs(float(change)):.6g})."
+        f"Correction, {what}: {_told(before)} {unit} when it was closed, "
+        f"{_told(after)} {unit} now ({sign}{_told(abs(change))})."
     )
+
+
+def _told(amount: Fraction) -> str:
+    told = f"{float(amount):.6g}" if abs(amount) < 1_000_000 else spoken(float(amount))
+    return told.replace("-", "\u2212")

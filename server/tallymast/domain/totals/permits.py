@@ -8,8 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
+from math import inf
 from random import Random
 from typing import Final
+
+from tallymast.domain.totals.units import spoken
 
 LEAST_DAYS: Final = 7  # ours: from fewer days no range is told
 _DRAWS: Final = 2000
@@ -51,6 +54,10 @@ class Outlook:
         low: the period's end at its mildest; None: too few days to tell.
         high: at its heaviest.
         chance: share of drawn ends beyond the limit, 0..1; None likewise.
+        soonest_days: in so many days the limit may be reached; None: not in this period, or too
+            few days to tell.
+        latest_days: at the latest in so many; None: perhaps not in this period.
+        days_left: how long the period goes on.
 
     """
 
@@ -60,6 +67,14 @@ class Outlook:
     low: float | None = None
     high: float | None = None
     chance: float | None = None
+    soonest_days: float | None = None
+    latest_days: float | None = None
+    days_left: float = 0.0
+
+    @property
+    def is_reached(self) -> bool:
+        """Whether all that may be taken is known to be taken."""
+        return self.taken >= self.limit
 
     @property
     def is_over(self) -> bool:
@@ -94,29 +109,84 @@ def outlook(
 
     """
     if len(earlier) < LEAST_DAYS or days_left < 0:
-        return Outlook(limit, taken, unknown)
-    lot, whole = Random(seed), int(days_left)
-    rest = days_left - whole
-    ends = sorted(
-        taken + sum(lot.choices(earlier, k=whole)) + rest * lot.choice(earlier)
+        return Outlook(limit, taken, unknown, days_left=max(0.0, days_left))
+    lot, besides = Random(seed), unknown or 0.0
+    whole = int(days_left)
+    courses = [
+        [*lot.choices(earlier, k=whole), (days_left - whole) * lot.choice(earlier)]
         for _ in range(_DRAWS)
-    )
+    ]
+    ends = sorted(taken + sum(course) for course in courses)
     low, high = ends[int(_LOW * _DRAWS)], ends[int(_HIGH * _DRAWS)]
-    beyond = sum(end + (unknown or 0.0) > limit for end in ends) / _DRAWS
-    return Outlook(limit, taken, unknown, low, high + (unknown or 0.0), beyond)
+    beyond = sum(end + besides > limit for end in ends) / _DRAWS
+    soon = sorted(_reached(limit - taken - besides, course, days_left) for course in courses)
+    late = sorted(_reached(limit - taken, course, days_left) for course in courses)
+    soonest, latest = soon[int(_LOW * _DRAWS)], late[int(_HIGH * _DRAWS)]
+    return Outlook(
+        limit,
+        taken,
+        unknown,
+        low,
+        high + besides,
+        beyond,
+        None if soonest == inf else soonest,
+        None if latest == inf else latest,
+        days_left,
+    )
+
+
+def _reached(room: float, course: Sequence[float], days_left: float) -> float:
+    """Return after how many days of a course an amount is used up; infinite: not in it."""
+    if room <= 0:
+        return 0.0
+    for n, day in enumerate(course):
+        if day >= room:
+            long = min(1.0, days_left - n)
+            return n + long * room / day
+        room -= day
+    return inf
 
 
 def words(one: Outlook, unit: str) -> str:
     """Return in a sentence how a permit stands."""
-    of = f"{one.taken:.4g} of {one.limit:.4g} {unit}"
+    of = f"{spoken(one.taken)} of {spoken(one.limit)} {unit}"
     if one.is_over:
         return f"Over: {of} taken."
     open_end = "" if one.unknown is not None else " What is unknown of it has no bound."
-    unsure = f" {one.unknown:.4g} {unit} more may have passed unseen." if one.unknown else open_end
+    unsure = (
+        f" {spoken(one.unknown)} {unit} more may have passed unseen." if one.unknown else open_end
+    )
     if one.low is None or one.high is None:
         return f"{of} taken; fewer than {LEAST_DAYS} whole days to tell how it ends.{unsure}"
-    ends = f"it ends at {one.low:.4g} to {one.high:.4g} {unit}"
+    ends = f"it ends at {spoken(one.low)} to {spoken(one.high)} {unit}"
     if one.low > one.limit:
         return f"{of} taken; {ends}: beyond the limit.{unsure}"
     verdict = "may go beyond the limit" if one.high > one.limit else "within the limit"
     return f"{of} taken; {ends}: {verdict}.{unsure}"
+
+
+def range_words(one: Outlook, period: Period) -> str:
+    """Return in a sentence when the limit may be reached; empty where it is, or nothing is known.
+
+    A range, as the days before were: never one day.
+    """
+    if one.is_reached or one.low is None:
+        return ""
+    rest = f"the {period} goes on for {_days(one.days_left)}"
+    if one.soonest_days is None:
+        return f"The limit is not reached as the days before were; {rest}."
+    if one.latest_days is None:
+        soonest = f"in {_days(one.soonest_days)} at the soonest" if one.soonest_days else "already"
+        return f"The limit may be reached {soonest}, or not in this {period}; {rest}."
+    if not one.soonest_days:
+        return f"The limit may be reached already, or in {_days(one.latest_days)}; {rest}."
+    first, last = _days(one.soonest_days), _days(one.latest_days)
+    told = first if first == last else f"{first.removesuffix(' days')} to {last}"
+    return f"The limit is reached in {told}; {rest}."
+
+
+def _days(days: float) -> str:
+    if days < 2:
+        hours = round(24 * days)
+        return f"{hours} hour{'s' if hours != 1 else ''}"
+    return f"{days:.0f} days"

@@ -87,6 +87,13 @@ def converted(amount: Fraction, unit: str, to: str) -> Fraction | None:
     return None if have is None or want is None else amount * have / want
 
 
+def spoken(amount: float) -> str:
+    """Return an amount with four figures, whole and grouped where it has more."""
+    if abs(amount) < 1000:
+        return f"{amount:.4g}"
+    return f"{amount:,.0f}".replace(",", "\u202f")
+
+
 def exact(number: float | str | Fraction) -> Fraction:
     """Return a number as people wrote it: 0.1 is a tenth, not the double next to it.
 

@@ -1,0 +1,1 @@
+"""The pages people write for volumes: factors, adjustments, indexes, closes, permits, balances."""
