@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,12 +33,13 @@ from tallymast.storage import (
     permits,
     schema,
     volume_hours,
+    volume_keeping,
     volumes,
 )
 from tallymast.storage.engine import Database
 from tallymast.storage.history import store_history
 from tallymast.storage.run_times import run_times
-from tallymast.storage.volume_hours import Counted
+from tallymast.storage.volume_hours import Counted, work_out
 from tallymast.storage.volume_keeping import counted_points
 from tallymast.volume_keeper import VolumeKeeper
 
@@ -168,9 +170,56 @@ def test_a_poll_that_comes_late_takes_the_estimate_away(meter: Meter) -> None:
     meter.keeper.look()
     booked = [one.counted for one in meter.booked(hours)]
     assert [(one.pulses, one.estimated) for one in booked] == [(360, 0)] * 6
+    assert marks_of(meter) == []
+
+
+def marks_of(meter: Meter) -> list[str]:
+    query = select(schema.dirty.c.kind).where(schema.dirty.c.kind.like("volume%"))
     with meter.database.reading() as conn:
-        marks = conn.execute(select(schema.dirty).where(schema.dirty.c.kind == "volume")).all()
-    assert marks == []
+        return sorted(conn.execute(query).scalars())
+
+
+def test_a_poll_stored_while_its_hours_are_computed_is_counted_by_the_next_look(
+    meter: Meter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = ticking(BEGIN, BEGIN + 12 * HOUR)
+    late = [row for row in rows if BEGIN + 3 * HOUR < row[0] < BEGIN + 6 * HOUR]
+    meter.store(row for row in rows if row not in late)
+    meter.keeper.look()
+    meter.store(late[:1])  # something to compute anew
+    stored: list[int] = []
+
+    def slow(*told: Any) -> Any:
+        worked = work_out(*told)
+        if not stored:  # its record is read; the rest comes before it is written
+            stored.append(1)
+            meter.store(late[1:])
+        return worked
+
+    monkeypatch.setattr(volume_keeping, "work_out", slow)
+    meter.keeper.look()
+    hours = [(BEGIN + n * HOUR, BEGIN + n * HOUR + HOUR) for n in range(2, 8)]
+    booked = [one.counted for one in meter.booked(hours)]
+    assert [(one.pulses, one.estimated) for one in booked] == [(360, 0)] * 6
+    assert marks_of(meter) == []
+
+
+def test_computing_that_is_cut_short_leaves_everything_due(
+    meter: Meter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    meter.store(ticking(BEGIN, BEGIN + 3 * HOUR))
+    meter.keeper.look()
+    meter.store([(BEGIN + 3 * HOUR + EVERY, 61_170, 3)])
+
+    def cut(*_: Any) -> Any:
+        raise StorageError("the disk is gone")
+
+    with monkeypatch.context() as patch, pytest.raises(StorageError):
+        patch.setattr(volume_keeping, "work_out", cut)
+        meter.keeper.look()
+    assert set(marks_of(meter)) == {"volume-taken"}
+    assert meter.keeper.look() > 0
+    assert marks_of(meter) == []
 
 
 def test_a_restart_is_told_and_its_day_says_what_is_unknown(meter: Meter) -> None:

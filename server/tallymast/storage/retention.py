@@ -12,6 +12,7 @@ from sqlalchemy import Connection, and_, delete, select
 from tallymast.storage import schema, setting
 from tallymast.storage.chunks import DAY_MS
 from tallymast.storage.engine import Database
+from tallymast.storage.volume_marks import KIND, TAKEN
 
 _KEY: Final = "polls.kept-from"
 _SLICE: Final = 8  # chunks under one lock; ours: a few milliseconds
@@ -80,7 +81,7 @@ def _unfinished(conn: Connection) -> list[int]:
     hot = conn.execute(select(poll.c.at_ms).order_by(poll.c.at_ms).limit(1)).scalar()
     marked = conn.execute(
         select(_dirty.c.start_ms)
-        .where(_dirty.c.kind.in_(("hour", "day", "pack", "volume")))
+        .where(_dirty.c.kind.in_(("hour", "day", "pack", KIND, TAKEN)))
         .order_by(_dirty.c.start_ms)
         .limit(1)
     ).scalar()

@@ -11,20 +11,20 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Final
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, func, select
 
 from tallymast.domain.model import Gateway, SitePlan
 from tallymast.domain.record.days import Contract, days_touching
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.totals.meters import basis, counting_points, meter_of
-from tallymast.storage import schema, setting
+from tallymast.storage import schema, setting, volume_marks
 from tallymast.storage.changes import insert_many
 from tallymast.storage.chunks import DAY_MS
 from tallymast.storage.days import load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.retention import kept_from
-from tallymast.storage.volume_hours import Counted, put, work_out
-from tallymast.storage.volume_marks import KIND, mark_volumes
+from tallymast.storage.volume_hours import Counted, Worked, put, work_out
+from tallymast.storage.volume_marks import KIND, TAKEN, mark_volumes
 
 _CONTRACT: Final = "volumes.contract"
 _dirty, _basis, _hour = schema.dirty, schema.volume_basis, schema.volume_hour
@@ -97,7 +97,7 @@ def due(conn: Connection, now_ms: int) -> list[Due]:
     """Return what is to be computed, marked hours first, the oldest first."""
     marks = conn.execute(
         select(_dirty.c.key_id, _dirty.c.start_ms)
-        .where(_dirty.c.kind == KIND)
+        .where(_dirty.c.kind.in_((KIND, TAKEN)))
         .order_by(_dirty.c.key_id, _dirty.c.start_ms)
     ).all()
     found = []
@@ -120,23 +120,39 @@ def behind(conn: Connection) -> int:
 def compute(
     database: Database, one: Due, site: tuple[Gateway, SitePlan] | None, now_ms: int
 ) -> None:
-    """Compute what is due of one site, in one transaction; of a site that is gone, nothing.
+    """Compute what is due of one site and store it; of a site that is gone, nothing.
+
+    The computing itself holds nobody up: it reads the record as it is at one instant, and the
+    database is written before it and after it, for a moment each.
 
     Raises:
-        StorageError, DecodeError: nothing of it is stored.
+        StorageError, DecodeError: nothing of it is stored, and it stays due.
 
     """
+    span = (one.site_id, one.from_ms, one.to_ms)
     with database.writing() as conn:
-        if site is not None:
-            contract = load_contract(conn)
-            for point in counted_points(conn, *site):
-                worked = work_out(conn, point, (one.from_ms, one.to_ms), contract)
-                if worked is not None:
-                    put(conn, point.point_id, worked)
-        _unmark(conn, one)
+        volume_marks.take(conn, *span)
+    worked = _worked_out(database, one, site) if site is not None else []
+    with database.writing() as conn:
+        for point_id, found in worked:
+            put(conn, point_id, found)
+        volume_marks.done(conn, *span)
         if one.begun:
             is_done = one.to_ms >= now_ms - now_ms % HOUR_MS or site is None
             _go_on(conn, one.site_id, None if is_done else one.to_ms)
+
+
+def _worked_out(
+    database: Database, one: Due, site: tuple[Gateway, SitePlan]
+) -> list[tuple[int, Worked]]:
+    """Return what each counting point's hours of a span are, by the record as it is now."""
+    with database.reading() as conn:
+        contract = load_contract(conn)
+        found = [
+            (point.point_id, work_out(conn, point, (one.from_ms, one.to_ms), contract))
+            for point in counted_points(conn, *site)
+        ]
+    return [(point_id, worked) for point_id, worked in found if worked is not None]
 
 
 def _words(points: Sequence[Counted]) -> str:
@@ -158,17 +174,6 @@ def _first_hour(conn: Connection, site_id: int) -> int | None:
 
 def _go_on(conn: Connection, site_id: int, next_ms: int | None) -> None:
     conn.execute(_basis.update().where(_basis.c.site_id == site_id).values(next_ms=next_ms))
-
-
-def _unmark(conn: Connection, one: Due) -> None:
-    conn.execute(
-        delete(_dirty).where(
-            _dirty.c.kind == KIND,
-            _dirty.c.key_id == one.site_id,
-            _dirty.c.start_ms >= one.from_ms,
-            _dirty.c.start_ms < one.to_ms,
-        )
-    )
 
 
 def _cut_otherwise(conn: Connection, contract: Contract, now_ms: int) -> None:
