@@ -29,6 +29,7 @@ PICTURES = [
     ("site", "/sites/rook-valve", 1280, 1330, "light"),
     ("site-phone-dark", "/sites/merlin-pad", 390, 844, "dark"),
     ("gateway", "/gateways/long-scarp", 1280, 1010, "light"),
+    ("volumes", "/volumes", 1280, 1010, "light"),
     ("finding", "/findings/antenna-12", 1280, 1250, "light"),  # Rook Valve is the twelfth site
 ]
 SIGNED_IN = [
@@ -38,6 +39,7 @@ SIGNED_IN = [
     ("commissioning-phone", "/sites/osier-pond/commissioning", 390, 844, "light"),
     ("record", "/proofs/3", 1280, 1240, "light"),  # Upper Weir, a span that was trimmed
 ]
+ORDERED = ("order-phone", "/sites/sedge-well/outputs/START", 390, 1460, "light")
 COLOURS = 96  # flat pages need no more; a picture then weighs a third
 
 
@@ -56,6 +58,11 @@ def main(base: str, name: str, password: str) -> None:
         page.locator("main").get_by_role("button", name="Sign in").click()
         for picture, path, width, height, scheme in SIGNED_IN:
             take(known, base + path, HERE / f"{picture}.png", width, height, scheme)
+        picture, path, width, height, scheme = ORDERED
+        page.goto(base + path)
+        page.get_by_role("button", name="Off…").click()  # what follows is only looked at
+        page.wait_for_timeout(4000)
+        take(known, page.url, HERE / f"{picture}.png", width, height, scheme)
         browser.close()
 
 

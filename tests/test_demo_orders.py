@@ -78,6 +78,6 @@ def test_the_simulated_station_agrees(told: Told) -> None:
         assert point is not None
         return [float(one) for one in model.values(point, at_s)]
 
-    assert shown("START") == [1, 0, 0, 1, 1, 0, 0, 0]
+    assert shown("START") == [1, 0, 0, 1, 1, 0, 0, 1]
     assert shown("AUTO") == [1, 1, 1, 0, 0, 0, 0, 1]
     assert shown("RUN")[1:7] == [0, 0, 0, 0, 0, 0]

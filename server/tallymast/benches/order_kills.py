@@ -5,8 +5,6 @@ poller is a real ``serve --role poller`` behind a proxy. It is killed as a power
 (SIGKILL), started again, and every order is followed to its end.
 """
 
-import os
-import signal
 import subprocess
 import sys
 import tempfile
@@ -92,6 +90,7 @@ class Field:
         _, plan = networks.load_network(self.database)
         self.site = next(one for one in plan.gateways[0].sites if one.site.key == SITE)
         self._process: subprocess.Popen[str] | None = None
+        self._killing = threading.Lock()
 
     @contextmanager
     def running(self) -> Iterator[None]:
@@ -117,12 +116,13 @@ class Field:
 
     def kill(self) -> None:
         """End the poller as a power cut does; from any thread, and more than once."""
-        process = self._process
-        if process is not None and process.poll() is None:
-            os.kill(process.pid, signal.SIGKILL)
-            process.wait(30)
-        if process is not None and process.stdout is not None:
-            process.stdout.close()
+        with self._killing:
+            process = self._process
+            if process is not None:
+                process.kill()  # SIGKILL; of one that has ended it does nothing
+                process.wait(30)
+                if process.stdout is not None:
+                    process.stdout.close()
 
     def answered_ms(self) -> int:
         """Return when the site answered last [UTC ms]."""
