@@ -2,9 +2,8 @@
 
 Dunlin Booster's pump was ordered off and, a quarter of an hour later, on again. The output
 followed both times; the pump did not the second time, because its selector had been turned
-meanwhile. It was ordered off until somebody had been there, who put it back on at the panel, as the log
-book tells. The
-troubles' file has the simulated station agree.
+meanwhile. It was ordered off until somebody had been there, who put it back on at the panel, as
+the log book tells. The troubles' file has the simulated station agree.
 """
 
 from dataclasses import dataclass
