@@ -51,6 +51,7 @@ _POINT = """  [[profile.point]]
 """
 # 16 bits at 2 Hz wrap in 9.1 h at the soonest, 32 bits never; 10 000 at 0.5 Hz in 5.6 h.
 _TOTALS: Final = (("uint16", 2, ""), ("uint32", 40, ""), ("uint16", 0.5, "modulus = 10000"))
+_STARTS_MS: Final = 10_000  # Ours: longer than a visit with its retries
 _LONGEST_H: Final = 5.0
 _PHASE: Final = 12.0  # pulses a month: at most one a restart
 
@@ -159,6 +160,8 @@ def drawn_faults(gateway: GatewayPlan, days: int, lot: Random) -> Iterator[Fault
             begin, end = _drawn_span(days, lot, 1.0, within=(3 * cut, 3 * cut + 3))
             saved = lot.choice((None, 0, lot.randrange(0, 9_000)))
             yield Fault(FaultKind.POWER_CUT, key, None, begin, end, saved=saved)
+            # It answers nobody while it starts: a visit begun in the dark is not answered late.
+            yield Fault(FaultKind.DEAD, key, None, end, end + _STARTS_MS)
 
 
 def _drawn_span(
