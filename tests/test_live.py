@@ -1,12 +1,14 @@
 """The newest state, published from any thread, and followers that merge."""
 
 import asyncio
+from dataclasses import replace
 from threading import Thread
 
 from tallymast.domain.model import (
     GatewayState,
     GatewayStatus,
     Job,
+    JobState,
     Outcome,
     Poll,
     PollDone,
@@ -69,6 +71,16 @@ def test_keeps_only_the_newest_jobs() -> None:
         live.publish_job(job(number))
     assert min(live.jobs()) == 2
     assert len(live.jobs()) == JOBS_KEPT
+
+
+def test_what_is_asked_for_is_known_at_once_but_never_over_what_became_of_it() -> None:
+    live = Live()
+    live.publish_asked(job(1))
+    assert live.jobs() == {1: job(1)}
+    running = replace(job(1), state=JobState.RUNNING)
+    live.publish_job(running)
+    live.publish_asked(job(1))
+    assert live.jobs() == {1: running}
 
 
 def test_forgets_a_retired_site() -> None:

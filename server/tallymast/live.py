@@ -77,9 +77,14 @@ class Live:
     def publish_job(self, job: Job) -> None:
         """Take where a piece of work stands; only the newest jobs are kept."""
         with self._lock:
-            self._put(self._jobs, job.id, job)
-            while len(self._jobs) > JOBS_KEPT:
-                del self._jobs[min(self._jobs)]
+            self._take(job)
+        self._wake()
+
+    def publish_asked(self, job: Job) -> None:
+        """Take a piece of work just asked for, unless whoever does it has said more by now."""
+        with self._lock:
+            if job.id not in self._jobs:
+                self._take(job)
         self._wake()
 
     def publish_alarms(self) -> None:
@@ -154,6 +159,11 @@ class Live:
     def _remove(self, follower: "Follower") -> None:
         with self._lock:
             self._followers.discard(follower)
+
+    def _take(self, job: Job) -> None:
+        self._put(self._jobs, job.id, job)
+        while len(self._jobs) > JOBS_KEPT:
+            del self._jobs[min(self._jobs)]
 
     def _put(self, kept: dict[int, tuple[int, State]], key: int, state: State) -> None:
         self._version += 1

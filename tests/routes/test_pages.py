@@ -125,6 +125,13 @@ def test_poll_now_from_the_live_page_gets_the_fragment(world: World, client: Tes
     assert "Waits for its turn" in answer.text
 
 
+def test_a_page_read_after_poll_now_says_that_it_waits(client: TestClient) -> None:
+    # Nobody has taken it up yet. A stream that opens at this moment must not say otherwise.
+    page(client, "/sites/quill-tank")
+    client.post("/sites/quill-tank/poll")
+    assert "Waits for its turn" in page(client, "/sites/quill-tank")
+
+
 def test_an_unknown_page_says_so_in_a_sentence(client: TestClient) -> None:
     html = page(client, "/sites/nowhere", 404)
     assert "There is no site" in text_of(html)

@@ -81,6 +81,9 @@ class LiveView(Protocol):
     def jobs(self) -> Mapping[int, Job]:
         """Return the newest jobs, by id."""
 
+    def publish_asked(self, job: Job) -> None:
+        """Take a piece of work just asked for, unless more of it is known by now."""
+
     def changes_since(self, version: int) -> Changes:
         """Return what changed after ``version``."""
 

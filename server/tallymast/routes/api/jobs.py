@@ -73,9 +73,11 @@ def _ask(given: Services, key: str, kind: str, person: Person) -> Job:
     with given.database.writing() as connection:
         told = Act(f"site.{kind}", "site", plan.site.key, name=plan.site.name)
         tell(connection, given, person, told)
-        return jobs.ask(
+        asked = jobs.ask(
             connection, kind, site_id=plan.site_id, actor=person.name, at_ms=given.now_ms()
         )
+    given.live.publish_asked(asked)  # no page may show again that nothing was asked for
+    return asked
 
 
 @router.get("/jobs/{number}")
