@@ -1,8 +1,8 @@
-// Keeps ages going on a page that has no stream; its clock is the server's, by data-now.
-// The steps of an age are those of routes/formats.py `lasting`.
+// Keeps ages going; its clock is the server's, by data-now, and by live.js where there is a stream.
+// The steps of an age are those of domain/local_times.py `lasting`.
 (() => {
   "use strict";
-  const offset = Number(document.currentScript.dataset.now) - Date.now();
+  let offset = Number(document.currentScript.dataset.now) - Date.now();
 
   function lasting(ms) {
     const seconds = Math.max(Math.floor(ms / 1000), 0);
@@ -23,5 +23,9 @@
   }
 
   setInterval(tick, 1000);
+  tick();
   document.addEventListener("htmx:after:swap", tick);
+  document.addEventListener("clock", (event) => {
+    offset = event.detail - Date.now();
+  });
 })();
