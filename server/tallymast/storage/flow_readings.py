@@ -53,6 +53,7 @@ class OwnRate:
     Attributes:
         pulses: the rate out of pulses [counts/s].
         per_hour, least, most: the same as volume [unit/h], and the bounds it lies within.
+        detectable: the slowest steady flow that shows a pulse in a span so long [unit/h].
         told: what the site's point says [unit/h].
         told_ms: when it was read.
         agrees: whether both may be the same flow.
@@ -65,6 +66,7 @@ class OwnRate:
     per_hour: float
     least: float
     most: float
+    detectable: float
     told: float
     told_ms: int
     agrees: bool
@@ -150,9 +152,11 @@ def own_rate(conn: Connection, one: Counted, rate_point: Point, now_ms: int) -> 
         return None
     told = float(exact(float(series.value[good][-1])) * unit.per_hour)
     hour = 3600 * float(each)
-    inside = (rate.per_s * hour, rate.least * hour, rate.most * hour)
+    mean, least, most = rate.per_s * hour, rate.least * hour, rate.most * hour
+    slowest = rate.detectable * hour
     same = agree(rate, told / hour)
-    return OwnRate(rate_point.tag, unit.volume, rate, *inside, told, told_ms, same)
+    figures = (mean, least, most, slowest, told)
+    return OwnRate(rate_point.tag, unit.volume, rate, *figures, told_ms, same)
 
 
 def rate_point_of(plan: SitePlan, total: Point) -> Point | None:
