@@ -3,9 +3,6 @@
 A report is small and made at once in memory; kept months lie in a folder of their own.
 """
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from threading import BoundedSemaphore
 from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Form, Query, Request, Response
@@ -20,6 +17,7 @@ from tallymast.domain.record.months import month_named
 from tallymast.domain.rounds import KeptRound
 from tallymast.files.report_shelf import file_name
 from tallymast.files.writing import MEDIA
+from tallymast.routes.made_files import Turns, attached, tell_made
 from tallymast.routes.problems import Problem
 from tallymast.routes.reliability_page import sites_of
 from tallymast.routes.reliability_periods import PERIODS, Wish, the_day, the_period
@@ -30,7 +28,7 @@ from tallymast.routes.report_months import keep_month, months
 from tallymast.routes.round_paper import ROUND, read_papers
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.who import Person, ThePerson, tell
+from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import rounds
 
 router = APIRouter(include_in_schema=False)
@@ -42,8 +40,7 @@ FORMATS: Final[tuple[tuple[Format, str], ...]] = (
     ("csv", "CSV, text"),
 )
 _HTML: Final = "text/html; charset=utf-8"
-_making = BoundedSemaphore(2)  # ours: reports made at a time; pages need the machine as well
-_BUSY: Final = "Others are having reports made already; try again in a minute."
+_MAKING: Final = Turns(2, "Others are having reports made already; try again in a minute.")  # ours
 
 
 class RoundWish(BaseModel):
@@ -71,13 +68,13 @@ def reliability_report(
     if not (wish.period or wish.begin or wish.end):
         wish = wish.model_copy(update={"period": "last-month"})
     period = the_period(wish, contract_of(network), given.now_ms())
-    with _in_turn():
+    with _MAKING.one():
         report = made.of(period, sites_of(network, wish.where))
         found = given.findings_between(period.from_ms, period.to_ms)
         body = RELIABILITY[format](given, report, found)
     days = f"{period.first}-to-{period.last}"
-    _tell(given, person, ("reliability", f"{period.first} to {period.last}", format))
-    return _file(body, f"reliability-{days}.{format}", format)
+    tell_made(given, person, "reliability", f"{period.first} to {period.last}", format)
+    return attached(body, f"reliability-{days}.{format}", _media(format))
 
 
 @router.get("/reports/round")
@@ -90,25 +87,14 @@ def round_report(
     """Return kept Morning rounds as a file."""
     kept = _rounds(given, wish)
     try:
-        with _in_turn():
+        with _MAKING.one():
             body = ROUND[format](given, read_papers(given, kept))
     except ConfigError as error:
         raise Problem(422, str(error)) from error
     first, last = day_of(kept[0].day).isoformat(), day_of(kept[-1].day).isoformat()
     days = first if first == last else f"{first}-to-{last}"
-    _tell(given, person, ("the Morning round", days.replace("-to-", " to "), format))
-    return _file(body, f"round-{days}.{format}", format)
-
-
-@contextmanager
-def _in_turn() -> Iterator[None]:
-    """Let a report be made, or refuse it while enough others are."""
-    if not _making.acquire(blocking=False):
-        raise Problem(503, _BUSY)
-    try:
-        yield
-    finally:
-        _making.release()
+    tell_made(given, person, "the Morning round", days.replace("-to-", " to "), format)
+    return attached(body, f"round-{days}.{format}", _media(format))
 
 
 def _rounds(given: Services, wish: RoundWish) -> list[KeptRound]:
@@ -126,21 +112,6 @@ def _rounds(given: Services, wish: RoundWish) -> list[KeptRound]:
     if not kept:
         raise Problem(404, "No round is kept of these days.")
     return kept
-
-
-def _tell(given: Services, person: Person, told: tuple[str, str, str]) -> None:
-    """Write down who had a report made, where that is known."""
-    if person.role is None:
-        return
-    what, period, kind = told
-    after = {"period": period, "format": kind}
-    with given.database.writing() as connection:
-        tell(connection, given, person, Act("report.fetch", "record", "report", {}, after, what))
-
-
-def _file(body: bytes, name: str, kind: str) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(body, media_type=_media(kind), headers=headers)
 
 
 def _media(kind: str) -> str:
@@ -194,7 +165,7 @@ def keep_anew(
         raise Problem(422, str(error)) from error
     if not any(one.name == month and one.can_anew for one in months(given)):
         raise Problem(422, f"{month} is not over, too long ago, or before the record begins.")
-    with _in_turn():
+    with _MAKING.one():
         number = shelf.next_number(month)
         keep_month(given, shelf, first, number)
     with given.database.writing() as connection:

@@ -24,6 +24,7 @@ from tallymast.files.shelf import Kept, Shelf
 from tallymast.routes.api.jobs import Accepted
 from tallymast.routes.api.spans import Span, TheSpan, milliseconds
 from tallymast.routes.formats import calendar_day, plural
+from tallymast.routes.made_files import Turns
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import Given, Services
 from tallymast.routes.who import Person, ThePerson, tell
@@ -35,9 +36,9 @@ router = APIRouter(prefix="/api/v1", tags=["exports"])
 
 MOST_AT_ONCE = 1_000_000  # ours: rows of a packed file for which somebody may wait
 PIECE = 256 * 1024  # bytes
-_making = BoundedSemaphore(2)  # ours: packed files made at a time for those who wait
 _streams = BoundedSemaphore(4)  # ours: CSV read at a time; pages need the database as well
 _BUSY = "Others are being served files already; try again in a minute, or ask for a job."
+_MAKING = Turns(2, _BUSY)  # ours: packed files made at a time for those who wait
 
 Words = Annotated[list[str], Query(max_length=5000)]
 How = Literal["raw", "hour", "day", "auto"]
@@ -258,12 +259,8 @@ def _packed(given: Services, person: Person, extract: Extract, kind: Format) -> 
         raise Problem(422, f"About {rows} rows are too many to wait for: POST /api/v1/exports.")
     if kind == "parquet":
         check_parquet()
-    if not _making.acquire(blocking=False):
-        raise Problem(503, _BUSY)
-    try:
+    with _MAKING.one():
         file, size = _made(given, extract, kind)
-    finally:
-        _making.release()
     headers = {**_headers(given, extract, kind), "Content-Length": str(size)}
     return StreamingResponse(_pieces(file), media_type=writing.MEDIA[kind], headers=headers)
 

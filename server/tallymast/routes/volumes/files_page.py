@@ -1,18 +1,15 @@
 """Volumes to hand over: a month's statement to print, and files of days or hours."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from threading import BoundedSemaphore
 from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Query, Response
 
-from tallymast.domain.audit import Act
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.exports import Format
 from tallymast.files.parquet_sheet import parquet_bytes
 from tallymast.files.sheets import csv_bytes, xlsx_bytes
 from tallymast.files.writing import MEDIA
+from tallymast.routes.made_files import Turns, attached, tell_made
 from tallymast.routes.problems import Problem
 from tallymast.routes.reliability_paper import paper_clock
 from tallymast.routes.reliability_reading import contract_of
@@ -23,13 +20,12 @@ from tallymast.routes.volumes.periods import Period, the_period
 from tallymast.routes.volumes.points import Stood, all_points, chosen
 from tallymast.routes.volumes.sheet import KINDS, about, about_sheet, sheet_of
 from tallymast.routes.volumes.statement import statement_html
-from tallymast.routes.who import Person, ThePerson, tell
+from tallymast.routes.who import ThePerson
 
 router = APIRouter(include_in_schema=False)
 
 MOST_LINES: Final = 100_000  # ours: a spreadsheet of these takes some seconds to make
-_making = BoundedSemaphore(2)  # ours: files made at a time; pages need the machine as well
-_BUSY: Final = "Others are having files made already; try again in a minute."
+_MAKING: Final = Turns(2, "Others are having files made already; try again in a minute.")  # ours
 
 Month = Annotated[str, Query(max_length=7)]
 Word = Annotated[str, Query(max_length=200)]
@@ -46,12 +42,12 @@ def statement(
 ) -> Response:
     """Return a month's statement as one HTML file to print or send."""
     period = the_period(month, 0, contract_of(given.network()), given.now_ms())
-    with _in_turn():
+    with _MAKING.one():
         points = _points(given, area, site, tag)
         body = statement_html(given, period, points, area)
-    _tell(given, person, ("volumes", period.words, "html"))
+    tell_made(given, person, "volumes", period.words, "html")
     name = f"volumes-{period.month}{_named(area, site, tag)}.html"
-    return _file(body, name, "text/html; charset=utf-8")
+    return attached(body, name, "text/html; charset=utf-8")
 
 
 @router.get("/volumes/file")
@@ -69,16 +65,16 @@ def volumes_file(
     """Return the days or hours of some points as a file."""
     period = the_period(month, last, contract_of(given.network()), given.now_ms())
     points = _points(given, area, site, tag)
-    with _in_turn():
+    with _MAKING.one():
         items = _items(given, period, points, resolution)
         try:
             body = _body(given, period, items, format)
         except ConfigError as error:
             raise Problem(422, str(error)) from error
-    _tell(given, person, ("volumes", period.words, format))
+    tell_made(given, person, "volumes", period.words, format)
     when = period.month or f"{period.days[0]}-to-{period.days[-1]}"
     name = f"volumes-by-{resolution}-{when}{_named(area, site, tag)}.{format}"
-    return _file(body, name, MEDIA[format])
+    return attached(body, name, MEDIA[format])
 
 
 def _points(given: Services, area: str, site: str, tag: str) -> list[Stood]:
@@ -116,32 +112,7 @@ def _body(given: Services, period: Period, items: list[Listed], kind: Format) ->
     return xlsx_bytes([sheet, about_sheet(told)], f"Volumes, {period.words}", given.now_ms())
 
 
-@contextmanager
-def _in_turn() -> Iterator[None]:
-    if not _making.acquire(blocking=False):
-        raise Problem(503, _BUSY)
-    try:
-        yield
-    finally:
-        _making.release()
-
-
 def _named(*words: str) -> str:
     """Return what a file's name says besides: letters and digits of what was chosen."""
     plain = ["".join(c if c.isascii() and c.isalnum() else "-" for c in word) for word in words]
     return "".join(f"-{word.lower()}" for word in plain if word)
-
-
-def _file(body: bytes, name: str, media: str) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(body, media_type=media, headers=headers)
-
-
-def _tell(given: Services, person: Person, told: tuple[str, str, str]) -> None:
-    """Write down who had a file made, where that is known."""
-    if person.role is None:
-        return
-    what, period, kind = told
-    after = {"period": period, "format": kind}
-    with given.database.writing() as connection:
-        tell(connection, given, person, Act("report.fetch", "record", "report", {}, after, what))
