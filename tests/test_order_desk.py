@@ -28,7 +28,7 @@ from tallymast.domain.orders.model import Order, OrderKind, OrderState, Proof, T
 from tallymast.live import Live
 from tallymast.order_desk import OrderDesk
 from tallymast.routes.services import NetworkView
-from tallymast.storage import orders
+from tallymast.storage import keys, orders
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.orders import NewOrder
 
@@ -98,7 +98,7 @@ class World:
 
     def order(self, key: str = "k") -> int:
         with self.database.writing() as conn:
-            number = orders.point_id(conn, self.plan.site_id, "START")
+            number = keys.point_id(conn, self.plan.site_id, "START")
             assert number is not None
             on = Wanted(OrderKind.ON, 1.0)
             new = NewOrder(

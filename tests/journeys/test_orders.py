@@ -15,7 +15,7 @@ from tests.journeys.conftest import READY, Command, truth_of, watch
 from tallymast.benches.order_network import SITE, written
 from tallymast.benches.order_proxy import Passing, Proxy
 from tallymast.domain.orders.model import OrderKind, OrderState, Wanted
-from tallymast.storage import orders
+from tallymast.storage import keys, orders
 from tallymast.storage.engine import open_database
 from tallymast.storage.orders import NewOrder
 
@@ -56,7 +56,7 @@ class Scene:
                 site_id = conn.exec_driver_sql("SELECT id FROM site ORDER BY id").scalars().first()
                 assert isinstance(site_id, int)
                 now_ms = time.time_ns() // 1_000_000
-                number = orders.point_id(conn, site_id, "PUMP")
+                number = keys.point_id(conn, site_id, "PUMP")
                 assert number is not None
                 new = NewOrder(key, now_ms, now_ms + 30_000, "ada", None, site_id, number, wanted)
                 return orders.make(conn, new)[0].id

@@ -12,7 +12,7 @@ from tallymast import networks
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Outcome, Point, Poll, PollFlag, SitePlan
 from tallymast.domain.orders.model import OrderKind, OrderState, Proof, Told, Wanted
-from tallymast.storage import order_proofs, orders, tag_outs
+from tallymast.storage import keys, order_proofs, orders, tag_outs
 from tallymast.storage.batch import store_polls
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.hours import close_hours
@@ -88,7 +88,7 @@ def pump(database: Database) -> tuple[SitePlan, Point]:
 
 
 def new_order(conn: Connection, pump: tuple[SitePlan, Point], key: str = "k") -> NewOrder:
-    number = orders.point_id(conn, pump[0].site_id, "START")
+    number = keys.point_id(conn, pump[0].site_id, "START")
     assert number is not None
     on = Wanted(OrderKind.ON, 1.0)
     return NewOrder(key, T0, T0 + 30_000, "r.hale", None, pump[0].site_id, number, on, "off", T0)
@@ -168,7 +168,7 @@ def test_a_tag_refuses_what_was_stored_before_it_was_hung(
     database: Database, pump: tuple[SitePlan, Point], made: Made
 ) -> None:
     with database.reading() as conn:
-        start, run = (orders.point_id(conn, pump[0].site_id, tag) for tag in ("START", "RUN"))
+        start, run = (keys.point_id(conn, pump[0].site_id, tag) for tag in ("START", "RUN"))
 
     def hang(point_id: int | None) -> int:
         with database.writing() as conn:

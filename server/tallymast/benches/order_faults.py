@@ -33,7 +33,7 @@ from tallymast.order_desk import OrderDesk
 from tallymast.order_judging import OrderJudge, proven
 from tallymast.polling.poller import Poller
 from tallymast.routes.services import NetworkView
-from tallymast.storage import orders
+from tallymast.storage import keys, orders
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.orders import NewOrder
 from tallymast.storage.writer import StorageStatus
@@ -285,7 +285,7 @@ class _Trial:
     def _make(self, site: SitePlan, tag: str, n: int, wanted: Any) -> Order:
         now_ms = self._clock.wall_ms()
         with self._database.writing() as conn:
-            number = orders.point_id(conn, site.site_id, tag)
+            number = keys.point_id(conn, site.site_id, tag)
             assert number is not None
             new = NewOrder(
                 f"{self._fault}-{n}",

@@ -25,7 +25,7 @@ from tallymast.domain.orders.model import Order, OrderKind, OrderState, Wanted
 from tallymast.domain.orders.writing import request_of
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.simulator.truth import Truth, TruthLine
-from tallymast.storage import orders, states
+from tallymast.storage import keys, orders, states
 from tallymast.storage.engine import open_database
 from tallymast.storage.orders import NewOrder
 
@@ -134,7 +134,7 @@ class Field:
         """Store an order, as a page does."""
         now_ms = time.time_ns() // 1_000_000
         with self.database.writing() as conn:
-            number = orders.point_id(conn, self.site.site_id, tag)
+            number = keys.point_id(conn, self.site.site_id, tag)
             assert number is not None
             new = NewOrder(
                 key, now_ms, now_ms + VALID_MS, "bench", None, self.site.site_id, number, wanted

@@ -6,7 +6,6 @@ from typing import Final
 from tallymast.domain.orders.model import OrderKind, Wanted
 
 SITE: Final = "booster"
-SECOND_SITE: Final = "tank"
 UNIT: Final = 2
 
 NETWORK: Final = """

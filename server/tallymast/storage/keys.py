@@ -1,4 +1,4 @@
-"""Tells which keys have a history that something new must not take over."""
+"""Finds what keys and tags stand for, and which have a history that must not be taken over."""
 
 from sqlalchemy import Connection, select
 
@@ -22,3 +22,10 @@ def changed_last(conn: Connection) -> tuple[str, int] | None:
     query = select(table.c.actor, table.c.at_ms).order_by(table.c.id.desc()).limit(1)
     row = conn.execute(query).one_or_none()
     return None if row is None else (row.actor, row.at_ms)
+
+
+def point_id(conn: Connection, site_id: int, tag: str) -> int | None:
+    """Return the lasting number of a site's point, under which its history is kept; or None."""
+    point = schema.point
+    query = select(point.c.id).where(point.c.site_id == site_id, point.c.tag == tag)
+    return conn.execute(query).scalar()

@@ -127,13 +127,6 @@ def latest_by_point(conn: Connection) -> dict[int, Order]:
     return {one.point_id: one for one in _all(conn, _found().where(_table.c.id.in_(newest)))}
 
 
-def point_id(conn: Connection, site_id: int, tag: str) -> int | None:
-    """Return the lasting number of a site's point, under which its orders are kept; or None."""
-    point = schema.point
-    query = select(point.c.id).where(point.c.site_id == site_id, point.c.tag == tag)
-    return conn.execute(query).scalar()
-
-
 def in_state(conn: Connection, state: OrderState, *where: ColumnElement[bool]) -> tuple[Order, ...]:
     """Return the orders that stand so, and meet the conditions, oldest first."""
     return _all(conn, _found().where(_table.c.state == state.value, *where))[::-1]

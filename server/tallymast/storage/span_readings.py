@@ -15,6 +15,7 @@ from tallymast.domain.record.days import Contract, ContractDay, days_between
 from tallymast.domain.record.rollups import HOUR_MS, PointHour, point_hours
 from tallymast.domain.record.spans import SpanSeries
 from tallymast.storage import schema
+from tallymast.storage.keys import point_id
 from tallymast.storage.layouts import load_layouts
 from tallymast.storage.point_hours import load_hours
 from tallymast.storage.readings import Floats, Ints, parts_with, point_of
@@ -131,19 +132,13 @@ def _ends(day: ContractDay) -> tuple[int, int]:
     return day.hours[0], day.hours[-1]
 
 
-def _point_id(conn: Connection, site_id: int, tag: str) -> int | None:
-    point = schema.point
-    query = select(point.c.id).where(point.c.site_id == site_id, point.c.tag == tag)
-    return conn.execute(query).scalar()
-
-
 def _rows(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> tuple[Floats, str]:
     """Return a point's hours as rows of columns (_AT, _N, …), ascending in time, and its unit."""
     fresh, fresh_unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
-    point_id = _point_id(conn, site_id, tag)
+    number = point_id(conn, site_id, tag)
     stored: dict[int, Floats] = {}
-    if point_id is not None:
-        entries = load_hours(conn, site_id, from_ms, to_ms, point_id)
+    if number is not None:
+        entries = load_hours(conn, site_id, from_ms, to_ms, number)
         stored = {entry.layout_id: entry.rows for entry in entries}
     rows, unit = _in_units(conn, tag, stored)
     rows = rows[~np.isin(rows[:, _AT], list(fresh))]
@@ -160,7 +155,7 @@ def _kept_days(
     query = (
         select(table.c.day_ms, *(table.c[name] for name in names))
         .where(
-            table.c.point_id == _point_id(conn, site_id, tag),
+            table.c.point_id == point_id(conn, site_id, tag),
             table.c.day_ms >= from_ms,
             table.c.day_ms < to_ms,
         )

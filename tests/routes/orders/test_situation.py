@@ -13,7 +13,7 @@ from tallymast.domain.orders.model import OrderKind, Wanted
 from tallymast.live import Live
 from tallymast.routes.orders.situation import Around, situation_of
 from tallymast.routes.services import NetworkView
-from tallymast.storage import episodes, notes, orders, tag_outs
+from tallymast.storage import episodes, keys, notes, orders, tag_outs
 from tallymast.storage.engine import Database, open_database
 from tallymast.storage.orders import NewOrder
 from tallymast.storage.writer import StorageStatus
@@ -40,7 +40,7 @@ def test_everything_around_an_output_is_there(database: Database) -> None:
         episodes.open_episode(conn, "maintenance", site_id=plan.site_id, **said)  # type: ignore[arg-type]
         words = leaving_words("M. Voss", "Booster", "07:10", "09:00", "the office")
         notes.add(conn, plan.site_id, at_ms=T0, actor="m.voss", kind="visit", text=words)
-        number = orders.point_id(conn, plan.site_id, "START")
+        number = keys.point_id(conn, plan.site_id, "START")
         assert number is not None
         tag = tag_outs.hang(
             conn,

@@ -62,6 +62,7 @@ from tallymast.storage import (
     index_readings,
     jobs,
     k_factors,
+    keys,
     messages,
     month_closes,
     network,
@@ -300,7 +301,7 @@ def _orders(conn: Connection, site_id: int) -> None:
         ("first", Wanted(OrderKind.PULSE, None, 900.0)),
         ("second", Wanted(OrderKind.SETPOINT, 2.5)),
     ):
-        number = orders.point_id(conn, site_id, "LVL")
+        number = keys.point_id(conn, site_id, "LVL")
         assert number is not None
         who = {"actor": "r.hale", "account_id": 1, "site_id": site_id, "point_id": number}
         new = orders.NewOrder(

@@ -23,7 +23,7 @@ def check_write(draft: Draft) -> Iterator[Wrong]:
         yield ("write.table", f'A coil is one bit; a {point.kind} is a number in "holding".')
     else:
         yield from _check_function(point, write)
-    length = _written_length(point)
+    length = written_length(point)
     if write.register + length - 1 > _LAST:
         yield ("write.register", f"{registers(length)} from {write.register} on pass {_LAST}.")
     if point.bit is not None and (write.table, write.register) == (point.table, point.register):
@@ -75,7 +75,7 @@ def _check_function(point: Point, write: WriteTarget) -> Iterator[Wrong]:
             "write.function",
             f"Function {write.function} does not write {what}; {single} or {several} does.",
         )
-    elif write.function == single and _written_length(point) > 1:
+    elif write.function == single and written_length(point) > 1:
         yield (
             "write.function",
             f"Function {single} writes one register; a {point.layout} takes {point.length} and"
@@ -83,5 +83,6 @@ def _check_function(point: Point, write: WriteTarget) -> Iterator[Wrong]:
         )
 
 
-def _written_length(point: Point) -> int:
+def written_length(point: Point) -> int:
+    """Return how many addresses a write to an output covers."""
     return 1 if point.kind is PointKind.DISCRETE_OUTPUT else point.length

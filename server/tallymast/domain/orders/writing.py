@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from tallymast.domain.errors import DecodeError
 from tallymast.domain.grammar.drafts import span_of
+from tallymast.domain.grammar.output_checks import written_length
 from tallymast.domain.modbus.layouts import Raw, decode, encode, scale, unscale
 from tallymast.domain.modbus.requests import ReadRequest, WriteRequest
 from tallymast.domain.model import Point, PointKind, WordLayout, WriteTarget
@@ -49,7 +50,7 @@ def read_of(unit: int, point: Point) -> ReadRequest:
 
     """
     target = _target(point)
-    return ReadRequest(unit, target.table, target.register, _written_length(point))
+    return ReadRequest(unit, target.table, target.register, written_length(point))
 
 
 def shows(point: Point, words: Words) -> float:
@@ -111,10 +112,6 @@ def _target(point: Point) -> WriteTarget:
     if point.write is None:
         raise ValueError(f"{point.name} is not written anywhere.")
     return point.write
-
-
-def _written_length(point: Point) -> int:
-    return 1 if point.kind is PointKind.DISCRETE_OUTPUT else point.length
 
 
 def _is_on(wanted: Wanted) -> bool:

@@ -55,18 +55,37 @@ class Asking:
         return (self.job.done_ms or self.job.asked_ms) + TOKEN_MS
 
 
+def the_asking(given: Given, key: str, tag: str, asked: TheCarried) -> Asking:
+    """Return what a confirm page is about.
+
+    Raises:
+        Problem: no such output, it takes no such order, or its poll is not on record.
+
+    """
+    plan = the_site(given.network(), key)
+    point = the_output(plan, tag)
+    sentence = wrong(point, asked.wanted)
+    if sentence:
+        raise Problem(422, sentence)
+    with given.database.reading() as connection:
+        job = jobs.job(connection, asked.job)
+    if job is None or job.kind != "poll" or job.site_id != plan.site_id:
+        raise Problem(404, "The poll of this page is not on record; choose anew what to order.")
+    return Asking(plan, point, point_id_of(plan, tag), asked, job)
+
+
+TheAsking = Annotated[Asking, Depends(the_asking)]
+
+
 @router.get("/sites/{key}/outputs/{tag}/confirm")
 def confirm_page(
     request: Request,
-    key: str,
-    tag: str,
     given: Given,
     person: ThePerson,
     show: Show,
-    asked: TheCarried,
+    asking: TheAsking,
 ) -> Response:
     """Show what is about to be ordered, once the poll that was asked for has ended."""
-    asking = _asking(given, key, tag, asked)
     ordered = _ordered(given, asking, person)
     if ordered is not None:
         return RedirectResponse(f"/orders/{ordered.id}", 303)
@@ -77,15 +96,12 @@ def confirm_page(
 @router.get("/sites/{key}/outputs/{tag}/confirm/now")
 def confirm_part(
     request: Request,
-    key: str,
-    tag: str,
     given: Given,
     person: ThePerson,
     show: Show,
-    asked: TheCarried,
+    asking: TheAsking,
 ) -> Response:
     """Return the same as a fragment, for a page that waits or whose minute is over."""
-    asking = _asking(given, key, tag, asked)
     context = _shown(given, show, asking, person)
     more = {"person": person, "clock": show.clock()}
     return _no_store(
@@ -96,17 +112,14 @@ def confirm_part(
 @router.post("/sites/{key}/outputs/{tag}/order")
 def order_now(
     request: Request,
-    key: str,
-    tag: str,
     given: Given,
     person: ThePerson,
     show: Show,
-    asked: TheCarried,
+    asking: TheAsking,
     token: Annotated[str, Form(max_length=100)],
     they_know: Annotated[bool, Form()] = False,
 ) -> Response:
     """Order what the page showed; pressed twice it is the same order."""
-    asking = _asking(given, key, tag, asked)
     placed = _placed(given, person, asking, token, they_know)
     if placed.order is not None:
         return RedirectResponse(f"/orders/{placed.order.id}", 303)
@@ -133,19 +146,6 @@ def _placed(given: Services, person: Person, asking: Asking, token: str, they_kn
         order_tokens.use(connection, token, now_ms)
         seen = Seen(known.hash, asking.asked.source, *seen_of(situation))
         return place(connection, given, person, asking.asked.wanted, situation, seen)
-
-
-def _asking(given: Services, key: str, tag: str, asked: Carried) -> Asking:
-    plan = the_site(given.network(), key)
-    point = the_output(plan, tag)
-    sentence = wrong(point, asked.wanted)
-    if sentence:
-        raise Problem(422, sentence)
-    with given.database.reading() as connection:
-        job = jobs.job(connection, asked.job)
-    if job is None or job.kind != "poll" or job.site_id != plan.site_id:
-        raise Problem(404, "The poll of this page is not on record; choose anew what to order.")
-    return Asking(plan, point, point_id_of(plan, tag), asked, job)
 
 
 def _ordered(given: Services, asking: Asking, person: Person) -> Order | None:

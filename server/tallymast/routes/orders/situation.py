@@ -18,7 +18,7 @@ from tallymast.domain.orders.model import Order
 from tallymast.domain.orders.rules import Situation
 from tallymast.routes.services import LiveView, NetworkView, StorageCondition
 from tallymast.routes.standings import site_readings
-from tallymast.storage import episodes, notes, orders, output_history, tag_outs
+from tallymast.storage import episodes, keys, notes, orders, output_history, tag_outs
 
 HOUR_MS: Final = 3_600_000
 _NOTES: Final = 100
@@ -118,7 +118,7 @@ def _recent(
     conn: Connection, plan: SitePlan, point: Point, now_ms: int, but: int | None
 ) -> tuple[Order, ...]:
     """Return the output's orders that may still matter, newest first."""
-    point_id = orders.point_id(conn, plan.site_id, point.tag)
+    point_id = keys.point_id(conn, plan.site_id, point.tag)
     if point_id is None:
         return ()
     found = orders.of_point(conn, point_id, now_ms - _look_back_ms(plan, point))
