@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 Ints = NDArray[np.int64]
@@ -17,6 +18,33 @@ _QUARTER_MS: Final = 900_000  # no zone has changed its offset inside a quarter 
 def local_time(at_ms: float, zone: tzinfo) -> datetime:
     """Return an instant [UTC ms] on the wall clock of a zone."""
     return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
+
+
+def lasting(span_ms: float) -> str:
+    """Return a span in one or two units, rounded down: ``40 s``, ``3 h 10 min``, ``9 days``."""
+    seconds = max(int(span_ms // 1000), 0)
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes = seconds // 60
+    if minutes < 60:
+        return f"{minutes} min"
+    hours = minutes // 60
+    if hours < 48:
+        return f"{hours} h {minutes % 60} min" if minutes % 60 else f"{hours} h"
+    return f"{hours // 24} days"
+
+
+def clock_words(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
+    """Return an instant on the wall clock; with the day where it is not today's."""
+    at = local_time(ms, zone)
+    now = local_time(now_ms, zone)
+    time = f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
+    if at.date() == now.date():
+        return time
+    day = f"{DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]}"
+    if at.year != now.year:
+        day += f" {at.year}"
+    return f"{day} {time}"
 
 
 def offsets_ms(at_ms: Ints, zone: tzinfo) -> Ints:

@@ -24,8 +24,7 @@ from tallymast.routes.who import Person, tell
 from tallymast.storage import alarms
 
 HOUR_MS: Final = 3_600_000
-SHELVE_H: Final = 8.0  # common practice, no published source: a shift
-LONGEST_H: Final = 12.0  # likewise; longer needs a supervisor
+LONGEST_H: Final = 12.0  # common practice, no published source; longer needs a supervisor
 LONGEST_OF_ALL_H: Final = 30 * 24.0  # ours: what is to rest longer is taken out of service
 NOTE_LONGEST: Final = 300
 TOLD_ALONE: Final = 10  # ours: of a larger selection the audit has one line with all keys

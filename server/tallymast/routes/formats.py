@@ -10,14 +10,16 @@ from datetime import UTC, datetime, tzinfo
 
 from markupsafe import Markup
 
+from tallymast.domain import local_times
 from tallymast.domain.local_times import MONTHS, local_time
 from tallymast.domain.model import Point, PointKind, Reading
 from tallymast.domain.orders import wording
 
 GROUP = "\u202f"  # narrow no-break space
 MINUS = "\u2212"
+# The same words stand in messages, which know nothing of pages.
+DAYS, lasting, clock = local_times.DAYS, local_times.lasting, local_times.clock_words
 _SIZES = ("kB", "MB", "GB", "TB")
-DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def iso(ms: int | None) -> str | None:
@@ -26,33 +28,6 @@ def iso(ms: int | None) -> str | None:
         return None
     at = datetime.fromtimestamp(ms // 1000, UTC)
     return f"{at:%Y-%m-%dT%H:%M:%S}.{ms % 1000:03d}Z"
-
-
-def lasting(span_ms: float) -> str:
-    """Return a span in one or two units, rounded down: ``40 s``, ``3 h 10 min``, ``9 days``."""
-    seconds = max(int(span_ms // 1000), 0)
-    if seconds < 60:
-        return f"{seconds} s"
-    minutes = seconds // 60
-    if minutes < 60:
-        return f"{minutes} min"
-    hours = minutes // 60
-    if hours < 48:
-        return f"{hours} h {minutes % 60} min" if minutes % 60 else f"{hours} h"
-    return f"{hours // 24} days"
-
-
-def clock(ms: int, now_ms: int, zone: tzinfo, seconds: bool = False) -> str:
-    """Return an instant on the wall clock; with the day where it is not today's."""
-    at = local_time(ms, zone)
-    now = local_time(now_ms, zone)
-    time = f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
-    if at.date() == now.date():
-        return time
-    day = f"{DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]}"
-    if at.year != now.year:
-        day += f" {at.year}"
-    return f"{day} {time}"
 
 
 def calendar_day(ms: int, zone: tzinfo) -> str:

@@ -110,7 +110,7 @@ def close_days(database: Database, now_ms: int, *, stop: Callable[[], bool] = la
     with database.reading() as conn:
         contract = load_contract(conn)
         known = setting.load(conn, _KEPT_BY)
-    if known != _name(contract):
+    if known != contract_name(contract):
         _begin_anew(database, contract, stop)
     closed = 0
     for site_id, day_ms in _over(database, now_ms - CLOSE_AFTER_MS, contract):
@@ -137,7 +137,8 @@ def is_closed(conn: Connection, end_ms: int) -> bool:
     return conn.execute(hot).first() is None and conn.execute(waits.limit(1)).first() is None
 
 
-def _name(contract: Contract) -> str:
+def contract_name(contract: Contract) -> str:
+    """Return what tells a contract from another: its zone and hour."""
     return f"{contract.zone} {contract.hour}"
 
 
@@ -166,7 +167,7 @@ def _begin_anew(database: Database, contract: Contract, stop: Callable[[], bool]
             mark_days(conn, site_id, hours, contract)
             mark_pack(conn, site_id, hours)
     with database.writing() as conn:
-        setting.keep(conn, _KEPT_BY, _name(contract))
+        setting.keep(conn, _KEPT_BY, contract_name(contract))
 
 
 def _forget_site(conn: Connection, site_id: int) -> None:

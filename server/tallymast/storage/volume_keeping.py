@@ -20,7 +20,7 @@ from tallymast.domain.totals.meters import basis, counting_points, meter_of
 from tallymast.storage import schema, setting, volume_marks
 from tallymast.storage.changes import insert_many
 from tallymast.storage.chunks import DAY_MS
-from tallymast.storage.days import load_contract
+from tallymast.storage.days import contract_name, load_contract
 from tallymast.storage.engine import Database
 from tallymast.storage.retention import kept_from
 from tallymast.storage.volume_hours import Counted, Worked, put, work_out
@@ -80,7 +80,7 @@ def begin(database: Database, sites: Iterable[tuple[Gateway, SitePlan]], now_ms:
             plan.site_id: _words(counted_points(conn, gateway, plan)) for gateway, plan in sites
         }
         contract = load_contract(conn)
-        is_same = setting.load(conn, _CONTRACT) == _name(contract)
+        is_same = setting.load(conn, _CONTRACT) == contract_name(contract)
     changed = {site_id: body for site_id, body in wanted.items() if known.get(site_id) != body}
     if is_same and not changed:
         return
@@ -90,7 +90,7 @@ def begin(database: Database, sites: Iterable[tuple[Gateway, SitePlan]], now_ms:
             insert_many(conn, _basis, [(site_id, body, first)])
         if not is_same:
             _cut_otherwise(conn, contract, now_ms)
-            setting.keep(conn, _CONTRACT, _name(contract))
+            setting.keep(conn, _CONTRACT, contract_name(contract))
 
 
 def due(conn: Connection, now_ms: int) -> list[Due]:
@@ -157,10 +157,6 @@ def _worked_out(
 
 def _words(points: Sequence[Counted]) -> str:
     return "\n".join(f"{one.point_id} {basis(one.meter)}" for one in points)
-
-
-def _name(contract: Contract) -> str:
-    return f"{contract.zone} {contract.hour}"
 
 
 def _first_hour(conn: Connection, site_id: int) -> int | None:

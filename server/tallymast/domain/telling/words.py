@@ -12,7 +12,7 @@ from itertools import chain
 from typing import Final
 
 from tallymast.domain.alarms.model import Alarm, Standing
-from tallymast.domain.local_times import MONTHS, local_time
+from tallymast.domain.local_times import MONTHS, clock_words, lasting, local_time
 from tallymast.domain.model import Priority
 from tallymast.domain.people import plain
 from tallymast.domain.telling.model import MessageKind
@@ -25,7 +25,6 @@ CAUTION: Final = (
 NOTHING_WRONG: Final = "Test: nothing is wrong"
 SUBJECT_LONGEST: Final = 150  # ours: what a phone shows in two lines
 SHOWN: Final = 20  # ours: of so many alarms a message tells at length or in a line, of more not
-_DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _PLAIN: Final = str.maketrans(
     {"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2212": "-", "\u2013": "-", "\u2014": "-"}
 )
@@ -157,7 +156,7 @@ def with_link(body: str, url: str) -> str:
 def late_words(made_ms: int, now_ms: int) -> str:
     """Return a sentence for a message that could not be handed over for a while."""
     return (
-        f"This message was written {_lasting(now_ms - made_ms)} before it could be handed over;"
+        f"This message was written {lasting(now_ms - made_ms)} before it could be handed over;"
         " things may have changed since."
     )
 
@@ -243,25 +242,8 @@ def _word(item: Item) -> str:
 def _since(at_ms: int | None, house: House) -> str:
     if at_ms is None:
         return "a time that is not known"
-    return f"{_clock(at_ms, house)} ({_lasting(house.now_ms - at_ms)} ago)"
+    return f"{_clock(at_ms, house)} ({lasting(house.now_ms - at_ms)} ago)"
 
 
 def _clock(at_ms: int, house: House) -> str:
-    at, now = local_time(at_ms, house.zone), local_time(house.now_ms, house.zone)
-    if at.date() == now.date():
-        return f"{at:%H:%M:%S}"
-    year = f" {at.year}" if at.year != now.year else ""
-    return f"{_DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1]}{year} {at:%H:%M:%S}"
-
-
-def _lasting(span_ms: int) -> str:
-    seconds = max(span_ms // 1000, 0)
-    if seconds < 60:
-        return f"{seconds} s"
-    minutes = seconds // 60
-    if minutes < 60:
-        return f"{minutes} min"
-    hours = minutes // 60
-    if hours < 48:
-        return f"{hours} h {minutes % 60} min" if minutes % 60 else f"{hours} h"
-    return f"{hours // 24} days"
+    return clock_words(at_ms, house.now_ms, house.zone, seconds=True)

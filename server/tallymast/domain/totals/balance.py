@@ -12,6 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymast.domain.totals.segments import added
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NIGHT_H: Final = (2, 4)  # common practice, no published source: least demand between 2 and 4
@@ -104,7 +106,7 @@ def growth(
 
 def plus(one: Amount, then: Amount) -> Amount:
     """Return two amounts together."""
-    return Amount(one.amount + then.amount, _sum(one.low, then.low), _sum(one.high, then.high))
+    return Amount(one.amount + then.amount, added(one.low, then.low), added(one.high, then.high))
 
 
 def minus(one: Amount) -> Amount:
@@ -191,7 +193,3 @@ def night_flow(hourly: Sequence[tuple[int, float, float]]) -> float | None:
     """
     known = [volume for _, volume, share in hourly if share > 0.999]
     return min(known) if known else None
-
-
-def _sum(one: float | None, then: float | None) -> float | None:
-    return None if one is None or then is None else one + then

@@ -10,7 +10,7 @@ from fractions import Fraction
 from itertools import groupby
 
 from tallymast.domain.model import Point
-from tallymast.domain.totals.segments import Segment, join
+from tallymast.domain.totals.segments import Segment, added, join
 from tallymast.domain.totals.units import exact, unit_name
 
 BEGINNING_MS = -(2**62)  # before every reading
@@ -137,11 +137,7 @@ def add_up(parts: Iterable[Volume], unit: str) -> Volume:
             unit,
             whole.amount + one.amount,
             whole.estimated + one.estimated,
-            _sum(whole.unknown, one.unknown),
-            _sum(whole.unproven, one.unproven),
+            added(whole.unknown, one.unknown),
+            added(whole.unproven, one.unproven),
         )
     return whole
-
-
-def _sum(one: Fraction | None, then: Fraction | None) -> Fraction | None:
-    return None if one is None or then is None else one + then

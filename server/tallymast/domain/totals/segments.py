@@ -10,12 +10,15 @@ estimated though it was added up from hours: a gap that lies inside the day is n
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
+from typing import TypeVar
 
 from tallymast.domain.totals.line import CountLine
 from tallymast.domain.totals.model import CountStep
 
 Bound = float | None  # None: no bound is known
+Number = TypeVar("Number", float, Fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +117,8 @@ def _added(one: Segment, then: Segment) -> Segment:
     )
 
 
-def added(one: Bound, then: Bound) -> Bound:
-    """Return the bound of two spans together."""
+def added(one: Number | None, then: Number | None) -> Number | None:
+    """Return the bound of two spans together; None: no bound is known of one of them."""
     return None if one is None or then is None else one + then
 
 

@@ -59,7 +59,7 @@ def the_period(month: str, last: int, contract: Contract, now_ms: int) -> Period
     if last:
         days = tuple(today - timedelta(days=back) for back in range(last)[::-1])
         words = f"The last {last} days"
-        begin_ms, end_ms = begin_of(days[0], contract), begin_of(_next(today), contract)
+        begin_ms, end_ms = begin_of(days[0], contract), begin_of(next_day(today), contract)
         return Period(words, "", days, begin_ms, end_ms, is_over=False)
     first = _first(month, today)
     end_ms = end_of(first, contract)
@@ -87,7 +87,7 @@ def spans_of(days: Sequence[date], contract: Contract, end_ms: int) -> list[Span
     """Return begin and end of each day that has begun before ``end_ms``, cut there."""
     found = []
     for day in days:
-        begin, end = begin_of(day, contract), begin_of(_next(day), contract)
+        begin, end = begin_of(day, contract), begin_of(next_day(day), contract)
         if begin < end_ms:
             found.append((begin, min(end, end_ms)))
     return found
@@ -114,5 +114,6 @@ def days_ago(day: date, today: date) -> str:
     return {0: "today", 1: "yesterday"}.get(back, f"{back} days ago")
 
 
-def _next(day: date) -> date:
+def next_day(day: date) -> date:
+    """Return the day after."""
     return day + timedelta(days=1)

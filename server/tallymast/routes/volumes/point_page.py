@@ -32,7 +32,6 @@ from tallymast.routes.volumes.words import (
     decimals_of,
     ends,
     exact_words,
-    factor_words,
     figure,
 )
 from tallymast.storage import adjustments, k_factors, month_closes, volume_days, volume_hours
@@ -202,8 +201,3 @@ def closed_words(one: Figures) -> str:
 def _factor(one: Factor) -> tuple[int | None, str]:
     words = f"{exact_words(one.per_pulse)}\u00a0{one.unit} a pulse"
     return (None if one.from_ms == BEGINNING_MS else one.from_ms), words
-
-
-def factors_of(told: Told) -> str:
-    """Return the factors that held in a span, in words."""
-    return factor_words(told.booked)

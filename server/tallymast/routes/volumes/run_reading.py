@@ -19,6 +19,7 @@ from tallymast.domain.totals.run_hours import Pump, RunTime, may_be_missed, pump
 from tallymast.routes.formats import lasting, percent, plural
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.services import NetworkView, Services
+from tallymast.routes.volumes.periods import next_day
 from tallymast.storage.run_times import run_times
 
 _KEPT_MS: Final = 600_000  # ours: a late poll shows after ten minutes
@@ -88,7 +89,7 @@ class RunBook:
         today = date_of(now_ms, contract)
         days = [today - timedelta(days=back) for back in range(_DAYS, -1, -1)]
         lacking = [day for day in days if not self._is_kept(plan, day, today, now_ms)]
-        spans = [(begin_of(day, contract), begin_of(_next(day), contract)) for day in lacking]
+        spans = [(begin_of(day, contract), begin_of(next_day(day), contract)) for day in lacking]
         found = run_times(conn, gateway, plan, pump, spans, contract, now_ms)
         for day, one in zip(lacking, found, strict=True):
             self._days[plan.site_id, day] = (now_ms, one)
@@ -159,7 +160,3 @@ def _cell(one: RunTime, pump: Pump) -> RunCell:
 
 def _hours(ms: float) -> str:
     return lasting(ms) if ms < 48 * 3_600_000 else f"{ms / 3_600_000:.1f} h"
-
-
-def _next(day: date) -> date:
-    return day + timedelta(days=1)

@@ -19,8 +19,8 @@ from tallymast.routes.life.typed import TheTyped, day_words, read_number
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
+from tallymast.routes.volumes.periods import month_words
 from tallymast.routes.volumes_kept.balance_words import Line, line_of, table_of, verdict
-from tallymast.routes.volumes_kept.kept_page import month_words
 from tallymast.routes.volumes_kept.places import (
     Chosen,
     TheChosen,

@@ -16,8 +16,8 @@ from tallymast.routes.life.typed import TheTyped
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
+from tallymast.routes.volumes.periods import month_words
 from tallymast.routes.volumes_kept.amounts import amount_words, known_percent, unknown_words
-from tallymast.routes.volumes_kept.kept_page import month_words
 from tallymast.routes.volumes_kept.month_rows import (
     MonthRow,
     fingerprint,

@@ -21,8 +21,9 @@ from tallymast.routes.life.typed import TheTyped, Typed, read_moment
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
+from tallymast.routes.volumes.periods import month_words
 from tallymast.routes.volumes_kept.amounts import amount_words, factor_words, signed_words
-from tallymast.routes.volumes_kept.kept_page import Key, month_words, the_page
+from tallymast.routes.volumes_kept.kept_page import Key, the_page
 from tallymast.routes.volumes_kept.places import called, page_of, read_exact, the_point
 from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import k_factors, month_closes

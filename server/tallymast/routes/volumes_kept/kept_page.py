@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Request
@@ -20,6 +19,7 @@ from tallymast.routes.life.tasks_page import TaskRow, row_of
 from tallymast.routes.life.typed import moment_text, today_number
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
+from tallymast.routes.volumes.periods import month_words
 from tallymast.routes.volumes_kept.amounts import (
     amount_words,
     factor_words,
@@ -187,11 +187,6 @@ def _months(
             (row,) = month_rows(conn, [one], month, contract, now_ms)
             found.append((month_words(month), row, len(versions)))
     return found
-
-
-def month_words(month: date) -> str:
-    """Return ``October 2026``."""
-    return f"{month:%B %Y}"
 
 
 def _tasks(conn: Connection, given: Services, one: Counted) -> list[TaskRow]:

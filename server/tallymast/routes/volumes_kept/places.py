@@ -4,6 +4,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import chain
 from typing import Annotated, Final
 
 from fastapi import Depends, Request
@@ -16,7 +17,7 @@ from tallymast.routes.life.typed import LONGEST
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import NetworkView, Services
 from tallymast.storage.volume_hours import Counted
-from tallymast.storage.volume_keeping import counted_points
+from tallymast.storage.volume_keeping import counted_of_many, counted_points
 
 _MOST_FIELDS: Final = 600  # a permit may name every meter of a large network
 _TABLE_LONGEST: Final = 4000
@@ -54,21 +55,20 @@ TheChosen = Annotated[Chosen, Depends(chosen)]
 
 def every_point(conn: Connection, view: NetworkView) -> Iterator[Counted]:
     """Yield every totalizer of the sites in use, site by site."""
-    for gateway in view.gateways:
-        for plan in gateway.sites:
-            for one in counted_points(conn, gateway.gateway, plan):
-                if one.point.kind is PointKind.TOTALIZER:
-                    yield one
+    for one in _counted(conn, view):
+        if one.point.kind is PointKind.TOTALIZER and view.site(one.plan.site.key) is not None:
+            yield one
 
 
 def points_of(conn: Connection, view: NetworkView, numbers: Collection[int]) -> dict[int, Counted]:
     """Return counting points by number, those of retired sites too."""
-    found: dict[int, Counted] = {}
-    for gateway in view.gateways_with_retired():
-        for plan in gateway.sites:
-            some = counted_points(conn, gateway.gateway, plan) if numbers else ()
-            found |= {one.point_id: one for one in some if one.point_id in numbers}
-    return found
+    some = _counted(conn, view) if numbers else ()
+    return {one.point_id: one for one in some if one.point_id in numbers}
+
+
+def _counted(conn: Connection, view: NetworkView) -> Iterator[Counted]:
+    plans = [(one.gateway, plan) for one in view.gateways_with_retired() for plan in one.sites]
+    return chain.from_iterable(counted_of_many(conn, plans))
 
 
 def the_point(conn: Connection, given: Services, key: str, tag: str) -> Counted:
@@ -82,10 +82,7 @@ def the_point(conn: Connection, given: Services, key: str, tag: str) -> Counted:
     plan = view.site_or_retired(key)
     if plan is None:
         raise Problem(404, f"There is no site {key}.")
-    gateway = next(
-        one for one in view.gateways_with_retired() if any(site is plan for site in one.sites)
-    )
-    found = counted_points(conn, gateway.gateway, plan)
+    found = counted_points(conn, view.gateway_of(plan.site_id).gateway, plan)
     point = next((one for one in found if one.point.tag == tag), None)
     if point is None:
         raise Problem(404, f"{plan.site.name} has no point {tag} that counts.")
