@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -48,7 +49,7 @@ from tallymast.storage.engine import Database
 from tallymast.storage.outages import outages
 from tallymast.storage.readings import raw_series
 from tallymast.storage.reliability import SiteHours, answers_by_day, site_hours
-from tallymast.storage.span_readings import hour_series
+from tallymast.storage.span_readings import OpenHours, hour_series
 from tallymast.storage.spoiled import NOT_SPOILED, Spoiled, spoiled_hours
 
 log = logging.getLogger(__name__)
@@ -289,7 +290,12 @@ class _Record:
     outages: Sequence[Outage]
 
     def hours(self, tag: str, from_ms: int, to_ms: int) -> SpanSeries:
-        return hour_series(self.conn, self.site_id, tag, from_ms, min(to_ms, self.now_ms))
+        to_ms = min(to_ms, self.now_ms)
+        return hour_series(self.conn, self.site_id, tag, from_ms, to_ms, self._opened)
+
+    @cached_property
+    def _opened(self) -> OpenHours:
+        return OpenHours(self.conn, self.site_id, 0, self.now_ms)
 
     def readings(self, tag: str, from_ms: int, to_ms: int) -> tuple[Ints, Floats]:
         series = raw_series(self.conn, self.site_id, tag, from_ms, min(to_ms, self.now_ms))

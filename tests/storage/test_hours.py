@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import event, func, select
 
 from tallymast.domain.model import HourCounts, Outcome, Poll, PollFlag
+from tallymast.domain.record.spans import SpanSeries
 from tallymast.storage import comms, schema
 from tallymast.storage.batch import Batch, store_batch, store_polls
 from tallymast.storage.engine import Database
 from tallymast.storage.hours import close_hours
 from tallymast.storage.polls import polls_between
 from tallymast.storage.readings import raw_series
-from tallymast.storage.span_readings import hour_series
+from tallymast.storage.span_readings import OpenHours, hour_series
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -91,8 +92,14 @@ def check_whole(planted: Any, polls: Sequence[Poll]) -> None:
 
 
 def check_hours(planted: Any, truth: Sequence[Poll]) -> None:
+    where = (planted.site_id, "LVL", DAY_0, DAY_0 + DAY_MS)
     with planted.database.reading() as conn:
-        series = hour_series(conn, planted.site_id, "LVL", DAY_0, DAY_0 + DAY_MS)
+        check_spans(hour_series(conn, *where), truth)
+        opened = OpenHours(conn, planted.site_id, 0, DAY_0 + DAY_MS)
+        check_spans(hour_series(conn, *where, opened), truth)
+
+
+def check_spans(series: SpanSeries, truth: Sequence[Poll]) -> None:
     for row, start in enumerate(series.at_ms.tolist()):
         levels = [
             # By hand from a_poll: 4000..20000 microamps are 0..5 m.

@@ -1,5 +1,6 @@
 """Reads one point's values at every poll."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Any, Final, Literal
@@ -150,8 +151,13 @@ def _piece(part: Part) -> Series:
 def parts_with(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> list[Part]:
     """Return parts whose layout has the point, as layouts of that point alone."""
     found = read_parts(conn, site_id, from_ms, to_ms, lambda layout: _registers(layout, tag))
+    return of_point(found, tag)
+
+
+def of_point(parts: Sequence[Part], tag: str) -> list[Part]:
+    """Return the parts whose layout has the point, as layouts of that point alone."""
     return [
         Part(replace(part.layout, points=(point,)), part.columns)
-        for part in found
+        for part in parts
         if (point := point_of(part.layout, tag)) is not None
     ]

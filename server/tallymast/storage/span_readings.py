@@ -17,18 +17,52 @@ from tallymast.domain.record.spans import SpanSeries
 from tallymast.storage import schema
 from tallymast.storage.keys import point_id
 from tallymast.storage.layouts import load_layouts
+from tallymast.storage.parts import Part, read_parts
 from tallymast.storage.point_hours import load_hours
-from tallymast.storage.readings import Floats, Ints, parts_with, point_of
+from tallymast.storage.readings import Floats, Ints, of_point, parts_with, point_of
 
 
-def hour_series(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> SpanSeries:
+class OpenHours:
+    """A site's hours whose polls no rollup knows yet, read once for many of its points.
+
+    Args:
+        conn: one read transaction, the same that the hours are asked in.
+        site_id: whose.
+        from_ms: where the hours begin that may be asked for.
+        to_ms: where they end.
+
+    """
+
+    def __init__(self, conn: Connection, site_id: int, from_ms: int, to_ms: int) -> None:
+        hours = sorted(conn.execute(_hot_hours(site_id, from_ms, to_ms)).scalars())
+        self._parts = {
+            hour_ms: read_parts(conn, site_id, hour_ms, hour_ms + HOUR_MS) for hour_ms in hours
+        }
+
+    def with_point(self, tag: str, from_ms: int, to_ms: int) -> dict[int, list[Part]]:
+        """Return the hours that begin in a span, each with its parts as of the point alone."""
+        return {
+            hour_ms: of_point(parts, tag)
+            for hour_ms, parts in self._parts.items()
+            if from_ms <= hour_ms < to_ms
+        }
+
+
+def hour_series(
+    conn: Connection,
+    site_id: int,
+    tag: str,
+    from_ms: int,
+    to_ms: int,
+    opened: OpenHours | None = None,
+) -> SpanSeries:
     """Return a point by clock hour, for the hours that begin in the span.
 
-    Hours not closed yet are computed from their polls so far.
+    Hours not closed yet are computed from their polls so far, from ``opened`` where that is given.
     """
     first = -(-from_ms // HOUR_MS) * HOUR_MS
     starts = np.arange(first, to_ms, HOUR_MS, dtype=np.int64)
-    rows, unit = _rows(conn, site_id, tag, first, to_ms)
+    rows, unit = _rows(conn, site_id, tag, first, to_ms, opened)
     return _spans(unit, starts, rows)
 
 
@@ -132,9 +166,20 @@ def _ends(day: ContractDay) -> tuple[int, int]:
     return day.hours[0], day.hours[-1]
 
 
-def _rows(conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int) -> tuple[Floats, str]:
+def _rows(
+    conn: Connection,
+    site_id: int,
+    tag: str,
+    from_ms: int,
+    to_ms: int,
+    opened: OpenHours | None = None,
+) -> tuple[Floats, str]:
     """Return a point's hours as rows of columns (_AT, _N, …), ascending in time, and its unit."""
-    fresh, fresh_unit = _open_hours(conn, site_id, tag, from_ms, to_ms)
+    if opened is None:
+        hours = _open_hours(conn, site_id, tag, from_ms, to_ms)
+    else:
+        hours = opened.with_point(tag, from_ms, to_ms)
+    fresh, fresh_unit = _fresh_rows(hours)
     number = point_id(conn, site_id, tag)
     stored: dict[int, Floats] = {}
     if number is not None:
@@ -192,16 +237,24 @@ def _hot_hours(site_id: int, from_ms: int, to_ms: int) -> Select[int]:
 
 def _open_hours(
     conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
-) -> tuple[dict[int, list[Floats]], str]:
-    """Return rows of hours that have polls no rollup knows yet, from all their polls."""
+) -> dict[int, list[Part]]:
+    """Return the hours that have polls no rollup knows yet, each with all its polls."""
+    hours = sorted(conn.execute(_hot_hours(site_id, from_ms, to_ms)).scalars())
+    return {
+        hour_ms: parts_with(conn, site_id, tag, hour_ms, hour_ms + HOUR_MS) for hour_ms in hours
+    }
+
+
+def _fresh_rows(hours: Mapping[int, Sequence[Part]]) -> tuple[dict[int, list[Floats]], str]:
+    """Return what one point did in hours, computed from their polls, and its unit."""
     rows: dict[int, list[Floats]] = {}
     unit = ""
-    for hour_ms in sorted(conn.execute(_hot_hours(site_id, from_ms, to_ms)).scalars()):
+    for hour_ms, parts in hours.items():
         rows[hour_ms] = []
-        for part in parts_with(conn, site_id, tag, hour_ms, hour_ms + HOUR_MS):
+        for part in parts:
             unit = part.layout.points[0].unit
-            hours = point_hours(part.columns, part.layout, hour_ms)
-            rows[hour_ms] += [_fresh(hour_ms, one, part.layout.points[0]) for one in hours]
+            found = point_hours(part.columns, part.layout, hour_ms)
+            rows[hour_ms] += [_fresh(hour_ms, one, part.layout.points[0]) for one in found]
     return rows, unit
 
 
