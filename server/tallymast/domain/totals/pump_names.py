@@ -61,6 +61,10 @@ class PumpName:
     shown: str
     words: Key
 
+    def __bool__(self) -> bool:
+        """Whether anything remains."""
+        return bool(self.words)
+
     @property
     def key(self) -> Key:
         """The same for all names of one pump; empty where the name says of none.
@@ -75,6 +79,11 @@ class PumpName:
             if word not in _PUMP and not (word == "p" and after.isdecimal())
         ]
         return tuple(kept) or ("pump",)
+
+    @property
+    def says_which(self) -> bool:
+        """Whether it says more than that it is of a pump."""
+        return any(word not in _PUMP for word in self.words)
 
     @property
     def may_be_a_pump(self) -> bool:
@@ -122,6 +131,6 @@ def _shown(text: str, role: frozenset[str], words: Key) -> str:
     bare = _WORD.sub(lambda found: "" if found[0].casefold() in role else found[0], text)
     bare = re.sub(r"[\s_]+", " ", bare.replace("()", "")).strip(" -–.,:;/")
     bare = re.sub(r"^(of |the )+", "", bare, flags=re.IGNORECASE)
-    if all(_is_mark(word) for word in words):
+    if len(words) == 1 and _is_mark(words[0]):
         return f"Pump {bare}"
     return bare[:1].upper() + bare[1:]

@@ -27,7 +27,8 @@ from tallymast.domain.totals.pump_names import (
 )
 
 _STARTS: Final = ("start", "cycles", "operations")
-_RUNS: Final = ("run", "running", "pump on", "motor on")
+_ON: Final = ("pump on", "motor on")
+_RUNS: Final = ("run", *_ON)
 # Contacts that say "run" or prove an output, and are not a pump that runs. Ours.
 _NOT_RUNNING: Final = frozenset(
     words_of(
@@ -186,22 +187,28 @@ def _running(site: Site) -> dict[Key, _Group]:
         outputs = fed.get(point.tag, [])
         if not _tells_running(point, bool(outputs)):
             continue
-        names = [name_in(point.name, OF_STATE)]
-        names += [name_in(one.name, OF_OUTPUT) for one in outputs if one.kind in _SWITCHED]
-        best = next((name for name in names if name.words), names[0])
+        names = [name_in(one.name, OF_OUTPUT) for one in outputs if one.kind in _SWITCHED]
+        own = name_in(point.name, OF_STATE)
+        # "Contact 7" that proves "Start pump 1" is no pump 7.
+        names = [own, *names] if _is_named_running(point) or not any(names) else names
+        best = next(filter(None, names), names[0])
         group = groups.setdefault(best.key, _Group(best, set()))
-        group.keys |= {names[0].key, *(name.key for name in names if name.words)}
+        group.keys |= {names[0].key, *(name.key for name in names if name)}
         if group.state is None or (outputs and not group.is_proven):
             group.state, group.is_proven = point, bool(outputs)
     return groups
 
 
 def _tells_running(point: Point, is_proven: bool) -> bool:
-    words = words_of(point.name)
-    if point.kind is not PointKind.DISCRETE_INPUT or not _NOT_RUNNING.isdisjoint(words):
+    if point.kind is not PointKind.DISCRETE_INPUT:
         return False
-    is_named = not RUNS.isdisjoint((*words, *words_of(point.tag)))
-    return is_proven or is_named or any(said in point.name.lower() for said in _RUNS[2:])
+    is_other = not _NOT_RUNNING.isdisjoint(words_of(point.name))
+    return not is_other and (is_proven or _is_named_running(point))
+
+
+def _is_named_running(point: Point) -> bool:
+    words = (*words_of(point.name), *words_of(point.tag))
+    return not RUNS.isdisjoint(words) or any(said in point.name.lower() for said in _ON)
 
 
 def _add_counted(groups: dict[Key, _Group], counts: list[_Count]) -> None:
@@ -255,7 +262,7 @@ def _why(point: Point, name: PumpName, fits: list[_Group]) -> str:
     if fits:
         pumps = " or of ".join(_called(group) for group in fits)
         return f"{point.name} is left out: it may be of {pumps}."
-    if not name.words:
+    if not name.says_which:
         return f"{point.name} is left out: it does not say of which pump it is."
     return f"{point.name} is left out: it is not named as one of the pumps is."
 

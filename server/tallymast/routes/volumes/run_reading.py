@@ -115,10 +115,7 @@ class RunBook:
         told = self._days_of(conn, gateway, plan, pumps)
         rows = [_row(plan, pump, days) for pump, days in zip(pumps, told, strict=True)]
         if may_be_added(pumps):
-            name = f"all {len(pumps)} pumps together"
-            starts = all(pump.counts_starts for pump in pumps)
-            every = [_together(of_day) for of_day in zip(*told, strict=True)]
-            rows.append(RunRow(plan, name, "hours added up", *_cells(every, starts), ""))
+            rows.append(_all_row(plan, pumps, told))
         return rows
 
     def _days_of(
@@ -160,6 +157,14 @@ def _row(plan: SitePlan, pump: Pump, days: Sequence[RunTime]) -> RunRow:
     by_polls = pump.starts is None and pump.state is not None
     missed = may_be_missed(None, plan.site.poll_every_s) if by_polls else ""
     return RunRow(plan, pump.name, _by(pump), *_cells(days, pump.counts_starts), missed)
+
+
+def _all_row(plan: SitePlan, pumps: Sequence[Pump], told: Sequence[Sequence[RunTime]]) -> RunRow:
+    how_many = "both" if len(pumps) == 2 else f"all {len(pumps)}"
+    counts_starts = all(pump.counts_starts for pump in pumps)
+    days = [_together(of_day) for of_day in zip(*told, strict=True)]
+    cells = _cells(days, counts_starts)
+    return RunRow(plan, f"{how_many} pumps together", "hours added up", *cells, "")
 
 
 def _together(some: Sequence[RunTime]) -> RunTime:
