@@ -78,7 +78,8 @@ def _by_counters(
         ran_ms = counts * each * _HOUR_MS
         one = RunTime(span[1] - span[0], known_ms, ran_ms, seen.starts, by_station=True)
     if starts is not None:
-        one = replace(one, starts=round(_counted(conn, starts, span, contract, now_ms)[0]))
+        counts, known_ms = _counted(conn, starts, span, contract, now_ms)
+        one = replace(one, starts=round(counts), starts_known_ms=known_ms)
     return one
 
 

@@ -90,6 +90,8 @@ def test_an_outputs_link_says_of_which_pump_a_contact_is() -> None:
         "output: Start pump A -> 0",
         "output: Pump B -> 1",
         "state: Pump A dry run",
+        "state: Pump C stopped",
+        "output: Stop pump C -> 7",
     )
     assert told(site) == [
         ("Pump A", "Contact 7", "Pump A hours", ""),

@@ -64,27 +64,23 @@ def test_a_pump_told_by_polls_has_its_gap_and_may_have_missed_starts(tmp_path: P
     assert "may be missed" in told
 
 
+_POINT = """[[profile.point]]
+  tag = "{tag}"
+  name = "{name}"
+  kind = "{kind}"
+  table = "holding"
+  register = {register}
+"""
+_RUN2 = _POINT.format(
+    tag="RUN2", name="Pump 2 running", kind="discrete-input", register="0\n  bit = 3"
+)
+_STARTS = _POINT.format(tag="STARTS", name="Motor starts", kind="counter", register=1)
+_GATE_STARTS = _POINT.format(tag="STARTS", name="Starts", kind="counter", register=0)
 TWO_PUMPS = (
     NETWORK.replace('name = "Running"', 'name = "Pump 1 running"')
     .replace('name = "Pump"', 'name = "Start pump 1"')
-    .replace(
-        'words = ["hand or off", "auto"]',
-        """words = ["hand or off", "auto"]
-  [[profile.point]]
-  tag = "RUN2"
-  name = "Pump 2 running"
-  kind = "discrete-input"
-  table = "holding"
-  register = 0
-  layout = "bool"
-  bit = 3
-  [[profile.point]]
-  tag = "STARTS"
-  name = "Motor starts"
-  kind = "counter"
-  table = "holding"
-  register = 1""",
-    )
+    .replace('[[profile]]\nkey = "gate"', f'{_RUN2}{_STARTS}[[profile]]\nkey = "gate"')
+    .replace('key = "gate"', f'key = "gate"\n{_GATE_STARTS}')
 )
 
 
@@ -98,6 +94,8 @@ def test_each_of_several_pumps_has_its_row_and_what_fits_none_is_said(tmp_path: 
         state = (20 <= n < 40) + 8 * (40 <= n < 100)
         made.append((begin_ms + n * minute, Outcome.FIRST_TRY, bytes((0, state, 0, 5))))
     world.polls("dunlin-booster", made)
+    counts = [(at, outcome, bytes((0, 9 + n // 60))) for n, (at, outcome, _) in enumerate(made)]
+    world.polls("hob-gate", counts)
     client = TestClient(create_app(world.services()))
     told, at_site = text_of(client, "/run-hours"), text_of(client, "/sites/dunlin-booster")
     volumes = text_of(client, "/volumes")
@@ -111,3 +109,4 @@ def test_each_of_several_pumps_has_its_row_and_what_fits_none_is_said(tmp_path: 
     assert out in at_site
     assert "Both pumps together hours added up 1 h 20 min 2 starts " in at_site
     assert "Motor starts" not in volumes
+    assert "Hob Gate count of starts alone time unknown 3 starts " in told

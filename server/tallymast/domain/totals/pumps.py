@@ -33,7 +33,8 @@ _RUNS: Final = ("run", *_ON)
 _NOT_RUNNING: Final = frozenset(
     words_of(
         "dry fault fail failed failure alarm trip tripped ready demand enable enabled permit"
-        " permissive request requested command available valve gate open opened closed shut"
+        " permissive request requested command available stop stopped off valve gate open opened"
+        " closed shut"
     )
 )
 _SWITCHED: Final = (PointKind.DISCRETE_OUTPUT, PointKind.PULSE_OUTPUT)

@@ -25,6 +25,7 @@ class RunTime:
         ran_ms: how long it ran of that.
         starts: how often it started, as was seen.
         by_station: whether the station counted itself; else its polled state did.
+        starts_known_ms: for how long the station's own count of starts is known; None: it has none.
 
     """
 
@@ -33,6 +34,7 @@ class RunTime:
     ran_ms: float
     starts: int
     by_station: bool = False
+    starts_known_ms: int | None = None
 
     @property
     def most_ms(self) -> float:

@@ -168,12 +168,14 @@ def _all_row(plan: SitePlan, pumps: Sequence[Pump], told: Sequence[Sequence[RunT
 
 
 def _together(some: Sequence[RunTime]) -> RunTime:
+    counted = [one.starts_known_ms for one in some if one.starts_known_ms is not None]
     return RunTime(
         sum(one.span_ms for one in some),
         sum(one.known_ms for one in some),
         sum(one.ran_ms for one in some),
         sum(one.starts for one in some),
         any(one.by_station for one in some),
+        sum(counted) if len(counted) == len(some) else None,
     )
 
 
@@ -196,7 +198,7 @@ def _cells(days: Sequence[RunTime], counts_starts: bool) -> tuple[RunCell, RunCe
 def _cell(one: RunTime, counts_starts: bool) -> RunCell:
     known = "" if one.known_ms >= one.span_ms else f"{percent(one.known_share, 0)} known"
     if one.known_ms <= 0:
-        return RunCell("unknown", "", "nothing known")
+        return _untimed(one)
     ran = _hours(one.ran_ms)
     is_sure = one.span_ms - one.known_ms < 60_000  # ours: less than a minute changes no figure
     if not is_sure:
@@ -206,6 +208,15 @@ def _cell(one: RunTime, counts_starts: bool) -> RunCell:
     if starts and not is_sure:
         starts = f"at least {starts}"
     return RunCell(ran, starts, "" if is_sure else known)
+
+
+def _untimed(one: RunTime) -> RunCell:
+    """Return what is told where nobody knows how long it ran: its starts, if they were counted."""
+    if not one.starts_known_ms:
+        return RunCell("unknown", "", "nothing known")
+    starts = plural(one.starts, "start")
+    is_sure = one.span_ms - one.starts_known_ms < 60_000
+    return RunCell("time unknown", starts if is_sure else f"at least {starts}", "")
 
 
 def _hours(ms: float) -> str:
