@@ -21,7 +21,7 @@ from tallymast.domain.totals.hand_index import IndexReading
 from tallymast.domain.totals.model import StepKind
 from tallymast.domain.totals.month_figures import corrections
 from tallymast.domain.totals.permits import Period, Permit
-from tallymast.domain.totals.run_hours import pump_of
+from tallymast.domain.totals.pumps import pumps_of
 from tallymast.routes.services import NetworkView
 from tallymast.storage import (
     adjustments,
@@ -421,9 +421,9 @@ def test_a_pump_an_index_a_permit_and_a_balance_are_told_of_one_record(database:
     with database.reading() as conn:
         day = days_between(BEGIN, end, DENVER)[2]
         span = (day.start_ms, day.end_ms)
-        pump = pump_of(site.site)
-        (ran,) = run_times(conn, gateway, site, pump, [span], DENVER, end)
-        (seen,) = run_times(conn, gateway, site, replace(pump, hours=None), [span], DENVER, end)
+        (pump,) = pumps_of(site.site)
+        both = (pump, replace(pump, hours=None))
+        ((ran,), (seen,)) = run_times(conn, gateway, site, both, [span], DENVER, end)
         (first, told) = index_readings.compared(conn, total, DENVER, end)
         outlook = permits.standing(conn, permit, {total.point_id: total}, DENVER, end)
         told_of = {total.point_id: total}

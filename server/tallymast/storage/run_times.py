@@ -1,6 +1,6 @@
-"""How long a site's pump ran and how often it started: by the station's counters, else by polls."""
+"""How long a site's pumps ran and how often they started: by its own counters, else by polls."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -10,7 +10,8 @@ from sqlalchemy import Connection
 from tallymast.domain.model import Gateway, Point, SitePlan
 from tallymast.domain.record.days import Contract
 from tallymast.domain.totals.meters import meter_of
-from tallymast.domain.totals.run_hours import Pump, RunTime, hours_each, ran
+from tallymast.domain.totals.pumps import Pump
+from tallymast.domain.totals.run_hours import RunTime, hours_each, ran
 from tallymast.domain.totals.segments import join
 from tallymast.storage.readings import Goodness, raw_series
 from tallymast.storage.volume_hours import Counted, with_open
@@ -24,40 +25,62 @@ def run_times(
     conn: Connection,
     gateway: Gateway,
     plan: SitePlan,
-    pump: Pump,
+    pumps: Sequence[Pump],
     spans: Sequence[Span],
     contract: Contract,
     now_ms: int,
-) -> list[RunTime]:
-    """Return how a site's pump ran in each of some spans, at most up to now.
+) -> list[list[RunTime]]:
+    """Return how each of a site's pumps ran in each of some spans, at most up to now.
 
     Args:
         conn: in one read transaction.
         gateway: the site's.
         plan: the site.
-        pump: its points, from ``run_hours.pump_of``.
+        pumps: those asked for, from ``pumps.pumps_of``.
         spans: ascending, at least one; today, yesterday, seven days.
         contract: when days begin.
         now_ms: now.
 
+    Returns:
+        One list a pump, with one time a span.
+
     """
     spans = [(begin, min(end, now_ms)) for begin, end in spans]
-    polled = _polled(conn, gateway, plan, pump.state, spans)
     counted = {one.point.tag: one for one in counted_points(conn, gateway, plan)}
+    found = []
+    for pump in pumps:
+        polled = _polled(conn, gateway, plan, pump.state, spans)
+        found.append(
+            [
+                _by_counters(conn, pump, counted, seen, span, contract, now_ms)
+                for span, seen in zip(spans, polled, strict=True)
+            ]
+        )
+    return found
+
+
+def _by_counters(
+    conn: Connection,
+    pump: Pump,
+    counted: Mapping[str, Counted],
+    seen: RunTime,
+    span: Span,
+    contract: Contract,
+    now_ms: int,
+) -> RunTime:
+    """Return how a pump ran in a span: what the station counted, in place of what was seen."""
     hours = counted.get(pump.hours.tag) if pump.hours else None
     starts = counted.get(pump.starts.tag) if pump.starts else None
     each = hours_each(pump.hours) if pump.hours else None
-    found = []
-    for span, seen in zip(spans, polled, strict=True):
-        one = seen
-        if hours is not None and each is not None:
-            counts, known_ms = _counted(conn, hours, span, contract, now_ms)
-            ran_ms = counts * each * _HOUR_MS
-            one = RunTime(span[1] - span[0], known_ms, ran_ms, seen.starts, by_station=True)
-        if starts is not None:
-            one = replace(one, starts=round(_counted(conn, starts, span, contract, now_ms)[0]))
-        found.append(one)
-    return found
+    one = seen
+    if hours is not None and each is not None:
+        counts, known_ms = _counted(conn, hours, span, contract, now_ms)
+        ran_ms = counts * each * _HOUR_MS
+        one = RunTime(span[1] - span[0], known_ms, ran_ms, seen.starts, by_station=True)
+    if starts is not None:
+        counts, known_ms = _counted(conn, starts, span, contract, now_ms)
+        one = replace(one, starts=round(counts), starts_known_ms=known_ms)
+    return one
 
 
 def _counted(

@@ -6,16 +6,13 @@ lasts shorter than a poll period may be missed.
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymast.domain.model import Point, PointKind, Site
+from tallymast.domain.model import Point
 
 Ints = NDArray[np.int64]
-_STARTS: Final = ("start", "cycles", "operations")
-_RUNS: Final = ("run", "running", "pump on", "motor on")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +25,7 @@ class RunTime:
         ran_ms: how long it ran of that.
         starts: how often it started, as was seen.
         by_station: whether the station counted itself; else its polled state did.
+        starts_known_ms: for how long the station's own count of starts is known; None: it has none.
 
     """
 
@@ -36,6 +34,7 @@ class RunTime:
     ran_ms: float
     starts: int
     by_station: bool = False
+    starts_known_ms: int | None = None
 
     @property
     def most_ms(self) -> float:
@@ -93,45 +92,6 @@ def may_be_missed(shortest_s: float | None, poll_every_s: float) -> str:
     return f"A start or stop shorter than the poll period of {poll_every_s:g} s may be missed."
 
 
-@dataclass(frozen=True, slots=True)
-class Pump:
-    """Which points of a site tell of its pump; None where it has none such.
-
-    Attributes:
-        hours: the station's own count of the time it ran.
-        starts: the station's own count of starts.
-        state: whether it runs now.
-
-    """
-
-    hours: Point | None
-    starts: Point | None
-    state: Point | None
-
-    @property
-    def is_told(self) -> bool:
-        """Whether anything tells of one."""
-        return self.hours is not None or self.starts is not None or self.state is not None
-
-
-def pump_of(site: Site) -> Pump:
-    """Return the points that tell of a site's pump.
-
-    The first duration, the first counter named of starts, and the contact that an output names
-    as its feedback, else the first one named of running.
-    """
-    fed = {point.feedback.tag for point in site.points if point.feedback is not None}
-    contacts = [point for point in site.points if point.kind is PointKind.DISCRETE_INPUT]
-    proven = [point for point in contacts if point.tag in fed]
-    named = [point for point in contacts if _is_named(point, _RUNS)]
-    counters = [point for point in site.points if point.kind is PointKind.COUNTER]
-    return Pump(
-        site.point_of(PointKind.DURATION),
-        next((point for point in counters if _is_named(point, _STARTS)), None),
-        next(iter(proven or named), None),
-    )
-
-
 def hours_each(point: Point) -> float | None:
     """Return how many hours one count of a duration stands for, None for an unknown unit."""
     units = {"s": 3600.0, "sec": 3600.0, "min": 60.0, "h": 1.0, "hr": 1.0, "hours": 1.0}
@@ -142,9 +102,3 @@ def hours_each(point: Point) -> float | None:
     if point.raw and point.value:
         slope = (point.value[1] - point.value[0]) / (point.raw[1] - point.raw[0])
     return slope / unit
-
-
-def _is_named(point: Point, words: tuple[str, ...]) -> bool:
-    name = f" {point.name} {point.tag} ".lower()
-    restarts = "restart" in name
-    return not restarts and any(word in name for word in words)

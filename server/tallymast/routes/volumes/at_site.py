@@ -1,4 +1,4 @@
-"""What a site counted, for its own page: each counting point, and how its pump ran."""
+"""What a site counted, for its own page: each counting point, and how its pumps ran."""
 
 from dataclasses import dataclass
 from datetime import timedelta
@@ -12,7 +12,7 @@ from tallymast.routes.services import Services
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import spans_of, the_period
 from tallymast.routes.volumes.points import Stood, counts_volume
-from tallymast.routes.volumes.run_reading import RunRow, run_book
+from tallymast.routes.volumes.run_reading import RunsTold, run_book
 from tallymast.routes.volumes.words import Figure, figure
 from tallymast.storage import volume_days
 from tallymast.storage.volume_days import Reading
@@ -38,7 +38,7 @@ class CountedAtSite:
     """The panel; ``until_ms`` is up to where hours are told."""
 
     lines: tuple[CountedLine, ...]
-    runs: tuple[RunRow, ...]
+    runs: RunsTold
     until_ms: int
 
 
@@ -72,7 +72,7 @@ def counted_at(request: Request, given: Services, plan: SitePlan) -> CountedAtSi
             )
         )
     untils = [read.spans[number][-1].span[1] for number in numbers if read.spans[number]]
-    runs = tuple(run_book(request).rows([plan]))
+    runs = run_book(request).told([plan])
     return CountedAtSite(tuple(lines), runs, max(untils, default=now_ms))
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from tallymast.domain.model import Gateway, PointKind, SitePlan
-from tallymast.domain.totals.run_hours import pump_of
+from tallymast.domain.totals.pumps import pumps_at
 from tallymast.routes.api.finding import any_site, the_point
 from tallymast.routes.problems import Problem
 from tallymast.routes.services import NetworkView
@@ -62,7 +62,7 @@ def counts_volume(one: Counted) -> bool:
     """Whether a counting point counts a volume, or pulses that may stand for one."""
     kind = one.point.kind
     if kind is PointKind.COUNTER:
-        return one.point != pump_of(one.plan.site).starts
+        return one.point not in pumps_at(one.plan.site).starts
     return kind is PointKind.TOTALIZER
 
 

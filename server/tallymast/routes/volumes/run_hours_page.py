@@ -18,8 +18,10 @@ TheRuns = Annotated[RunBook, Depends(run_book)]
 def run_hours_page(request: Request, given: Given, runs: TheRuns, show: Show) -> HTMLResponse:
     """Show every pump's hours and starts."""
     network = given.network()
+    told = runs.told(network.sites)
     context = {
-        "rows": runs.rows(network.sites),
+        "rows": told.rows,
+        "left_out": told.left_out,
         "contract": f"{network.contract_hour:02d}:00 {network.contract_zone or network.time_zone}",
     }
     return show.page(request, "run_hours.html", context)
