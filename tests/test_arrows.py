@@ -67,6 +67,7 @@ FREE = {
     "beginnings",
     "rounds",
     "seasons",
+    "steady",
     "volume_keeper",
     "monthly",
     "reporting",

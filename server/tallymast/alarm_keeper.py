@@ -2,7 +2,8 @@
 
 What an alarm is, when its condition is abnormal and what follows is decided in domain/alarms;
 how alarms stand is known to the book (alarm_book.py). Here they are brought together, and nothing
-that fails ends the looking: what cannot be stored now is stored later.
+that fails ends the looking: what cannot be stored now is stored later, and a look that a fault of
+the program breaks is told of and tried again (steady.py).
 """
 
 import logging
@@ -24,6 +25,7 @@ from tallymast.domain.alarms.judged import UNKNOWN
 from tallymast.domain.alarms.model import Alarms, Condition, Seen
 from tallymast.domain.alarms.permitted import Permitted
 from tallymast.domain.alarms.weekly import Weekly
+from tallymast.domain.desks import Standstill
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.orders.model import Order
@@ -31,6 +33,7 @@ from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView, PollerCondition, StorageCondition
 from tallymast.routes.standings import Standings
+from tallymast.steady import Steady
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +55,8 @@ class Eyes:
         orders: the newest order to each output, by point id.
         weekly: when the test alarm is raised by itself.
         permits: how permits stand, by their number.
+        desks: which desks stand still, those beside polling.
+        keep_desks: has that kept for other processes.
 
     """
 
@@ -64,6 +69,8 @@ class Eyes:
     orders: Callable[[], Mapping[int, Order]] = dict
     weekly: Callable[[], Weekly] = lambda: Weekly(on=False)
     permits: Callable[[], Mapping[int, Permitted]] = dict
+    desks: Callable[[], tuple[Standstill, ...]] = tuple
+    keep_desks: Callable[[tuple[Standstill, ...]], None] = lambda _: None
 
 
 class AlarmKeeper(threading.Thread):
@@ -89,6 +96,8 @@ class AlarmKeeper(threading.Thread):
         self._is_begun = False
         self._start: tuple[Alarms, int] | None = None  # how it was at the start, until it is kept
         self._kept_ms: int | None = None  # when it was last kept that somebody looked
+        self._desks: tuple[Standstill, ...] | None = None  # that stood still, as kept last
+        self.steady = Steady("alarms", eyes.now_ms)
 
     @property
     def looked_ms(self) -> int | None:
@@ -106,9 +115,17 @@ class AlarmKeeper(threading.Thread):
         while not self._ended.wait(max(due_s - time.monotonic(), 0.0)):
             due_s = max(due_s + LOOK_S, time.monotonic())
             try:
-                self.look()
+                self.steady.take(self.look)
+                self._keep_desks()
             except StorageError as error:
                 log.warning("alarms wait to be stored: %s", error)
+
+    def _keep_desks(self) -> None:
+        """Have kept which desks stand still, this one among them, where that changed."""
+        desks = self._eyes.desks()
+        if desks != self._desks:
+            self._eyes.keep_desks(desks)
+            self._desks = desks
 
     def stop(self) -> None:
         """End after the look in hand, and keep when it was."""
