@@ -57,6 +57,7 @@ FREE = {
     "alarm_dawns",
     "alarm_permits",
     "alarm_memory",
+    "alarm_past",
     "alarm_tests",
     "heartbeat",
     "finding_keeper",

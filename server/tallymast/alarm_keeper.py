@@ -10,7 +10,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from sqlalchemy import Connection
@@ -19,6 +19,7 @@ from tallymast import alarm_blind
 from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_dawns import Dawns
 from tallymast.alarm_looks import Looks
+from tallymast.alarm_memory import NoPast, Past
 from tallymast.alarm_tests import WeeklyTest, seen_of_test
 from tallymast.domain.alarms.conditions import Around, PlaceOf
 from tallymast.domain.alarms.judged import UNKNOWN
@@ -57,6 +58,7 @@ class Eyes:
         permits: how permits stand, by their number.
         desks: which desks stand still, those beside polling.
         keep_desks: has that kept for other processes.
+        past: what the record knows of points.
 
     """
 
@@ -71,6 +73,7 @@ class Eyes:
     permits: Callable[[], Mapping[int, Permitted]] = dict
     desks: Callable[[], tuple[Standstill, ...]] = tuple
     keep_desks: Callable[[tuple[Standstill, ...]], None] = lambda _: None
+    past: Past = field(default_factory=NoPast)
 
 
 class AlarmKeeper(threading.Thread):
@@ -87,7 +90,7 @@ class AlarmKeeper(threading.Thread):
         self._eyes = eyes
         self._book = book
         self._standings = Standings(eyes)
-        self._looks = Looks()
+        self._looks = Looks(eyes.past)
         self._dawns = Dawns()
         self._test = WeeklyTest(eyes.weekly)
         self._orders: Mapping[int, Order] = {}

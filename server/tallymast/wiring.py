@@ -16,6 +16,7 @@ from pathlib import Path
 from tallymast import alarm_blind, wall
 from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
+from tallymast.alarm_past import Past
 from tallymast.alarm_permits import Permits
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
@@ -246,6 +247,7 @@ def assemble(
         permits=permits.standings,
         desks=desks.standing,
         keep_desks=lambda standing: keep(database, standing),
+        past=Past(database, lambda: shown[0], now_ms),
     )
     alarms = AlarmKeeper(eyes, book)
     parts = Parts(
