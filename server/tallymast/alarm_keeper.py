@@ -2,14 +2,15 @@
 
 What an alarm is, when its condition is abnormal and what follows is decided in domain/alarms;
 how alarms stand is known to the book (alarm_book.py). Here they are brought together, and nothing
-that fails ends the looking: what cannot be stored now is stored later.
+that fails ends the looking: what cannot be stored now is stored later, and a look that a fault of
+the program breaks is told of and tried again (steady.py).
 """
 
 import logging
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from sqlalchemy import Connection
@@ -18,12 +19,14 @@ from tallymast import alarm_blind
 from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_dawns import Dawns
 from tallymast.alarm_looks import Looks
+from tallymast.alarm_memory import NoPast, Past
 from tallymast.alarm_tests import WeeklyTest, seen_of_test
 from tallymast.domain.alarms.conditions import Around, PlaceOf
 from tallymast.domain.alarms.judged import UNKNOWN
 from tallymast.domain.alarms.model import Alarms, Condition, Seen
 from tallymast.domain.alarms.permitted import Permitted
 from tallymast.domain.alarms.weekly import Weekly
+from tallymast.domain.desks import Standstill
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.site_health import SiteHealth
 from tallymast.domain.orders.model import Order
@@ -31,6 +34,7 @@ from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView, PollerCondition, StorageCondition
 from tallymast.routes.standings import Standings
+from tallymast.steady import Steady
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +56,9 @@ class Eyes:
         orders: the newest order to each output, by point id.
         weekly: when the test alarm is raised by itself.
         permits: how permits stand, by their number.
+        desks: which desks stand still, those beside polling.
+        keep_desks: has that kept for other processes.
+        past: what the record knows of points.
 
     """
 
@@ -64,6 +71,9 @@ class Eyes:
     orders: Callable[[], Mapping[int, Order]] = dict
     weekly: Callable[[], Weekly] = lambda: Weekly(on=False)
     permits: Callable[[], Mapping[int, Permitted]] = dict
+    desks: Callable[[], tuple[Standstill, ...]] = tuple
+    keep_desks: Callable[[tuple[Standstill, ...]], None] = lambda _: None
+    past: Past = field(default_factory=NoPast)
 
 
 class AlarmKeeper(threading.Thread):
@@ -80,7 +90,7 @@ class AlarmKeeper(threading.Thread):
         self._eyes = eyes
         self._book = book
         self._standings = Standings(eyes)
-        self._looks = Looks()
+        self._looks = Looks(eyes.past)
         self._dawns = Dawns()
         self._test = WeeklyTest(eyes.weekly)
         self._orders: Mapping[int, Order] = {}
@@ -89,6 +99,8 @@ class AlarmKeeper(threading.Thread):
         self._is_begun = False
         self._start: tuple[Alarms, int] | None = None  # how it was at the start, until it is kept
         self._kept_ms: int | None = None  # when it was last kept that somebody looked
+        self._desks: tuple[Standstill, ...] | None = None  # that stood still, as kept last
+        self.steady = Steady("alarms", eyes.now_ms)
 
     @property
     def looked_ms(self) -> int | None:
@@ -106,9 +118,17 @@ class AlarmKeeper(threading.Thread):
         while not self._ended.wait(max(due_s - time.monotonic(), 0.0)):
             due_s = max(due_s + LOOK_S, time.monotonic())
             try:
-                self.look()
+                self.steady.take(self.look)
+                self._keep_desks()
             except StorageError as error:
                 log.warning("alarms wait to be stored: %s", error)
+
+    def _keep_desks(self) -> None:
+        """Have kept which desks stand still, this one among them, where that changed."""
+        desks = self._eyes.desks()
+        if desks != self._desks:
+            self._eyes.keep_desks(desks)
+            self._desks = desks
 
     def stop(self) -> None:
         """End after the look in hand, and keep when it was."""

@@ -8,7 +8,7 @@ anything is held back: one lost gateway is one line there, not a line for everyt
 from dataclasses import replace
 from typing import Final
 
-from tallymast.alarm_memory import Memory
+from tallymast.alarm_memory import Memory, Past
 from tallymast.domain.alarms.conditions import Around, seen_of
 from tallymast.domain.alarms.first_up import with_first
 from tallymast.domain.alarms.model import (
@@ -35,11 +35,16 @@ _HOLDING: Final = (Event.SUPPRESSED, Event.UNSUPPRESSED)
 
 
 class Looks:
-    """Looks at all alarms, again and again; remembers where nothing can have changed."""
+    """Looks at all alarms, again and again; remembers where nothing can have changed.
 
-    def __init__(self) -> None:
+    Args:
+        past: what the record knows of a point when it is first followed.
+
+    """
+
+    def __init__(self, past: Past) -> None:
         self._still: dict[str, tuple[object, Standing]] = {}
-        self._memory = Memory()
+        self._memory = Memory(past)
 
     def steps_of(self, before: Alarms, around: Around) -> dict[str, Step]:
         """Return what one look makes of alarms; those that stay as they are are not in it."""

@@ -1,12 +1,13 @@
 """Remembers of some points what one reading does not tell: what they showed before.
 
-It is kept in memory: after a start the first reading is the newest that was stored, so that a
-count is compared with the last one before; a rate of change needs half its span anew, and of an
-output that changed meanwhile nobody saw the change.
+It is kept in memory. At a start rates of change and counts are taken over from the record, where
+its readings go on up to the start (alarm_past.py); of an output that changed meanwhile nobody saw
+the change.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from tallymast.domain.alarms.conditions import Around, PlaceOf
 from tallymast.domain.alarms.counting import Counted, count_of, counted
@@ -15,7 +16,7 @@ from tallymast.domain.alarms.moving import Trace
 from tallymast.domain.alarms.paired import Switched, switched
 from tallymast.domain.health.attention import Standing as SiteStanding
 from tallymast.domain.health.attention import number_of
-from tallymast.domain.model import Point, Quality
+from tallymast.domain.model import Point, Quality, SitePlan
 
 _REMEMBERED = frozenset({Kind.RATE, Kind.TOTALIZER, Kind.FEEDBACK})
 
@@ -30,10 +31,39 @@ class _Watched:
     point: Point | None = None
 
 
-class Memory:
-    """What looks remember, by site key and tag."""
+class Past(Protocol):
+    """What the record knows of a point up to now."""
 
-    def __init__(self) -> None:
+    def trace(self, plan: SitePlan, point: Point, span_s: float) -> Trace:
+        """Return how it moved in the last ``span_s``; an empty trace where that is not known."""
+
+    def count(self, plan: SitePlan, point: Point) -> Counted | None:
+        """Return what would be remembered of a totalizer, None where nothing is."""
+
+
+class NoPast:
+    """Knows nothing of any point."""
+
+    def trace(self, plan: SitePlan, point: Point, span_s: float) -> Trace:
+        """Return an empty trace."""
+        return Trace()
+
+    def count(self, plan: SitePlan, point: Point) -> Counted | None:
+        """Return nothing."""
+        return None
+
+
+class Memory:
+    """What looks remember, by site key and tag.
+
+    Args:
+        past: what the record knows of a point when it is first followed.
+
+    """
+
+    def __init__(self, past: Past) -> None:
+        self._past = past
+        self._begun: set[PlaceOf] = set()
         self._alarms: Mapping[str, Alarm] | None = None
         self._watched: dict[PlaceOf, _Watched] = {}
         self._traces: dict[PlaceOf, Trace] = {}
@@ -68,6 +98,9 @@ class Memory:
             self._traces.pop(place, None)
             self._counts.pop(place, None)
             self._switched.pop(place, None)
+        if place not in self._begun:
+            self._seed(place, known, site.plan, point)
+            self._begun.add(place)
         known.site, known.point = site, point
         if known.alarm.kind is Kind.FEEDBACK:
             found = switched(self._switched.get(place), known.alarm, site)
@@ -77,6 +110,15 @@ class Memory:
             self._trace(place, known.span_s, site, point)
         else:
             self._count(place, site, point)
+
+    def _seed(self, place: PlaceOf, known: _Watched, plan: SitePlan, point: Point) -> None:
+        """Take over what the record knows of a point that is followed for the first time."""
+        if known.alarm.kind is Kind.RATE:
+            self._traces[place] = self._past.trace(plan, point, known.span_s)
+        elif known.alarm.kind is Kind.TOTALIZER:
+            count = self._past.count(plan, point)
+            if count is not None:
+                self._counts[place] = count
 
     def _trace(self, place: PlaceOf, span_s: float, site: SiteStanding, point: Point) -> None:
         reading = site.readings.get(point.tag)

@@ -1,8 +1,9 @@
 """Sends a sign of life to somebody outside, who calls when it stays out.
 
 Of a program, a computer or a line that has ended nothing here can tell. A heart that beats for a
-dead body would be worse than none: it is sent only while sites are polled, readings stored and
-alarms looked for. It has a thread of its own, so that a receiver that is slow delays nothing.
+dead body would be worse than none: it is sent only while sites are polled, readings stored,
+alarms looked for, and no desk beside polling stands still. It has a thread of its own, so that a
+receiver that is slow delays nothing.
 """
 
 import logging
@@ -13,12 +14,14 @@ from typing import Final
 
 import httpx
 
+from tallymast.domain.desks import Standstill
 from tallymast.domain.errors import StorageError
 from tallymast.domain.health.attention import late_after_ms
 from tallymast.domain.heartbeat import Heartbeat, HeartbeatNow
 from tallymast.domain.model import GatewayStatus
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView, PollerCondition, StorageCondition
+from tallymast.steady import Steady
 from tallymast.storage import heartbeat as stored
 from tallymast.storage.engine import Database
 
@@ -41,6 +44,7 @@ class Body:
         storage: how storing goes.
         poller: how polling goes.
         looked_ms: when alarms were looked for last.
+        desks: which desks stand still.
 
     """
 
@@ -50,6 +54,7 @@ class Body:
     storage: Callable[[], StorageCondition]
     poller: Callable[[], PollerCondition]
     looked_ms: Callable[[], int | None]
+    desks: Callable[[], tuple[Standstill, ...]] = tuple
 
     def ails(self) -> str:
         """Return what does not work, a sentence; empty: all does."""
@@ -60,6 +65,8 @@ class Body:
         now_ms, looked_ms = self.now_ms(), self.looked_ms()
         if looked_ms is None or now_ms - looked_ms > BLIND_MS:
             return "Nobody looks for alarms."
+        for one in self.desks():
+            return f"{one.name} stands still."
         return "No site is polled in its time." if self._is_standing(now_ms) else ""
 
     def _is_standing(self, now_ms: int) -> bool:
@@ -101,6 +108,7 @@ class Heart(threading.Thread):
         self._tried_ms: int | None = None
         self._now = HeartbeatNow()
         self._kept: HeartbeatNow | None = None
+        self.steady = Steady("heartbeat", body.now_ms)
 
     def now(self) -> HeartbeatNow:
         """Return how sending goes."""
@@ -113,7 +121,7 @@ class Heart(threading.Thread):
     def run(self) -> None:
         """Look every few seconds whether a beat is due."""
         while not self._ended.wait(LOOK_S):
-            self.step()
+            self.steady.take(self.step)
 
     def stop(self) -> None:
         """End; a beat in hand is hardly waited for, and what becomes of it not kept."""

@@ -5,6 +5,9 @@
 The poller's loop never waits for the database: it looks at a list kept here, and is answered
 by futures from this thread. At the start, before anything is fetched, what another process was
 sending ends as unknown; nothing is ever sent a second time.
+
+A fault of the program in one order ends that order; one that breaks a whole look does not end the
+looking, and no order is taken while it lasts (steady.py).
 """
 
 import logging
@@ -22,13 +25,15 @@ from tallymast.domain.orders.model import Order, OrderState, Sendable, Told
 from tallymast.live import Live
 from tallymast.order_proving import Prove, Proving
 from tallymast.routes.services import NetworkView
+from tallymast.steady import Steady
 from tallymast.storage import orders
 from tallymast.storage.engine import Database
 
 log = logging.getLogger(__name__)
 
 LOOK_S: Final = 0.05  # how soon a stored order is seen by the poller
-REFUSED_LOOK_S: Final = 0.5  # the same while the database refuses
+REFUSED_LOOK_S: Final = 0.5  # the same while the database refuses, or looks break
+_FAULT: Final = "Not sent: it could not be judged, by a fault of the program; its log says more."
 
 Judge = Callable[[Order], Sequence[str]]  # why an order may not be sent now, in sentences
 
@@ -71,6 +76,8 @@ class OrderDesk(threading.Thread):
         self._monotonic_s = monotonic_s
         self._worker = worker or f"{os.getpid()}-{uuid.uuid4().hex[:12]}"
         self._proving = Proving(live, view, prove, now_ms, monotonic_s)
+        self.steady = Steady("orders", now_ms)
+        self.proofs_steady = Steady("proofs of orders", now_ms)
         self._lock = threading.Lock()
         self._bell = threading.Event()
         self._is_ended = False
@@ -123,15 +130,13 @@ class OrderDesk(threading.Thread):
     # --- its own thread --------------------------------------------------------------------
 
     def run(self) -> None:
-        """Look until stopped; what the database refuses is tried again."""
+        """Look until stopped; what the database refuses, or a bug breaks, is tried again."""
         pause_s = LOOK_S
         try:
             while not self._is_ended:
                 self._bell.wait(pause_s)
                 self._bell.clear()
                 pause_s = LOOK_S if self._looked() else REFUSED_LOOK_S
-        except Exception:
-            log.exception("orders ended by a bug")
         finally:
             self._end()
 
@@ -149,6 +154,10 @@ class OrderDesk(threading.Thread):
                 known is kept for the next look.
 
         """
+        self._look_at_orders()
+        self._look_at_proofs()
+
+    def _look_at_orders(self) -> None:
         try:
             self._begin()
             self._store_told()
@@ -156,15 +165,18 @@ class OrderDesk(threading.Thread):
             self._answer_claims()
         self._fetch_if_moved()
         self._expire()
+
+    def _look_at_proofs(self) -> None:
         self._proving.look(self._database)
 
     def _looked(self) -> bool:
+        """Look once; what breaks the proving stops no order. Return whether all went well."""
         try:
-            self.look()
+            sent = self.steady.take(self._look_at_orders)
+            return self.proofs_steady.take(self._look_at_proofs) and sent
         except StorageError as error:
             log.warning("orders wait: %s", error)
             return False
-        return True
 
     def _begin(self) -> None:
         if self._is_begun:
@@ -218,6 +230,9 @@ class OrderDesk(threading.Thread):
                 log.warning("order %d is not sent: %s", order_id, error)
                 said = "Not sent: it could not be stored that it was being sent."
                 self.told(order_id, Told(OrderState.NOT_SENT, self._now_ms(), said))
+            except Exception:  # a fault in one order must not end the sending of all others
+                log.exception("order %d is not sent: a bug", order_id)
+                self.told(order_id, Told(OrderState.NOT_SENT, self._now_ms(), _FAULT))
             finally:
                 claim.set_result(granted)
 

@@ -4,6 +4,7 @@ A reading counts only where its poll surely began after the order was read back:
 after it if every exchange of it was answered at its first try, else the next.
 """
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
@@ -17,6 +18,8 @@ from tallymast.routes.services import NetworkView
 from tallymast.routes.standings import site_readings
 from tallymast.storage import order_proofs, orders
 from tallymast.storage.engine import Database
+
+log = logging.getLogger(__name__)
 
 
 class Prove(Protocol):
@@ -47,6 +50,7 @@ class Prove(Protocol):
 
 _GONE: Final = "The output or its feedback was taken out of the network before it could be proven."
 _OVERTAKEN: Final = "Another order went to this output before this one could be proven."
+_FAULT: Final = "It could not be judged, by a fault of the program; its log says more."
 
 
 @dataclass(slots=True)
@@ -141,7 +145,7 @@ class Proving:
         """
         if not self._waiting and not self._unread:
             return
-        found = [self._judged(one) for one in self._waiting.values()]
+        found = [self._soundly_judged(one) for one in self._waiting.values()]
         found += [self._read(one) for one in self._unread]
         known = [one for one in found if one is not None]
         if not known:
@@ -155,6 +159,14 @@ class Proving:
         self.watched = frozenset(one.order.site_id for one in self._waiting.values())
 
     # --- feedback --------------------------------------------------------------------------
+
+    def _soundly_judged(self, waiting: _Waiting) -> _Found | None:
+        """Return what is proven now; a fault of the program in one order ends that order's."""
+        try:
+            return self._judged(waiting)
+        except Exception:
+            log.exception("the proof of order %d ends: a bug", waiting.order.id)
+            return _Found(waiting.order, self._moment(waiting), _FAULT, Proof.UNKNOWN)
 
     def _judged(self, waiting: _Waiting) -> _Found | None:
         """Return what is proven of an order now, None while it is waited for."""

@@ -9,6 +9,7 @@ from typing import Final
 from tallymast.domain.errors import DecodeError, StorageError
 from tallymast.domain.model import Gateway, SitePlan
 from tallymast.routes.services import NetworkView
+from tallymast.steady import Steady
 from tallymast.storage import volume_keeping
 from tallymast.storage.engine import Database
 
@@ -43,12 +44,13 @@ class VolumeKeeper(threading.Thread):
         self._pause_s = pause_s
         self._seen: NetworkView | None = None  # whose counting rules were looked at last
         self._ended = threading.Event()
+        self.steady = Steady("volumes", now_ms)
 
     def run(self) -> None:
-        """Look every few seconds."""
+        """Look every few seconds; what a bug breaks is tried again."""
         while True:
             try:
-                self.look()
+                self.steady.take(self.look)
             except StorageError as error:
                 log.warning("volumes wait: %s", error)
             if self._ended.wait(EVERY_S):

@@ -9,17 +9,19 @@ import logging
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 
 from tallymast import alarm_blind, wall
 from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
+from tallymast.alarm_past import Past
 from tallymast.alarm_permits import Permits
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.weekly import Weekly
+from tallymast.domain.desks import Desk, Standstill
 from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.model import (
     PollPlan,
@@ -46,6 +48,7 @@ from tallymast.routes.services import (
     PollerCondition,
     Services,
 )
+from tallymast.steady import Desks, Elsewhere, keep
 from tallymast.storage import jobs, states, test_alarm
 from tallymast.storage import orders as stored_orders
 from tallymast.storage.engine import Database
@@ -98,8 +101,15 @@ class Parts:
     has_mail_password: bool | None = None  # None where nothing is sent from
     heart: Heart | None = None
     told: Told | None = None  # of a heart in another process
+    desks: Desks = field(default_factory=lambda: Desks(now_ms))  # those of this process
+    elsewhere: Elsewhere | None = None  # those of the process that polls
     fell: str = ""  # what fell back while polling stood, in a sentence
     begun_ms: int = 0
+
+    def standing(self) -> tuple[Standstill, ...]:
+        """Return the desks that stand still, here or in the process that polls."""
+        elsewhere = self.elsewhere.standing() if self.elsewhere else ()
+        return (*self.desks.standing(), *elsewhere)
 
     def start_notice(self) -> str:
         """Return what fell back before the start, for an hour."""
@@ -144,6 +154,7 @@ class Parts:
                     begun.append(part)
             yield
         finally:
+            self.desks.end()
             for part in (
                 *beside,
                 self.plan,
@@ -197,16 +208,19 @@ def assemble(
     permits = Permits(database, lambda: shown[0], now_ms)
     book = AlarmBook(database, lambda: shown[0], alarms_of, permits.alarms)
     if role == "web":
-        return Parts(
-            database,
-            live,
-            shown,
-            follow=Follow(database, live, book.has_moved),
-            plan=PlanWatch(database, addresses or {}, shown, live),
-            exports=exports,
-            judge=judge,
-            book=book,
-            told=Told(database, now_ms),
+        return _watched(
+            Parts(
+                database,
+                live,
+                shown,
+                follow=Follow(database, live, book.has_moved),
+                plan=PlanWatch(database, addresses or {}, shown, live),
+                exports=exports,
+                judge=judge,
+                book=book,
+                told=Told(database, now_ms),
+                elsewhere=Elsewhere(database, now_ms, alarm_blind.LOOKED, alarm_blind.LEAST_MS),
+            )
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
@@ -220,6 +234,7 @@ def assemble(
     poll = PollThread(plan, known, upward, desk, wall.clock(), orders)
     closer = HourCloser(database, lambda: shown[0])
     watching = PlanWatch(database, addresses or {}, shown, live, poll, upward)
+    desks = Desks(now_ms)
     eyes = Eyes(
         live,
         network=lambda: shown[0],
@@ -230,9 +245,12 @@ def assemble(
         weekly=lambda: _weekly(database),
         orders=lambda: _newest_orders(database),
         permits=permits.standings,
+        desks=desks.standing,
+        keep_desks=lambda standing: keep(database, standing),
+        past=Past(database, lambda: shown[0], now_ms),
     )
     alarms = AlarmKeeper(eyes, book)
-    return Parts(
+    parts = Parts(
         database,
         live,
         shown,
@@ -242,6 +260,7 @@ def assemble(
         closer,
         poll,
         plan=watching,
+        desks=desks,
         keeper=Keeper(database, live, backups, lambda: shown[0], now_ms) if backups else None,
         exports=exports,
         judge=judge,
@@ -254,6 +273,38 @@ def assemble(
         fell=_fell(plan, live),
         begun_ms=now_ms(),
     )
+    return _watched(parts)
+
+
+def _watched(parts: Parts) -> Parts:
+    """Have a running Tallymast's desks watched over: what takes steps by them, else its thread."""
+    stepping = (
+        (Desk.ALARMS, parts.alarms),
+        (Desk.VOLUMES, parts.volumes),
+        (Desk.HEARTBEAT, parts.heart),
+    )
+    plain = (
+        (Desk.TELLING, parts.telling),
+        (Desk.JOBS, parts.desk),
+        (Desk.HOURS, parts.closer),
+        (Desk.FOLLOWING, parts.follow),
+        (Desk.PLAN, parts.plan),
+        (Desk.JUDGING, parts.judge),
+        (Desk.KEEPING, parts.keeper),
+        (Desk.EXPORTS, parts.exports),
+    )
+    if parts.orders is not None:
+        parts.desks.watch(Desk.ORDERS, parts.orders, parts.orders.steady)
+        parts.desks.watch(Desk.PROOFS, steady=parts.orders.proofs_steady)
+    if parts.writer is not None:
+        parts.desks.watch(Desk.STORING, parts.writer.thread)
+    for name, one in stepping:
+        if one is not None:
+            parts.desks.watch(name, one, one.steady)
+    for name, thread in plain:
+        if thread is not None:
+            parts.desks.watch(name, thread)
+    return parts
 
 
 def _telling(
@@ -272,6 +323,7 @@ def _heart(database: Database, eyes: Eyes, alarms: AlarmKeeper) -> Heart:
         storage=eyes.storage,
         poller=eyes.poller,
         looked_ms=lambda: alarms.looked_ms,
+        desks=eyes.desks,
     )
     return Heart(database, body, version("tallymast"))
 
@@ -363,6 +415,7 @@ def services(
         began=lambda: parts.judge.began if parts.judge else {},
         alarms=lambda: _alarms(parts),
         mail_password=lambda: parts.has_mail_password,
+        desks=parts.standing,
         telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
         heartbeat=lambda: _heartbeat(parts),
         beat=parts.heart.hurry if parts.heart else None,

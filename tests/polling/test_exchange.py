@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable, Iterable
 import pytest
 from crccheck.crc import Crc16Modbus
 
+from tallymast.benches.abuse import write_and_read
 from tallymast.benches.virtual import MemoryPort, Reply, run_virtual
 from tallymast.domain.errors import (
     BusySite,
@@ -244,24 +245,24 @@ COIL_ON, COIL_OFF = framed("11 01 01 01"), framed("11 01 01 00")
 
 def test_a_write_is_done_only_when_it_reads_back() -> None:
     async def work(exchanger: Exchanger) -> None:
-        done = await exchanger.write(ON, UPPER_WEIR)
-        assert (done.answered, done.holds) == (True, True)
+        done = await write_and_read(exchanger, ON, UPPER_WEIR)
+        assert done == (True, (1,))
 
     hold(work, [(0.1, ON_ANSWER)], [(0.1, COIL_ON)])
 
 
 def test_an_answered_write_that_reads_back_otherwise_does_not_hold() -> None:
     async def work(exchanger: Exchanger) -> None:
-        done = await exchanger.write(ON, UPPER_WEIR)
-        assert (done.answered, done.holds) == (True, False)
+        done = await write_and_read(exchanger, ON, UPPER_WEIR)
+        assert done == (True, (0,))
 
     hold(work, [(0.1, ON_ANSWER)], [(0.1, COIL_OFF)])
 
 
 def test_a_write_without_answer_is_not_sent_again_but_read_back() -> None:
     async def work(exchanger: Exchanger) -> None:
-        done = await exchanger.write(ON, UPPER_WEIR)
-        assert (done.answered, done.holds) == (False, True)
+        done = await write_and_read(exchanger, ON, UPPER_WEIR)
+        assert done == (False, (1,))
 
     port = hold(work, [], [(0.1, COIL_ON)])
     assert [frame[1] for _, frame in port.sent] == [15, 1]
@@ -272,8 +273,8 @@ def test_a_late_read_from_before_never_confirms_a_write() -> None:
         read = ReadRequest(17, Table.COIL, 2, 1)
         with pytest.raises(NoAnswer):
             await exchanger.ask(read, UPPER_WEIR)  # asked before the write, answered after it
-        done = await exchanger.write(ON, UPPER_WEIR)
-        assert not done.holds
+        done = await write_and_read(exchanger, ON, UPPER_WEIR)
+        assert done.shows == (0,)
 
     hold(work, [(3.0, COIL_ON)], [(0.1, ON_ANSWER)], [(0.1, COIL_OFF)])
 
@@ -283,7 +284,7 @@ def test_own_bytes_on_a_line_without_echo_stop_all_writing() -> None:
         with pytest.raises(NoAnswer):
             await exchanger.ask(BLOCK, UPPER_WEIR)
         with pytest.raises(ConfigError, match="local_echo = true"):
-            await exchanger.write(ON, UPPER_WEIR)
+            await write_and_read(exchanger, ON, UPPER_WEIR)
 
     port = hold(work, [(0.01, bytes.fromhex("11 03 00 6B 00 03 76 87"))])
     assert len(port.sent) == 1
@@ -301,8 +302,7 @@ def test_an_echo_alone_confirms_nothing() -> None:
     echo = framed("11 06 00 01 00 03")  # its answer would be the same bytes
 
     async def work(exchanger: Exchanger) -> None:
-        done = await exchanger.write(single, UPPER_WEIR)
-        assert not done.answered
-        assert not done.holds
+        done = await write_and_read(exchanger, single, UPPER_WEIR)
+        assert done == (False, None)
 
     hold(work, [(0.01, echo)], [(0.01, framed("11 03 00 01 00 01"))], echo=True)

@@ -17,6 +17,7 @@ from pymodbus.pdu import DecodePDU
 from pymodbus.pdu import register_message as registers
 from tests.polling.conftest import GATEWAY
 
+from tallymast.benches.abuse import write_and_read
 from tallymast.benches.virtual import MemoryPort, Reply, run_virtual
 from tallymast.domain.errors import (
     DeviceFailure,
@@ -152,9 +153,10 @@ def test_a_write_is_read_back_here_too() -> None:
 
     async def work(exchanger: Exchanger) -> None:
         target = WriteTarget(Table.HOLDING, 5, 16)
-        written = await exchanger.write(WriteRequest(17, target, (42,)), WEIR)
-        assert written.answered
-        assert written.holds
+        assert await write_and_read(exchanger, WriteRequest(17, target, (42,)), WEIR) == (
+            True,
+            (42,),
+        )
 
     hold(work, reply)
 

@@ -5,15 +5,25 @@ seed gives the same run.
 """
 
 import asyncio
+import struct
+from contextlib import suppress
 from dataclasses import dataclass, field
 from random import Random
+from typing import NamedTuple
 
 from tallymast.benches.hostile import HOLDING, HostileLine, word_at
 from tallymast.benches.virtual import MemoryPort, Reply, Script, run_virtual
-from tallymast.domain.errors import ConfigError, ExchangeFailed, GatewayUnreachable
+from tallymast.domain.errors import (
+    BusySite,
+    ConfigError,
+    ExchangeFailed,
+    GarbledAnswer,
+    GatewayUnreachable,
+    NoAnswer,
+)
 from tallymast.domain.modbus.requests import ReadRequest, WriteRequest
 from tallymast.domain.model import Gateway, Table, Transport, WriteTarget
-from tallymast.polling.exchange import Exchanger, Station
+from tallymast.polling.exchange import READ_BACK_TRIES, Exchanger, Station
 
 TIMEOUT_S = 2.0
 QUARANTINE_S = 6.0
@@ -167,10 +177,43 @@ async def _write(exchanger: Exchanger, line: HostileLine, chance: Random, tally:
     unit, start = chance.randint(1, SITES), chance.choice((100, 110))
     values = tuple(chance.randrange(2**16) for _ in range(chance.choice((1, 2))))
     target = WriteTarget(Table.HOLDING, start, 16 if len(values) > 1 else chance.choice((6, 16)))
-    done = await exchanger.write(WriteRequest(unit, target, values), _station(unit))
+    done = await write_and_read(exchanger, WriteRequest(unit, target, values), _station(unit))
     held = tuple(line.holds(unit, HOLDING, start + n) for n in range(len(values)))
     tally.answered += done.answered
-    tally.false_confirmations += done.holds and held != values
+    tally.false_confirmations += done.shows == values and held != values
+
+
+class Written(NamedTuple):
+    """What became of a write: whether it was answered, and what was read back; None: nothing."""
+
+    answered: bool
+    shows: tuple[int, ...] | None
+
+
+async def write_and_read(exchanger: Exchanger, request: WriteRequest, station: Station) -> Written:
+    """Write once and read the same addresses back, as an order does whose turn always comes.
+
+    Raises:
+        ConfigError, ExchangeFailed: as ``Exchanger.write_once``.
+
+    """
+    answered = await exchanger.write_once(request, station)
+    sent_at = exchanger.last_sent_at
+    read = ReadRequest(request.unit, request.target.table, request.start, request.count)
+    await exchanger.listen(exchanger.debts.certain_from(read, asyncio.get_running_loop().time()))
+    for _ in range(READ_BACK_TRIES):
+        with suppress(NoAnswer, GarbledAnswer, BusySite):
+            given = await exchanger.read_since(read, station, sent_at)
+            if given is not None:
+                return Written(answered, _numbers(read, given.words))
+    return Written(answered, None)
+
+
+def _numbers(read: ReadRequest, words: bytes) -> tuple[int, ...]:
+    numbers = struct.unpack(f">{len(words) // 2}H", words)
+    if read.table.holds_bits:  # sixteen to a word, the first in its lowest bit
+        return tuple(numbers[n // 16] >> n % 16 & 1 for n in range(read.count))
+    return numbers
 
 
 async def _cancelled(exchanger: Exchanger, _: HostileLine, chance: Random, tally: Tally) -> None:

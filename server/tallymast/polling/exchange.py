@@ -1,13 +1,13 @@
 """Holds one exchange after the other on a channel, and lets no answer pass for another's.
 
 Its rules: only a frame that fits the request and whose CRC holds is an answer;
-what may still come is a debt that outlives the connection; every write is read back. A late
-frame can make an exchange wait or fail, never lie.
+what may still come is a debt that outlives the connection; a write goes out once, and what it did
+is read back by whoever writes (orders.py). A late frame can make an exchange wait or fail, never
+lie.
 """
 
 import asyncio
 import logging
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple, NoReturn, Protocol
 
@@ -72,25 +72,6 @@ class Given(NamedTuple):
     sent_at: float
     arrived_at: float
     settled: Settled
-
-
-class Written(NamedTuple):
-    """What became of a write.
-
-    Attributes:
-        answered: the station answered the write itself.
-        holds: the read-back says that the register now holds what was written.
-        words: what was read back; empty if no read-back could be had.
-        sent_at: when the write went out [s of the event loop's clock].
-        read_at: when the read-back came.
-
-    """
-
-    answered: bool
-    holds: bool
-    words: bytes
-    sent_at: float
-    read_at: float | None
 
 
 class Tap(Protocol):
@@ -296,37 +277,7 @@ class Exchanger:
             self.echo_seen = True
             log.warning("own bytes come back gateway=%s local_echo=false", self._gateway.key)
 
-    # --- a write is not done until it is read back -----------------------------------------
-
-    async def write(
-        self,
-        request: WriteRequest,
-        station: Station,
-        holds: Callable[[bytes], bool] | None = None,
-    ) -> Written:
-        """Write, then read the same addresses back.
-
-        Args:
-            request: what to write.
-            station: who is to do it.
-            holds: whether the words read back are what was wanted; left out: equal to what was
-                written. A countdown, which falls at once, needs its own.
-
-        Raises:
-            ConfigError: own bytes come back although local_echo is false: an echo could pass
-                for the station's word, so nothing is written on this gateway.
-            RefusedBySite, BusySite, DeviceFailure, PathFault: the station did not do it.
-            GatewayUnreachable: the connection is lost; whether it was done is unknown.
-
-        """
-        answered = await self.write_once(request, station)
-        sent_at = self.last_sent_at
-        read = ReadRequest(request.unit, request.target.table, request.start, request.count)
-        given = await self._read_since(read, station, sent_at)
-        if given is None:
-            return Written(answered, False, b"", sent_at, None)
-        fits = holds or (lambda words: words == _as_words(request))
-        return Written(answered, fits(given.words), given.words, sent_at, given.arrived_at)
+    # --- a write is not done until it is read back; whoever writes has it read (orders.py) ---
 
     async def write_once(self, request: WriteRequest, station: Station) -> bool:
         """Write, and never again: where no clear answer comes, only a read-back can tell.
@@ -335,7 +286,10 @@ class Exchanger:
             whether the station answered that it did it.
 
         Raises:
-            As ``write``.
+            ConfigError: own bytes come back although local_echo is false: an echo could pass
+                for the station's word, so nothing is written on this gateway.
+            RefusedBySite, BusySite, DeviceFailure, PathFault: the station did not do it.
+            GatewayUnreachable: the connection is lost; whether it was done is unknown.
 
         """
         if self.echo_seen:
@@ -361,18 +315,6 @@ class Exchanger:
         """
         given = await self.ask(read, station)
         return given if given.settled.first_sent >= since else None
-
-    async def _read_since(self, read: ReadRequest, station: Station, since: float) -> Given | None:
-        """Return a reading that was surely taken after ``since``; None if none can be had."""
-        await self.listen(self.debts.certain_from(read, _now()))
-        for _ in range(READ_BACK_TRIES):
-            try:
-                given = await self.read_since(read, station, since)
-            except (NoAnswer, GarbledAnswer, BusySite):
-                continue
-            if given is not None:
-                return given
-        return None
 
     @property
     def echo_sentence(self) -> str:
@@ -409,15 +351,6 @@ def _said(answer: Answer, took_s: float) -> str:
     if answer.exception_code:
         return f"exception {answer.exception_code:02X} after {1000 * took_s:.0f} ms"
     return f"answer after {1000 * took_s:.0f} ms"
-
-
-def _as_words(request: WriteRequest) -> bytes:
-    """Return the values as a read of the same addresses would give them."""
-    if not request.target.table.holds_bits:
-        return b"".join(value.to_bytes(2, "big") for value in request.values)
-    number = sum(value << place for place, value in enumerate(request.values))
-    words = (request.count + 15) // 16
-    return b"".join((number >> 16 * n & 0xFFFF).to_bytes(2, "big") for n in range(words))
 
 
 def _now() -> float:

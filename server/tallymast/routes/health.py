@@ -28,7 +28,8 @@ def healthz(given: Given) -> JSONResponse:
         for gateway in network.gateways
     }
     polled = [s.last_poll_ms for s in given.live.sites().values() if s.last_poll_ms is not None]
-    well = storage.state == "ok" and poller.state != "standing"
+    desks = given.desks()
+    well = storage.state == "ok" and poller.state != "standing" and not desks
     body: dict[str, Any] = {
         "status": "ok" if well else "degraded",
         "version": given.version,
@@ -40,6 +41,7 @@ def healthz(given: Given) -> JSONResponse:
             "dropped": storage.dropped,
         },
         "poller": {"state": poller.state, "last_poll_at": iso(max(polled, default=None))},
+        "standing_still": {one.desk.value: iso(one.since_ms) for one in desks},
         "gateways": gateways,
     }
     return JSONResponse(body)

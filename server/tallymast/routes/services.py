@@ -12,6 +12,7 @@ from typing import Annotated, Protocol
 from fastapi import Depends, Request
 
 from tallymast.domain.alarms.model import Alarms
+from tallymast.domain.desks import Standstill
 from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.health.losses import GatewayWas
 from tallymast.domain.health.since import Since
@@ -228,6 +229,7 @@ class Services:
     heartbeat: Callable[[], HeartbeatNow] = HeartbeatNow  # how the sign of life goes
     beat: Callable[[], None] | None = None  # sends one at once, None where none is sent from here
     mail_password: Callable[[], bool | None] = lambda: None  # whether it is set; None: not known
+    desks: Callable[[], tuple[Standstill, ...]] = tuple  # that stand still
     started_ms: int = 0  # tells one run from another, so that a tab knows when to begin anew
 
 

@@ -38,11 +38,11 @@ def site_readings(
         state.block_ms,
         state.suspect_blocks,
         now_ms,
-        _spans(gateway, plan),
+        stale_spans(gateway, plan),
     )
 
 
-def _spans(gateway: GatewayPlan, plan: SitePlan) -> dict[PollClass, int]:
+def stale_spans(gateway: GatewayPlan, plan: SitePlan) -> dict[PollClass, int]:
     """Return after which time a site's values are stale, by how often they are read [ms]."""
     fast = stale_after_ms(plan.site)
     slow = max(fast, round(3000 * gateway.gateway.slow_every_s))
@@ -59,7 +59,7 @@ def holds_until_ms(
     """
     if state is None:
         return math.inf
-    spans = _spans(gateway, plan)
+    spans = stale_spans(gateway, plan)
     ends: list[float] = [
         at_ms + spans[block.poll]
         for block, at_ms in zip(plan.layout.blocks, state.block_ms, strict=False)

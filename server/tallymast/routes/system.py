@@ -1,5 +1,6 @@
 """What is wrong with Tallymast itself, in sentences, for the top of every page."""
 
+from tallymast.domain.desks import Desk
 from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.zones import find_zone
 from tallymast.routes.formats import Clock, plural
@@ -15,7 +16,10 @@ def system_lines(given: Services) -> tuple[str, ...]:
         lines.append(_standing(poller))
     if storage.state != "ok":
         lines.append(_refused(storage, clock))
-    if trouble := given.telling_trouble():
+    desks = given.desks()
+    lines += [one.words(clock.now_ms, clock.zone) for one in desks]
+    is_told = any(one.desk is Desk.TELLING for one in desks)
+    if not is_told and (trouble := given.telling_trouble()):
         lines.append(trouble)
     beat = given.heartbeat()
     if beat.is_late(clock.now_ms):

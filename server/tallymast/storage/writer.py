@@ -78,6 +78,11 @@ class Writer:
         self._loss_since_ms: int | None = None
         self._told = (0, 0)  # stripped and dropped polls that an episode tells of
 
+    @property
+    def thread(self) -> Thread:
+        """Who stores; it lives from the start to the end."""
+        return self._thread
+
     def start(self) -> None:
         """Begin storing."""
         self._thread.start()

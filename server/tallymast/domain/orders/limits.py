@@ -1,9 +1,14 @@
-"""What an output's own figures allow: longest on-time, span of a set-point, starts of a motor."""
+"""What an output's own figures allow: longest on-time, span of a set-point, starts of a motor.
+
+And how long an output stays as it was ordered before its station ends that by itself.
+"""
 
 from typing import NamedTuple
 
 from tallymast.domain.grammar.drafts import span_of
 from tallymast.domain.model import Point, PointKind, Site, WordLayout
+from tallymast.domain.orders.model import OrderKind, Wanted
+from tallymast.domain.orders.writing import pulse_s
 
 # Common practice, no published source; where the motor's maker says otherwise, write it.
 OFFERED_S = 900.0
@@ -68,6 +73,32 @@ def longest_pulse_s(point: Point) -> float:
 def offered_pulse_s(point: Point) -> float:
     """Return the on-time that is offered [s]: 15 min, or less where that is too long."""
     return min(OFFERED_S, longest_pulse_s(point))
+
+
+def hold_s(point: Point, wanted: Wanted) -> float | None:
+    """Return how long an output stays as ordered until its station ends that by itself [s].
+
+    A pulse runs for its on-time. An output that falls back to off stays on for as long as its
+    station waits for the next poll. None: nothing ends it, or it is no order to go on.
+    """
+    if wanted.kind is OrderKind.PULSE:
+        try:
+            return pulse_s(point, wanted)
+        except ValueError:
+            return None
+    falls = point.fail_safe is not None and point.fail_safe.state == "off"
+    if wanted.kind is not OrderKind.ON or point.fail_safe is None or not falls:
+        return None
+    return point.fail_safe.after_s
+
+
+def least_repeat_s(point: Point, wanted: Wanted) -> float | None:
+    """Return how long the same order is not repeated after it was sent [s]; None: no such limit.
+
+    A quarter of the hold time: common practice, no published source.
+    """
+    held = hold_s(point, wanted)
+    return None if held is None else held / 4
 
 
 def set_span(point: Point) -> tuple[float, float] | None:

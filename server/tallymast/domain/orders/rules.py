@@ -2,8 +2,9 @@
 
 Every order is asked whether it is well formed, can be stored and sent, whether a do-not-operate
 tag hangs, and whether another one is under way. What guards starting (a fresh value, interlock,
-selector, minimum off time, starts an hour) is never asked of an order that stops: a refusal to
-stop could hurt somebody. Nor is contact: stopping is tried where nobody may hear it.
+selector, minimum off time, starts an hour, repeating a held output, a proof that two outputs share)
+is never asked of an order that stops: a refusal to stop could hurt somebody. Nor is contact:
+stopping is tried where nobody may hear it.
 
 These rules are a convenience. What has to hold in any case belongs in the field device.
 """
@@ -13,10 +14,12 @@ from collections.abc import Iterator
 
 from tallymast.domain.model import Point, PointKind
 from tallymast.domain.orders.limits import longest_pulse_s
-from tallymast.domain.orders.model import OrderKind, OrderState, TagOut, Wanted
+from tallymast.domain.orders.model import OrderKind, TagOut, Wanted
 from tallymast.domain.orders.reaching import shut, unheard
+from tallymast.domain.orders.repeating import repeated_too_soon
 from tallymast.domain.orders.setting import out_of_range, too_fast
-from tallymast.domain.orders.situation import Situation
+from tallymast.domain.orders.shared_proof import not_provable
+from tallymast.domain.orders.situation import Situation, is_under_way
 from tallymast.domain.orders.starting import not_released, too_soon, value_unknown
 from tallymast.domain.orders.wording import KIND_WORDS, ago_words, either, span_words
 from tallymast.domain.orders.writing import pulse_s, request_of
@@ -77,12 +80,14 @@ def refusals(wanted: Wanted, situation: Situation) -> tuple[str, ...]:
     found = [malformed] if malformed else []
     if situation.storage_words:
         found.append(f"Orders cannot be stored now, so none is sent: {situation.storage_words}")
+    if situation.desk_words:
+        found.append(situation.desk_words)
     found.extend(_tag_words(one, situation) for one in tags_on(situation))
     silent = list(shut(situation))
     if wanted.kind is OrderKind.OFF:
         return (*found, *silent, *_under_way(wanted, situation))
     silent = silent or list(unheard(situation))
-    found.extend([*silent, *_under_way(wanted, situation)])
+    found.extend([*silent, *_under_way(wanted, situation), *not_provable(situation)])
     if not silent:
         found.extend(_of_starting(wanted, situation, not malformed))
     return tuple(found)
@@ -148,8 +153,7 @@ def _under_way(wanted: Wanted, situation: Situation) -> Iterator[str]:
     Orders to one output are sent one after the other, so an off behind an on is the last word.
     """
     for order in situation.recent:
-        expired = order.state is OrderState.STORED and situation.now_ms >= order.expires_ms
-        if order.state.is_over or expired:
+        if not is_under_way(order, situation.now_ms):
             continue
         if wanted.kind is OrderKind.OFF and order.wanted.kind is not OrderKind.OFF:
             continue
@@ -164,6 +168,8 @@ def _under_way(wanted: Wanted, situation: Situation) -> Iterator[str]:
 def _of_starting(wanted: Wanted, situation: Situation, is_sound: bool) -> Iterator[str]:
     yield from value_unknown(situation)
     yield from not_released(situation)
+    if is_sound:
+        yield from repeated_too_soon(wanted, situation)
     if wanted.kind is not OrderKind.SETPOINT:
         yield from too_soon(situation)
     elif is_sound:

@@ -6,6 +6,7 @@ off, neither held nor not.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 
 from tallymast.domain.model import (
     GatewayState,
@@ -40,6 +41,10 @@ class Situation:
         starts_last_hour: how often the record shows it starting; None: not known.
         storage_words: why orders cannot be stored; empty while they can.
         visitors: who is at the site, a sentence each.
+        desk_words: why nobody would send an order that is stored; empty while somebody does.
+        beside: orders to other outputs that the same point proves, newest first, at least those
+            under way and those whose proof is waited for.
+        zone: on whose clock an instant is told.
 
     """
 
@@ -55,6 +60,9 @@ class Situation:
     storage_words: str
     visitors: tuple[str, ...]
     now_ms: int
+    desk_words: str = ""
+    beside: tuple[Order, ...] = ()
+    zone: tzinfo = UTC
 
     @property
     def site(self) -> Site:
@@ -109,6 +117,12 @@ def shown(situation: Situation, point: Point) -> float | None:
 def may_have_gone(order: Order) -> bool:
     """Whether an order's bytes were sent, or may have been, and the station did not refuse it."""
     return order.sent_ms is not None and order.state not in _NOT_DONE
+
+
+def is_under_way(order: Order, now_ms: int) -> bool:
+    """Whether an order has not ended; one that is stored and expired is as good as ended."""
+    expired = order.state is OrderState.STORED and now_ms >= order.expires_ms
+    return not (order.state.is_over or expired)
 
 
 def unread_order(situation: Situation) -> Order | None:

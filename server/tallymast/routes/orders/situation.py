@@ -5,17 +5,21 @@ What follows of it is decided in domain/orders/rules.py.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
 
+from tallymast.domain.desks import Desk, Standstill
 from tallymast.domain.leaving import still_out
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Point, SitePlan
-from tallymast.domain.orders.limits import longest_pulse_s, start_limits
-from tallymast.domain.orders.model import Order
+from tallymast.domain.orders.limits import least_repeat_s, longest_pulse_s, start_limits
+from tallymast.domain.orders.model import Order, OrderKind, Proof, Wanted
 from tallymast.domain.orders.rules import Situation
+from tallymast.domain.orders.shared_proof import proven_beside
+from tallymast.domain.zones import find_zone
 from tallymast.routes.services import LiveView, NetworkView, StorageCondition
 from tallymast.routes.standings import site_readings
 from tallymast.storage import episodes, keys, notes, orders, output_history, tag_outs
@@ -39,14 +43,19 @@ class Pieces(Protocol):
     def storage_condition(self) -> Callable[[], StorageCondition]:
         """How storing goes."""
 
+    @property
+    def desks(self) -> Callable[[], tuple[Standstill, ...]]:
+        """Which desks stand still."""
+
 
 @dataclass(frozen=True)
 class Around:
-    """The pieces, where there are no services: beside the poller."""
+    """The pieces, where there are no services: beside the poller, by the desk that sends."""
 
     live: LiveView
     network: Callable[[], NetworkView]
     storage_condition: Callable[[], StorageCondition]
+    desks: Callable[[], tuple[Standstill, ...]] = tuple
 
 
 def situation_of(
@@ -72,6 +81,7 @@ def situation_of(
     view = given.network()
     gateway, state = view.gateway_of(plan.site_id), given.live.sites().get(plan.site_id)
     off_since_ms, starts = _switched(conn, plan, point, now_ms)
+    zone = find_zone(view.time_zone)
     return Situation(
         plan=plan,
         point=point,
@@ -85,6 +95,9 @@ def situation_of(
         storage_words=_storage_words(given.storage_condition()),
         visitors=visitors(conn, plan, view, now_ms),
         now_ms=now_ms,
+        desk_words=_desk_words(given.desks(), now_ms, zone),
+        beside=_beside(conn, plan, point, now_ms),
+        zone=zone,
     )
 
 
@@ -125,10 +138,22 @@ def _recent(
     return tuple(one for one in found if one.id != but)
 
 
+def _beside(conn: Connection, plan: SitePlan, point: Point, now_ms: int) -> tuple[Order, ...]:
+    """Return the orders to outputs with the same proof that are under way or being proven."""
+    others = [
+        order
+        for one in proven_beside(plan.site, point)
+        for order in _recent(conn, plan, one, now_ms, None)
+        if not order.state.is_over or order.feedback is Proof.WAITING
+    ]
+    return tuple(sorted(others, key=lambda one: -one.id))
+
+
 def _look_back_ms(plan: SitePlan, point: Point) -> int:
     """Return how far back anything is asked of an output: an hour, or longer where it must."""
     pause_s = start_limits(plan.site, point).min_off_s or 0.0
-    return HOUR_MS + round(1000 * max(pause_s, longest_pulse_s(point)))
+    repeat_s = least_repeat_s(point, Wanted(OrderKind.ON, 1.0)) or 0.0
+    return HOUR_MS + round(1000 * max(pause_s, repeat_s, longest_pulse_s(point)))
 
 
 def _switched(
@@ -142,6 +167,12 @@ def _switched(
         begin_ms = now_ms - _look_back_ms(plan, point)
         off_since_ms, _ = output_history.history(conn, plan, point, begin_ms, end_ms)
     return off_since_ms, starts
+
+
+def _desk_words(desks: tuple[Standstill, ...], now_ms: int, zone: tzinfo) -> str:
+    """Return why nobody would send an order, with what to do; empty while somebody does."""
+    found = next((one for one in desks if one.desk is Desk.ORDERS), None)
+    return found.words(now_ms, zone) if found is not None else ""
 
 
 def _storage_words(condition: StorageCondition) -> str:
