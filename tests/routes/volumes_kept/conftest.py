@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
+from tests.dialects import database_of
 from tests.routes.conftest import World
 from tests.routes.volumes_kept.metered_world import metered, reopened
 
@@ -22,7 +23,11 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def world(filled: Path, tmp_path: Path) -> Iterator[World]:
+def world(request: pytest.FixtureRequest, filled: Path, tmp_path: Path) -> Iterator[World]:
+    if getattr(request, "param", "sqlite") == "postgresql":
+        with database_of(request, tmp_path) as database:
+            yield metered(tmp_path, database=database)
+        return
     file = tmp_path / "tallymast.sqlite3"
     shutil.copyfile(filled, file)
     made = reopened(file)
