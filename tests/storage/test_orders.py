@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from math import nan
 
 import pytest
 from sqlalchemy import Connection, text
@@ -246,6 +247,17 @@ def test_feedback_and_a_later_reading_are_kept_beside_the_end(
             order_proofs.read_later(conn, unread, 0.0, T0 + 9, "Read once: off.")
         assert order_proofs.unread(conn) == ()
     assert state_of(database, number)[2][-2:] == [OrderState.UNKNOWN, OrderState.UNKNOWN]
+
+
+@both_dialects
+def test_a_read_back_that_is_no_number_is_kept_as_none(database: Database, made: Made) -> None:
+    number = made()
+    claimed(database, number, T0 + 1)
+    tell(database, number, Told(OrderState.UNKNOWN, T0 + 2, "So.", readback=nan, readback_ms=T0))
+    with database.reading() as conn:
+        found = orders.order(conn, number)
+    assert found is not None
+    assert (found.readback, found.readback_ms) == (None, T0)
 
 
 @both_dialects
