@@ -455,7 +455,7 @@ def test_another_program_decides_by_what_this_one_has_stored(postgres: str) -> N
                 volume_marks.mark_volumes(conn, 1, [T0])
                 thread = Thread(target=lambda: seen.append(taken(there)))
                 thread.start()
-                assert is_waited_for(watching)
+                assert is_waited_for(watching, thread)
                 setting.keep(conn, "poll", "stored")
             thread.join()
     assert seen == ["stored"]
@@ -468,10 +468,10 @@ def taken(database: Database) -> str | None:
         return setting.load(conn, "poll")
 
 
-def is_waited_for(database: Database) -> bool:
-    """Look until somebody waits for a lock, as often as a program that never would is looked at."""
+def is_waited_for(database: Database, thread: Thread) -> bool:
+    """Look until somebody waits for a lock, or the thread has ended without waiting."""
     waits = text("SELECT count(*) FROM pg_locks WHERE NOT granted")
-    for _ in range(5000):
+    while thread.is_alive():
         with database.reading() as conn:
             if conn.execute(waits).scalar_one():
                 return True
