@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 from tests.halves import COUNTS, GROUPS
+from tests.postgres import server, server_folder
 
 settings.register_profile("untimed", deadline=None)  # how long a test takes asserts nothing
 settings.load_profile("untimed")
@@ -32,6 +33,13 @@ def reference() -> Path:
     if not folder.is_dir():
         pytest.skip(f"third-party check values are not here ({folder.name}/ beside the checkout)")
     return folder
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    """The URL of a PostgreSQL server; where there is none, its tests are skipped."""
+    with server_folder() as folder, server(folder) as url:
+        yield url
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

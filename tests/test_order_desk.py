@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Connection
+from tests.dialects import DIALECTS, database_of
 from tests.storage.test_orders import NETWORK, T0
 
 from tallymast import networks
@@ -29,7 +30,7 @@ from tallymast.live import Live
 from tallymast.order_desk import OrderDesk
 from tallymast.routes.services import NetworkView
 from tallymast.storage import keys, orders
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.orders import NewOrder
 
 
@@ -147,12 +148,14 @@ class World:
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    database = open_database(tmp_path / "tallymast.sqlite3")
-    networks.bring_network(database, NETWORK, "a test")
-    view = NetworkView(*networks.load_network(database))
-    yield World(database, Flaky(database), view)
-    database.close()
+def world(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[World]:
+    with database_of(request, tmp_path) as database:
+        networks.bring_network(database, NETWORK, "a test")
+        view = NetworkView(*networks.load_network(database))
+        yield World(database, Flaky(database), view)
+
+
+both_dialects = pytest.mark.parametrize("world", DIALECTS, indirect=True)
 
 
 def confirm(world: World, desk: OrderDesk, number: int) -> None:
@@ -168,6 +171,7 @@ def confirm(world: World, desk: OrderDesk, number: int) -> None:
     desk.look()
 
 
+@both_dialects
 def test_a_claim_is_granted_once_its_row_says_sending(world: World) -> None:
     desk = world.desk()
     number = world.order()
@@ -254,6 +258,7 @@ def test_validity_goes_by_a_clock_nobody_can_set(world: World, back_ms: int) -> 
     assert found.reason.startswith("Expired")
 
 
+@both_dialects
 def test_what_another_process_sent_is_read_once_and_stays_unknown(world: World) -> None:
     before = world.desk("before")
     number = world.order()
@@ -310,6 +315,7 @@ def test_feedback_is_waited_for_and_judged_by_what_was_read_since(world: World) 
     assert desk.watched() == frozenset()
 
 
+@both_dialects
 def test_feedback_goes_on_after_a_restart_and_ends_with_the_next_order(world: World) -> None:
     desk = world.desk()
     first = world.order("first")

@@ -191,10 +191,10 @@ class World:
         )
 
 
-def begin(tmp_path: Path, text: str = NETWORK) -> World:
+def begin(tmp_path: Path, text: str = NETWORK, database: Database | None = None) -> World:
     """A world of a network file's text; whoever asks closes its database."""
     written, whole = network_file.read(text, "two-tanks.toml")
-    database = blank(tmp_path / "tallymast.sqlite3")
+    database = database or blank(tmp_path / "tallymast.sqlite3")
     with database.writing() as conn:
         network.store_network(
             conn, written, whole, actor="local", source="file", at_ms=0, plan_blocks=read_plan

@@ -1,6 +1,5 @@
 """Databases with one invented site, and polls to put into them."""
 
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,8 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from sqlalchemy import Connection, insert, inspect
-from tests.blank import blank
-from tests.postgres import server
+from tests.dialects import database_of
 
 from tallymast.domain.model import (
     Block,
@@ -147,17 +145,10 @@ def check_schema(database: Database) -> None:
             assert key == [column.name for column in table.primary_key.columns], table.name
 
 
-@pytest.fixture(scope="session")
-def postgres() -> Iterator[str]:
-    with tempfile.TemporaryDirectory(prefix="tallymast-pg-") as folder, server(Path(folder)) as url:
-        yield url
-
-
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    opened = blank(tmp_path / "tallymast.sqlite3")
-    yield opened
-    opened.close()
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
+    with database_of(request, tmp_path) as opened:
+        yield opened
 
 
 @pytest.fixture

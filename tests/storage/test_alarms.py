@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import func, insert, select, text, update
-from tests.postgres import fresh_database
+from tests.dialects import DIALECTS, database_of
 
 from tallymast.domain.alarms.model import (
     Alarm,
@@ -21,7 +21,7 @@ from tallymast.domain.alarms.model import (
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Priority
 from tallymast.storage import alarm_rows, alarms, schema
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 
 from .conftest import Planted, plant
 
@@ -48,14 +48,10 @@ EVERYTHING = Standing(
 )
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(params=DIALECTS)
 def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
-    target: str | Path = tmp_path / "tallymast.sqlite3"
-    if request.param == "postgresql":
-        target = fresh_database(request.getfixturevalue("postgres"))
-    opened = open_database(target)
-    yield opened
-    opened.close()
+    with database_of(request, tmp_path) as opened:
+        yield opened
 
 
 @pytest.fixture

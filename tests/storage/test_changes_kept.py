@@ -5,13 +5,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.postgres import fresh_database
+from tests.dialects import DIALECTS, database_of
 
 from tallymast.domain import network_file
 from tallymast.domain.setup.proposals import Rename
 from tallymast.domain.setup.undo import Later, as_of
 from tallymast.storage import drafts, network, revision_list
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 
 Written = dict[str, Any]
 
@@ -30,14 +30,10 @@ FIRST: Written = {
 }
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+@pytest.fixture(params=DIALECTS)
 def either(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
-    if request.param == "sqlite":
-        opened = open_database(tmp_path / "tallymast.sqlite3")
-    else:
-        opened = open_database(fresh_database(request.getfixturevalue("postgres")))
-    yield opened
-    opened.close()
+    with database_of(request, tmp_path) as opened:
+        yield opened
 
 
 def put(database: Database, written: Written, **how: Any) -> int:

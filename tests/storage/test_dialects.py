@@ -1,13 +1,16 @@
 """The same database in both dialects: schema, network, polls, states, jobs, closed hours."""
 
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from sqlalchemy import func, select, text
 from sqlalchemy.exc import SQLAlchemyError
-from tests.postgres import fresh_database
+from tests.dialects import DIALECTS, database_of
+from tests.postgres import migrated_database
 from tests.storage.conftest import check_schema, plant
 
 from tallymast import assets
@@ -45,7 +48,9 @@ from tallymast.storage import (
     reliability,
     rounds,
     schema,
+    setting,
     states,
+    volume_marks,
 )
 from tallymast.storage.batch import Batch, EpisodeChange, store_batch, store_polls
 from tallymast.storage.days import first_day_ms, is_closed, load_contract
@@ -62,16 +67,10 @@ HOUR_MS = 3_600_000
 T0 = 1_772_953_200_000  # 2026-03-08 07:00 UTC, a full hour
 
 
-@pytest.fixture(
-    params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)],
-)
+@pytest.fixture(params=DIALECTS)
 def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
-    target: Path | str = tmp_path / "tallymast.sqlite3"
-    if request.param == "postgresql":
-        target = fresh_database(request.getfixturevalue("postgres"))
-    opened = open_database(target)
-    yield opened
-    opened.close()
+    with database_of(request, tmp_path) as opened:
+        yield opened
 
 
 def store_demo(database: Database) -> tuple[network_file.Written, PollPlan]:
@@ -441,3 +440,39 @@ def test_outages_rounds_and_what_is_handed_over(database: Database) -> None:
     assert (handed.actor, handed.text) == ("m.okoro", "Hatch is open on purpose.")
     with pytest.raises(StorageError), database.writing() as conn:
         conn.execute(text("DELETE FROM handover"))
+
+
+@pytest.mark.postgres
+def test_another_program_decides_by_what_this_one_has_stored(postgres: str) -> None:
+    # An hour that is marked already is marked once more, its poll not yet stored, while another
+    # program takes that mark: it has to see the poll, or nobody counts it.
+    with migrated_database(postgres) as url, closing(open_database(url)) as here:
+        with here.writing() as conn:
+            volume_marks.mark_volumes(conn, 1, [T0])
+        seen: list[str | None] = []
+        with closing(open_database(url)) as there, closing(open_database(url)) as watching:
+            with here.writing() as conn:
+                volume_marks.mark_volumes(conn, 1, [T0])
+                thread = Thread(target=lambda: seen.append(taken(there)))
+                thread.start()
+                assert is_waited_for(watching, thread)
+                setting.keep(conn, "poll", "stored")
+            thread.join()
+    assert seen == ["stored"]
+
+
+def taken(database: Database) -> str | None:
+    with database.writing() as conn:
+        volume_marks.take(conn, 1, T0, T0 + HOUR_MS)
+    with database.reading() as conn:
+        return setting.load(conn, "poll")
+
+
+def is_waited_for(database: Database, thread: Thread) -> bool:
+    """Look until somebody waits for a lock, or the thread has ended without waiting."""
+    waits = text("SELECT count(*) FROM pg_locks WHERE NOT granted")
+    while thread.is_alive():
+        with database.reading() as conn:
+            if conn.execute(waits).scalar_one():
+                return True
+    return False

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import event, func, insert, select, text, update
+from tests.dialects import DIALECTS, database_of
 from tests.domain.health.diagnosis.told import DAY, HOUR, MINUTE, T0, antenna, full
-from tests.postgres import fresh_database
 from tests.storage.conftest import plant
 
 from tallymast.domain.errors import StorageError
@@ -37,9 +37,8 @@ JUDGED, ALL = SiteHealth(), Wanted()
 A_SITE = Site("weir-1", "Weir 1", "mast", 1, "tank", (), 60, (), 2.0, 2, 50.0, 3)
 
 
-def begin(target: Path | str) -> Database:
-    """Open a database with two gateways and three sites behind the first."""
-    opened = open_database(target)
+def begin(opened: Database) -> Database:
+    """Put two gateways, and three sites behind the first, into a database."""
     with opened.writing() as conn:
         for key in ("mast", "scarp"):
             conn.execute(insert(schema.gateway).values(key=key, rank=0, body="{}"))
@@ -95,19 +94,15 @@ class Mast:
 
 
 @pytest.fixture
-def mast(tmp_path: Path) -> Iterator[Mast]:
-    with closing(begin(tmp_path / "tallymast.sqlite3")) as database:
-        yield Mast(database)
+def mast(database: Database) -> Mast:
+    return Mast(begin(database))
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(params=DIALECTS)
 def either(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Mast]:
     """The same in each dialect."""
-    target: Path | str = tmp_path / "tallymast.sqlite3"
-    if request.param == "postgresql":
-        target = fresh_database(request.getfixturevalue("postgres"))
-    with closing(begin(target)) as database:
-        yield Mast(database)
+    with database_of(request, tmp_path) as database:
+        yield Mast(begin(database))
 
 
 def test_a_finding_is_kept_whole(either: Mast) -> None:

@@ -3,15 +3,18 @@
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from sqlalchemy import MetaData, Table, create_engine, insert, select, text
-from tests.postgres import fresh_database
+from tests.dialects import DIALECTS
+from tests.postgres import copy_of, fresh_database
 from tests.storage.conftest import check_schema
 from tests.storage.kept.steps import all_steps, bring_to, dump_of, kept_steps
 from tests.storage.kept.world import (
@@ -97,16 +100,36 @@ def step(request: pytest.FixtureRequest) -> str:
     return str(request.param)
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@cache
+def brought_up(step: str) -> bytes:
+    """A kept database's file as it is once this version has opened it."""
+    with tempfile.TemporaryDirectory(prefix="tallymast-kept-") as folder:
+        file = load(step, Path(folder) / "kept.sqlite3")
+        open_database(file).close()
+        return file.read_bytes()
+
+
+@cache
+def brought_up_postgres(step: str, server: str) -> str:
+    """The URL of a kept database that this version has opened."""
+    url = load_postgres(step, fresh_database(server))
+    open_database(url).close()
+    return url
+
+
+@pytest.fixture(params=DIALECTS)
 def database(request: pytest.FixtureRequest, step: str, tmp_path: Path) -> Iterator[Database]:
-    """A kept database, opened: that is what brings its schema up to date."""
+    """A copy of a kept database that was opened: that brings its schema up to date."""
     if request.param == "postgresql":
-        url = fresh_database(request.getfixturevalue("postgres"))
-        opened = open_database(load_postgres(step, url))
-    else:
-        opened = open_database(load(step, tmp_path / "kept.sqlite3"))
-    yield opened
-    opened.close()
+        server = request.getfixturevalue("postgres")
+        kept = brought_up_postgres(step, server)
+        with copy_of(server, kept) as url, closing(open_database(url)) as opened:
+            yield opened
+        return
+    file = tmp_path / "kept.sqlite3"
+    file.write_bytes(brought_up(step))
+    with closing(open_database(file)) as opened:
+        yield opened
 
 
 def test_a_database_is_kept_of_every_released_schema() -> None:

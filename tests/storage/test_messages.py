@@ -5,9 +5,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import insert, text
 from sqlalchemy.exc import SQLAlchemyError
+from tests.dialects import DIALECTS, database_of
 
+from tallymast.domain.alarms.model import Event
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Priority
 from tallymast.domain.people import Role
@@ -23,8 +25,8 @@ from tallymast.domain.telling.model import (
     Way,
 )
 from tallymast.domain.telling.settings import MailServer, Security, Telling
-from tallymast.storage import ack_links, contacts, messages, people, telling_settings
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage import ack_links, contacts, messages, people, schema, telling_settings
+from tallymast.storage.engine import Database
 
 NOW = 1_772_964_000_000
 DAY = 86_400_000
@@ -43,11 +45,10 @@ HOOK = Contact(
 DANA = Contact(0, "Dana Reyes", Way.MAIL, "dana@example.org")
 
 
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
-    yield opened
-    opened.close()
+@pytest.fixture(params=DIALECTS)
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
+    with database_of(request, tmp_path) as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -114,15 +115,31 @@ def test_a_message_waits_until_it_is_due_and_every_try_is_logged(
 
 
 def test_messages_are_found_by_page_by_alarm_and_by_time(database: Database, dana: Contact) -> None:
-    stored = [store(database, dana, key) for key in (KEY, "quill-tank_/LVL/high", KEY)]
+    others = ("quill-tank_/LVL/high", KEY.lower())
+    stored = [store(database, dana, key) for key in (KEY, *others, KEY)]
     with database.reading() as conn:
         page = messages.log(conn, limit=2)
-        rest = messages.log(conn, before_id=page[-1].id, limit=2)
-        assert [one.id for one in (*page, *rest)] == [3, 2, 1]
-        assert [one.id for one in messages.of_alarm(conn, KEY)] == [3, 1]
+        rest = messages.log(conn, before_id=page[-1].id, limit=3)
+        assert [one.id for one in (*page, *rest)] == [4, 3, 2, 1]
+        assert [one.id for one in messages.of_alarm(conn, KEY)] == [4, 1]
         assert messages.log(conn, state=Delivery.HANDED) == ()
         assert messages.told_since(conn, NOW) == tuple(stored)
         assert messages.told_since(conn, NOW + 1) == ()
+
+
+def test_the_newest_act_that_ends_a_call_is_found_in_the_journal(database: Database) -> None:
+    alarm, journal = schema.alarm, schema.alarm_journal
+    words = {"kind": "", "priority": "high", "params": "{}", "rationale": "", "consequence": ""}
+    words |= {"response": "", "first_up_group": "", "on_delay_ms": 0, "off_delay_ms": 0}
+    row = {"key": KEY, "deadband": 0.0, "latched": 0, "entered_ms": NOW - DAY, **words}
+    states = {"from_state": "", "to_state": "", "value": "", "actor": "dana", "note": ""}
+    told = ((NOW, Event.ACKNOWLEDGED), (NOW + 7, Event.UNSHELVED), (NOW + 9, Event.RAISED))
+    with database.writing() as conn:
+        number = conn.execute(insert(alarm).returning(alarm.c.id), row).scalar_one()
+        rows = [{"alarm_id": number, "at_ms": at, "event": one.value, **states} for at, one in told]
+        conn.execute(insert(journal), rows)
+        assert messages.acks_since(conn, NOW) == {KEY: NOW + 7}
+        assert messages.acks_since(conn, NOW + 8) == {}
 
 
 def test_a_link_acknowledges_once_and_looking_never_acts(database: Database, dana: Contact) -> None:

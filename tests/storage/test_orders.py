@@ -1,12 +1,12 @@
 """An order is claimed once, moves forward only, and never comes back to where it could be sent."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
+from math import nan
 
 import pytest
 from sqlalchemy import Connection, text
-from tests.postgres import fresh_database
+from tests.dialects import both_dialects
 
 from tallymast import networks
 from tallymast.domain.errors import StorageError
@@ -14,7 +14,7 @@ from tallymast.domain.model import Outcome, Point, Poll, PollFlag, SitePlan
 from tallymast.domain.orders.model import OrderKind, OrderState, Proof, Told, Wanted
 from tallymast.storage import keys, order_proofs, orders, tag_outs
 from tallymast.storage.batch import store_polls
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.hours import close_hours
 from tallymast.storage.orders import NewOrder
 from tallymast.storage.output_history import history
@@ -57,23 +57,6 @@ profile = "pump"
 poll_every_s = 10
 """
 Made = Callable[..., int]
-
-
-@pytest.fixture
-def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
-    target: Path | str = tmp_path / "tallymast.sqlite3"
-    if getattr(request, "param", "sqlite") == "postgresql":
-        target = fresh_database(request.getfixturevalue("postgres"))
-    opened = open_database(target)
-    yield opened
-    opened.close()
-
-
-both_dialects = pytest.mark.parametrize(
-    "database",
-    ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)],
-    indirect=True,
-)
 
 
 @pytest.fixture
@@ -140,6 +123,7 @@ def test_the_same_request_is_one_order(database: Database, pump: tuple[SitePlan,
         )
 
 
+@both_dialects
 def test_an_order_is_claimed_once(database: Database, made: Made) -> None:
     number = made()
     assert [claimed(database, number, T0 + 1, worker) for worker in "ab"] == [True, False]
@@ -147,6 +131,7 @@ def test_an_order_is_claimed_once(database: Database, made: Made) -> None:
     assert state_of(database, number) == (OrderState.SENDING, "", steps)
 
 
+@both_dialects
 @pytest.mark.parametrize(
     ("now_ms", "said"),
     [(T0 + 30_000, "Expired: it could not be sent within 30 s."), (T0 - 1, "clock was set back")],
@@ -200,6 +185,7 @@ def test_a_tag_refuses_what_was_stored_before_it_was_hung(
         assert tag_outs.history(conn, pump[0].site_id, 9)[0].tag == "RUN"
 
 
+@both_dialects
 def test_an_end_is_never_left(database: Database, made: Made) -> None:
     number = made()
     claimed(database, number, T0 + 1)
@@ -263,6 +249,18 @@ def test_feedback_and_a_later_reading_are_kept_beside_the_end(
     assert state_of(database, number)[2][-2:] == [OrderState.UNKNOWN, OrderState.UNKNOWN]
 
 
+@both_dialects
+def test_a_read_back_that_is_no_number_is_kept_as_none(database: Database, made: Made) -> None:
+    number = made()
+    claimed(database, number, T0 + 1)
+    tell(database, number, Told(OrderState.UNKNOWN, T0 + 2, "So.", readback=nan, readback_ms=T0))
+    with database.reading() as conn:
+        found = orders.order(conn, number)
+    assert found is not None
+    assert (found.readback, found.readback_ms) == (None, T0)
+
+
+@both_dialects
 def test_what_happened_to_an_order_only_grows(database: Database, made: Made) -> None:
     made()
     for statement in ("UPDATE order_step SET detail = 'x'", "DELETE FROM order_step"):
@@ -317,6 +315,7 @@ RUNS: tuple[tuple[str, int | None, int | None], ...] = (
 )
 
 
+@both_dialects
 def test_the_record_says_since_when_an_output_is_off(
     database: Database, pump: tuple[SitePlan, Point]
 ) -> None:
@@ -333,6 +332,7 @@ def test_the_record_says_since_when_an_output_is_off(
         assert history(conn, *pump, T0 - HOUR_MS, T0) == (None, None)
 
 
+@both_dialects
 def test_packed_hours_say_the_same(database: Database, pump: tuple[SitePlan, Point]) -> None:
     keep_run(database, pump[0], "0011100", T0 - 2 * HOUR_MS)
     close_hours(database, T0)

@@ -1,13 +1,12 @@
 """Proofs, their steps and photographs as they are kept, in both dialects; sealed once signed."""
 
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Connection, delete, insert, update
-from tests.postgres import fresh_database
+from tests.dialects import DIALECTS, database_of
 from tests.storage.conftest import Planted, a_layout, plant
 
 from tallymast.domain.commissioning.steps import (
@@ -19,7 +18,7 @@ from tallymast.domain.commissioning.steps import (
 )
 from tallymast.domain.errors import StorageError
 from tallymast.storage import proof_photos, proof_steps, proofs, schema
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.layouts import keep_layout
 from tallymast.storage.proof_since import other_since
 from tallymast.storage.proofs import Proof
@@ -66,12 +65,9 @@ class Bench:
             )
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(params=DIALECTS)
 def bench(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Bench]:
-    target: Path | str = tmp_path / "tallymast.sqlite3"
-    if request.param == "postgresql":
-        target = fresh_database(request.getfixturevalue("postgres"))
-    with closing(open_database(target)) as database:
+    with database_of(request, tmp_path) as database:
         planted = plant(database)
         with database.writing() as conn:
             proof = proofs.begin(

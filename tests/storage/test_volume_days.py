@@ -3,6 +3,7 @@
 from pathlib import Path
 from random import Random
 
+from tests.dialects import both_dialects
 from tests.routes.volumes.meter_world import DAY, HOUR, MARCH_2, Meters, meters
 
 from tallymast.domain.record.days import Contract
@@ -11,6 +12,7 @@ from tallymast.domain.totals.factors import Factor
 from tallymast.domain.totals.segments import Segment
 from tallymast.domain.totals.units import exact
 from tallymast.storage import adjustments, k_factors, volume_days, volumes
+from tallymast.storage.engine import Database
 from tallymast.storage.k_factors import KeptFactor
 
 CONTRACT = Contract("UTC", 7)
@@ -32,8 +34,8 @@ def drawn(lot: Random, begin: int) -> Segment:
     return Segment(begin, begin + HOUR, pulses, **{"known_ms": HOUR, **more})  # type: ignore[arg-type]
 
 
-def filled(tmp_path: Path) -> Meters:
-    made = meters(tmp_path)
+def filled(folder: Path, database: Database) -> Meters:
+    made = meters(folder, database=database)
     lot = Random(7)
     for key in ("hobby-pad", "kestrel-pad", "fen-gas"):
         odd = [drawn(lot, at) for at in range(MARCH_2, MARCH_2 + 10 * DAY, HOUR)]
@@ -41,8 +43,9 @@ def filled(tmp_path: Path) -> Meters:
     return made
 
 
-def test_many_points_at_once_are_each_point_by_itself(tmp_path: Path) -> None:
-    made = filled(tmp_path)
+@both_dialects
+def test_many_points_at_once_are_each_point_by_itself(database: Database, tmp_path: Path) -> None:
+    made = filled(tmp_path, database)
     points = [made.counted(key) for key in ("hobby-pad", "kestrel-pad", "fen-gas", "fen-water")]
     change = Adjustment(
         0, points[0].point_id, MARCH_2 + HOUR, MARCH_2 + 3 * DAY, exact("-12.5"), "m³", "leak",
@@ -65,15 +68,15 @@ def test_many_points_at_once_are_each_point_by_itself(tmp_path: Path) -> None:
             together = read.whole(one.point_id, (DAYS[0][0], DAYS[-1][1])).booked
             assert together.volume == whole.volume
             assert together.adjusted == whole.adjusted
-    made.world.database.close()
 
 
-def test_what_has_no_hour_is_loose_and_what_has_a_bound_is_not(tmp_path: Path) -> None:
-    made = meters(tmp_path)
+def test_what_has_no_hour_is_loose_and_what_has_a_bound_is_not(
+    database: Database, tmp_path: Path
+) -> None:
+    made = meters(tmp_path, database=database)
     dark = Segment(MARCH_2, MARCH_2 + HOUR, 1.0, known_ms=HOUR // 2, unknown=40.0)
     made.hours("hobby-pad", MARCH_2, MARCH_2 + 20 * HOUR, dark)
     with made.world.database.reading() as conn:
         read = volume_days.of_points(conn, [made.counted("hobby-pad")], DAYS[:1])
     (day,) = read.spans[made.counted("hobby-pad").point_id]
     assert day.loose_ms == 4 * HOUR
-    made.world.database.close()

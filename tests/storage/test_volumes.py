@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from sqlalchemy import delete, select
+from tests.dialects import both_dialects
 
 from tallymast import networks
 from tallymast.domain.errors import StorageError
@@ -137,6 +138,7 @@ def meter(database: Database) -> Meter:
     return meter_of(database, NETWORK)
 
 
+@both_dialects
 def test_hours_days_and_the_month_add_up_to_the_pulse(meter: Meter) -> None:
     end = BEGIN + 4 * 24 * HOUR + 7 * 60_000
     lost = range(BEGIN + 30 * HOUR + EVERY + 1, BEGIN + 35 * HOUR)
@@ -179,6 +181,7 @@ def marks_of(meter: Meter) -> list[str]:
         return sorted(conn.execute(query).scalars())
 
 
+@both_dialects
 def test_a_poll_stored_while_its_hours_are_computed_is_counted_by_the_next_look(
     meter: Meter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -204,6 +207,7 @@ def test_a_poll_stored_while_its_hours_are_computed_is_counted_by_the_next_look(
     assert marks_of(meter) == []
 
 
+@both_dialects
 def test_computing_that_is_cut_short_leaves_everything_due(
     meter: Meter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -222,6 +226,7 @@ def test_computing_that_is_cut_short_leaves_everything_due(
     assert marks_of(meter) == []
 
 
+@both_dialects
 def test_a_restart_is_told_and_its_day_says_what_is_unknown(meter: Meter) -> None:
     # 45 min between the readings, at most 2 Hz.
     cut = BEGIN + 26 * HOUR
@@ -258,6 +263,7 @@ def test_a_replacement_that_is_entered_later_bridges_the_count(meter: Meter) -> 
     assert (booked.counted.pulses, booked.counted.unknown) == (3 * 360, 0)
 
 
+@both_dialects
 def test_a_factor_that_changes_within_an_hour_cuts_it(meter: Meter) -> None:
     meter.store(ticking(BEGIN, BEGIN + 5 * HOUR))
     change = BEGIN + 2 * HOUR + 30 * 60_000
@@ -272,6 +278,7 @@ def test_a_factor_that_changes_within_an_hour_cuts_it(meter: Meter) -> None:
     assert booked.factors == (Fraction(1, 4), Fraction(2, 9))
 
 
+@both_dialects
 def test_days_of_a_zone_off_the_full_hour_are_exact(database: Database) -> None:
     text = NETWORK.replace("America/Denver", "Asia/Kolkata").replace("_hour = 7", "_hour = 6")
     meter = meter_of(database, text, Contract("Asia/Kolkata", 6))
@@ -289,6 +296,7 @@ def test_days_of_a_zone_off_the_full_hour_are_exact(database: Database) -> None:
     assert [one.counted.known_share for one in booked] == [1.0, 1.0]
 
 
+@both_dialects
 def test_an_adjustment_is_kept_taken_back_and_never_changed(meter: Meter) -> None:
     meter.store(ticking(BEGIN, BEGIN + 5 * HOUR))
     meter.keeper.look()
@@ -310,6 +318,7 @@ def test_an_adjustment_is_kept_taken_back_and_never_changed(meter: Meter) -> Non
         conn.execute(delete(schema.adjustment))
 
 
+@both_dialects
 def test_a_closed_month_stays_and_later_changes_show_as_corrections(meter: Meter) -> None:
     rows = ticking(BEGIN, BEGIN + 31 * 24 * HOUR)
     meter.store(row for row in rows if row[0] < BEGIN + 20 * 24 * HOUR)
@@ -339,6 +348,7 @@ def test_a_closed_month_stays_and_later_changes_show_as_corrections(meter: Meter
     assert corrections(now, now) == ()
 
 
+@both_dialects
 def test_another_greatest_rate_judges_the_whole_record_anew(meter: Meter) -> None:
     cut = BEGIN + 30 * HOUR
     after = [(at, (at - cut) // 10_000, 4) for at in range(cut + EVERY, cut + 40 * EVERY, EVERY)]
@@ -392,6 +402,7 @@ PUMP = NETWORK.replace(
 )
 
 
+@both_dialects
 def test_a_pump_an_index_a_permit_and_a_balance_are_told_of_one_record(database: Database) -> None:
     # A pulse every 10 s, 4 a barrel: 90 bbl an hour. The pump runs every second quarter of an
     # hour, so half the time; the level climbs by 1 cm each hour.

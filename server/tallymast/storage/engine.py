@@ -2,9 +2,9 @@
 
 SQLite in WAL mode by default, PostgreSQL by one URL. Every PRAGMA of the project is here.
 Reading is one consistent snapshot; writing begins IMMEDIATE, so that a writer waits for the
-lock at its first statement and never fails half way. One writing connection a process: its
-16 MiB of cache exist once, and writers of one process queue fairly instead of spinning on
-the file's lock.
+lock at its first statement and never fails half way; on PostgreSQL a lock of ours does the
+same (``pen.py``). One writing connection a process: its 16 MiB of cache exist once, and
+writers of one process queue fairly instead of spinning on the file's lock.
 """
 
 import sqlite3
@@ -22,7 +22,7 @@ from sqlalchemy.pool import QueuePool
 
 from tallymast.domain.errors import ConfigError, StorageError
 from tallymast.storage.migrate import migrate
-from tallymast.storage.pen import Pen
+from tallymast.storage.pen import Pen, ServerPen
 from tallymast.storage.refusals import storage_error
 
 _BUSY_TIMEOUT_S = 5.0
@@ -41,12 +41,12 @@ class Database:
         reader: Engine,
         writer: Engine,
         file: Path | None,
-        pen: Pen | None = None,
+        pen: Pen | ServerPen,
     ) -> None:
         self.place = place  # what people know it by
         self.file = file
         self._reader = reader
-        self._writer = writer  # of a file: for schema steps alone
+        self._writer = writer  # for schema steps alone
         self._pen = pen
         self._watch: sqlite3.Connection | None = None
         self._watch_lock = Lock()
@@ -77,8 +77,7 @@ class Database:
             StorageError: the database refused; nothing of the block has been stored.
 
         """
-        begun = self._writer.begin() if self._pen is None else self._pen.writing()
-        with self._said(), begun as connection:
+        with self._said(), self._pen.writing() as connection:
             yield connection
 
     def data_version(self) -> int:
@@ -108,8 +107,7 @@ class Database:
             if self._watch is not None:
                 self._watch.close()
                 self._watch = None
-        if self._pen is not None:
-            self._pen.close()
+        self._pen.close()
         self._writer.dispose()
 
     @contextmanager
@@ -140,7 +138,8 @@ def open_database(target: Path | str, *, create: bool = True) -> Database:
         engine = _postgres_engine(url)
         # Repeatable read: a reader's statements all see one moment, as SQLite's snapshot does.
         reader = engine.execution_options(isolation_level="REPEATABLE READ")
-        database = Database(url.render_as_string(hide_password=True), reader, engine, None)
+        place = url.render_as_string(hide_password=True)
+        database = Database(place, reader, engine, None, ServerPen(engine))
     try:
         with database._said():
             migrate(database._writer, database.place)

@@ -4,6 +4,7 @@ Whoever sends one claims it first: one statement that moves one row, committed b
 byte. Nothing here ever brings an order back to where it could be sent again.
 """
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -284,8 +285,13 @@ def _changes(told: Told) -> Mapping[str, Any]:
     if told.sent_ms is not None:
         values["sent_ms"] = told.sent_ms
     if told.readback_ms is not None:
-        values |= {"readback": told.readback, "readback_ms": told.readback_ms}
+        values |= {"readback": _number(told.readback), "readback_ms": told.readback_ms}
     return values
+
+
+def _number(value: float | None) -> float | None:
+    """Return a read-back as it is kept: what is no number is none, as SQLite would have it."""
+    return None if value is None or math.isnan(value) else value
 
 
 def _is_told(conn: Connection, order_id: int, told: Told) -> bool:

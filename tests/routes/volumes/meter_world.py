@@ -13,6 +13,7 @@ from tallymast.domain.totals.model import CountStep, Step, StepKind
 from tallymast.domain.totals.segments import Segment
 from tallymast.routes.app import create_app
 from tallymast.storage import volume_hours
+from tallymast.storage.engine import Database
 from tallymast.storage.volume_hours import Counted, Worked
 from tallymast.storage.volume_keeping import counted_points
 
@@ -90,8 +91,8 @@ def _count(at_ms: int) -> float:
     return (at_ms - MARCH_2) / HOUR * 100.0
 
 
-def meters(tmp_path: Path, zone: str = "UTC") -> Meters:
-    world = begin(tmp_path, METERS.replace("{zone}", zone))
+def meters(tmp_path: Path, zone: str = "UTC", database: Database | None = None) -> Meters:
+    world = begin(tmp_path, METERS.replace("{zone}", zone), database)
     world.now_ms = NOW_MS
     return Meters(world)
 

@@ -2,14 +2,17 @@
 
 import shutil
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
+from tests.postgres import copy_of, migrated_database
 from tests.routes.conftest import World
 from tests.routes.volumes_kept.metered_world import metered, reopened
 
 from tallymast.routes.app import create_app
+from tallymast.storage.engine import open_database
 
 
 @pytest.fixture(scope="session")
@@ -21,13 +24,27 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made.database.file
 
 
+@pytest.fixture(scope="session")
+def filled_postgres(postgres: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The URL of the same on a server."""
+    with migrated_database(postgres) as url:
+        with closing(open_database(url)) as database:
+            metered(tmp_path_factory.mktemp("metered"), database=database)
+        yield url
+
+
 @pytest.fixture
-def world(filled: Path, tmp_path: Path) -> Iterator[World]:
+def world(request: pytest.FixtureRequest, filled: Path, tmp_path: Path) -> Iterator[World]:
+    if getattr(request, "param", "sqlite") == "postgresql":
+        template = request.getfixturevalue("filled_postgres")
+        server = request.getfixturevalue("postgres")
+        with copy_of(server, template) as url, closing(open_database(url)) as database:
+            yield reopened(database, tmp_path)
+        return
     file = tmp_path / "tallymast.sqlite3"
     shutil.copyfile(filled, file)
-    made = reopened(file)
-    yield made
-    made.database.close()
+    with closing(open_database(file)) as database:
+        yield reopened(database, tmp_path)
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from tallymast.files.shelf import Shelf
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView
 from tallymast.storage import schema
-from tallymast.storage.engine import open_database
+from tallymast.storage.engine import Database
 from tallymast.storage.history import store_history
 from tallymast.volume_keeper import VolumeKeeper
 
@@ -75,9 +75,9 @@ poll_every_s = {EVERY_S}
 """
 
 
-def metered(tmp_path: Path, from_ms: int = BEGUN_MS) -> World:
+def metered(tmp_path: Path, from_ms: int = BEGUN_MS, database: Database | None = None) -> World:
     """One pulse of 0.1 m³ every 10 s, so 36 m³/h and 864 m³ a day; the level climbs 0.1 m a day."""
-    world = begin(tmp_path, NETWORK)
+    world = begin(tmp_path, NETWORK, database)
     plan = world.plan("kestrel")
     some = [
         _poll(plan.site_id, plan.layout.id, at_ms, _words(at_ms))
@@ -88,11 +88,10 @@ def metered(tmp_path: Path, from_ms: int = BEGUN_MS) -> World:
     return world
 
 
-def reopened(file: Path) -> World:
-    """Return the world of a file that was filled before."""
-    database = open_database(file)
+def reopened(database: Database, folder: Path) -> World:
+    """Return the world of a database that was filled before."""
     whole, plan = networks.load_network(database)
-    return World(database, Live(), NetworkView(whole, plan), Shelf(file.parent / "exports"))
+    return World(database, Live(), NetworkView(whole, plan), Shelf(folder / "exports"))
 
 
 def compute(world: World) -> None:

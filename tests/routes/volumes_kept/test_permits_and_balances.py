@@ -5,6 +5,7 @@ from datetime import date
 
 import pytest
 from starlette.testclient import TestClient
+from tests.dialects import DIALECTS
 from tests.routes.conftest import NOW_MS, World
 from tests.routes.volumes_kept.metered_world import DAY, point_id
 
@@ -27,6 +28,7 @@ def enter(world: World, client: TestClient, name: str, amount: str, period: str 
     assert client.post("/volumes/permits", data=body).status_code == 200
 
 
+@pytest.mark.parametrize("world", DIALECTS, indirect=True)
 def test_a_permit_tells_how_it_stands_and_when_it_may_be_used_up(
     world: World, client: TestClient
 ) -> None:
@@ -141,6 +143,7 @@ def test_a_balance_whose_part_is_unknown_says_so(world: World, client: TestClien
         assert client.get(f"/volumes/balances?of={text}").status_code == 422
 
 
+@pytest.mark.parametrize("world", DIALECTS, indirect=True)
 def test_flows_of_a_night_of_polls_and_of_pulses(world: World, client: TestClient) -> None:
     page = client.get("/volumes/flow?site=kestrel").text
     assert "36\u00a0m³/h, 7 of 7 nights" in page
@@ -154,6 +157,7 @@ def test_flows_of_a_night_of_polls_and_of_pulses(world: World, client: TestClien
     assert "Common practice, no published source" in page
 
 
+@pytest.mark.parametrize("world", DIALECTS, indirect=True)
 def test_a_night_that_is_not_wholly_known_is_unknown_and_a_gap_adds_nothing(world: World) -> None:
     plan, gateway = world.plan("kestrel"), world.gateway()
     begun = NOW_MS - 36 * DAY  # 31 January 10:00: no poll before
