@@ -332,6 +332,24 @@ def test_figures_under_thirty_days_are_not_judged(written: Told, own: TestClient
     assert "not met" not in words
 
 
+def test_what_one_look_held_back_and_raised_at_once_called_nobody(kept: Told) -> None:
+    # One look writes both lines with one instant, the one that holds back first.
+    held = replace(
+        entry(LOW, Event.SUPPRESSED, -3, A, A), note="suppressed: Mast cannot be reached"
+    )
+    kept.stands(LOW, raised(-3), held, entry(LOW, Event.RAISED, -3, A, B))
+    kept.stands(HIGH, raised(-2), entry(HIGH, Event.RAISED, -2, A, B))
+    kept.world.now_ms = NOW_MS + 9 * MINUTE
+    with TestClient(create_app(kept.services())) as client:
+        figures = text(client.get("/alarms/figures").text)
+        journal = text(client.get("/alarms/journal").text)
+    assert "1 alarm called somebody since" in figures
+    assert "1 more was raised while shelved, suppressed or out of service" in figures
+    assert "Level high 1 100 %" in figures
+    assert "Level low" not in figures
+    assert "Suppressed by design: Mast cannot be reached" in journal
+
+
 def test_a_month_is_judged_against_the_targets(kept: Told) -> None:
     # By hand: 40 days after the first was set up 12 alarms of the last 30 days were raised in one
     # stretch of 6 min. 12 / 30 days = 0.4 a day, 12 / 4320 windows of 10 min = 0.0028 each; most
