@@ -319,8 +319,9 @@ def test_an_alarm_that_is_no_longer_set_up_keeps_its_journal(
 
 
 def test_an_unknown_number_is_told_so(page: TestClient) -> None:
-    found = page.get("/alarms/9999")
-    assert (found.status_code, "no alarm with the number 9999" in found.text) == (404, True)
+    for number in (9999, 2**63, 10**30):  # SQLite's integers end at 2^63 - 1
+        found = page.get(f"/alarms/{number}")
+        assert (found.status_code, f"the number {number}." in found.text) == (404, True)
 
 
 # --- figures ----------------------------------------------------------------------------
