@@ -150,12 +150,14 @@ def test_it_works_without_scripts(alarms: Told, open_page: OpenPage) -> None:
 
 def test_sound_is_off_until_asked_for_and_remembered(alarms: Told, open_page: OpenPage) -> None:
     page = open_page("/alarms")
-    button = page.get_by_role("button", name="Sound on")
+    button = page.get_by_role("button", name="Sound", exact=True)
     expect(button).to_have_attribute("aria-pressed", "false")
+    expect(page.locator("#sound-said")).to_have_text("Off: no tone here.")
     assert button.get_attribute("data-tones") is None
     button.click()
     expect(button).to_have_attribute("aria-pressed", "true")
     expect(button).to_have_attribute("data-tones", "1")
+    expect(page.locator("#sound-said")).to_contain_text("On: a short tone")
     page.reload()
     expect(button).to_have_attribute("aria-pressed", "true")
     expect(page.locator("#sound-said")).to_contain_text("keeps the sound back until you click")

@@ -78,6 +78,14 @@ def test_a_pump_is_ordered_on_and_followed(bench: Bench, start: Callable[..., Pa
     is_sound(page)
 
 
+LONGEST = ("belt is off and its guard stands aside, " * 8)[:300]  # as long as it may be
+FITS = """() => {
+  const fits = (one) => one.scrollHeight <= one.clientHeight + 1;
+  const [paper, reason] = [".tagpaper", ".tagwhy"].map((one) => document.querySelector(one));
+  return { paper: fits(paper), reason: fits(reason) };
+}"""
+
+
 def test_without_scripts_and_with_a_tag(bench: Bench, start: Callable[..., Page]) -> None:
     page = start(PUMP, scripts=False)
     page.get_by_role("button", name="On…").click()
@@ -90,10 +98,12 @@ def test_without_scripts_and_with_a_tag(bench: Bench, start: Callable[..., Page]
     expect(button).to_have_count(0)
     expect(page.get_by_role("button", name="Ask Dunlin Booster again")).to_be_visible()
     page.goto(page.url.partition("/outputs/")[0] + "/tags")
-    page.get_by_label("Why nobody may operate it").fill("belt is off")
+    page.get_by_label("Why nobody may operate it").fill(LONGEST)
     page.get_by_role("button", name="Hang it").click()
     narrow = start("/sites/dunlin-booster/tags", width=320)
     is_sound(narrow)
     narrow.get_by_role("link", name="Print it").click()
     expect(narrow.locator(".tagpaper")).to_contain_text("This is not a lock-out")
+    narrow.emulate_media(media="print")
+    assert narrow.evaluate(FITS) == {"paper": True, "reason": True}
     assert pages_of(narrow.pdf(prefer_css_page_size=True)) == 1

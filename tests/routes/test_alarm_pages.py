@@ -319,8 +319,9 @@ def test_an_alarm_that_is_no_longer_set_up_keeps_its_journal(
 
 
 def test_an_unknown_number_is_told_so(page: TestClient) -> None:
-    found = page.get("/alarms/9999")
-    assert (found.status_code, "no alarm with the number 9999" in found.text) == (404, True)
+    for number in (9999, 2**63, 10**30):  # SQLite's integers end at 2^63 - 1
+        found = page.get(f"/alarms/{number}")
+        assert (found.status_code, f"the number {number}." in found.text) == (404, True)
 
 
 # --- figures ----------------------------------------------------------------------------
@@ -330,6 +331,24 @@ def test_figures_under_thirty_days_are_not_judged(written: Told, own: TestClient
     words = text(own.get("/alarms/figures").text)
     assert "Not judged under 30 days" in words
     assert "not met" not in words
+
+
+def test_what_one_look_held_back_and_raised_at_once_called_nobody(kept: Told) -> None:
+    # One look writes both lines with one instant, the one that holds back first.
+    held = replace(
+        entry(LOW, Event.SUPPRESSED, -3, A, A), note="suppressed: Mast cannot be reached"
+    )
+    kept.stands(LOW, raised(-3), held, entry(LOW, Event.RAISED, -3, A, B))
+    kept.stands(HIGH, raised(-2), entry(HIGH, Event.RAISED, -2, A, B))
+    kept.world.now_ms = NOW_MS + 9 * MINUTE
+    with TestClient(create_app(kept.services())) as client:
+        figures = text(client.get("/alarms/figures").text)
+        journal = text(client.get("/alarms/journal").text)
+    assert "1 alarm called somebody since" in figures
+    assert "1 more was raised while shelved, suppressed or out of service" in figures
+    assert "Level high 1 100 %" in figures
+    assert "Level low" not in figures
+    assert "Suppressed by design: Mast cannot be reached" in journal
 
 
 def test_a_month_is_judged_against_the_targets(kept: Told) -> None:

@@ -35,3 +35,14 @@ def test_what_is_not_known_is_said_with_its_reason() -> None:
         "1 contact known for less than a week"
     )
     assert "22 contacts against their weeks" in summary.clean_words
+
+
+def test_in_its_first_week_a_network_is_not_told_site_by_site() -> None:
+    few = tuple(f"Site {n}: 2 nights only" for n in range(4))
+    words = Summary(24, 20, 1, few_nights=few).unknown_words
+    assert "4 supplies known for few nights only, no trend yet" in words
+    assert "Site 0" not in words
+    assert (
+        "Site 0: 2 nights only, no supply trend yet"
+        in Summary(24, 20, 1, few_nights=few[:3]).unknown_words
+    )

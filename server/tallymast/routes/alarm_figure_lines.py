@@ -47,7 +47,9 @@ def figure_lines(
     found: Figures, alarms: Alarms, network: NetworkView, clock: Clock
 ) -> tuple[FigureLine, ...]:
     """Return the figures of a period, each beside its target."""
-    raised, windows = plural(found.raised, "alarm"), f"{number(found.windows)} times 10 min"
+    raised = plural(found.raised, "alarm")
+    windows = f"{number(found.windows)} times 10 min"
+    seen = windows if found.windows else raised  # some minutes are no whole window yet
     hours = plural(int(found.days * 24), "hour")
 
     def named(keys: Sequence[str]) -> str:
@@ -56,7 +58,7 @@ def figure_lines(
     rows = (
         ("per_ten_min", "Alarms in ten minutes", _asked(found), raised),
         ("per_day", "Alarms a day", _average(found.per_day), raised),
-        ("busiest", "Most in any ten minutes", _busiest(found, clock), windows),
+        ("busiest", "Most in any ten minutes", _busiest(found, clock), seen),
         ("full_windows_share", "Ten minutes above 10", percent(found.full_windows_share), windows),
         ("full_hours_share", "Hours above 30", percent(found.full_hours_share), hours),
         ("flood_share", "Time in floods", percent(found.flood_share), _floods(found)),

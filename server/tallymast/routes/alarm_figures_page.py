@@ -59,4 +59,5 @@ def _figures(conn: Connection, alarms: Alarms, from_ms: int, to_ms: int) -> Figu
             break
         before = page[-1][0]
     priorities = {key: one.priority for key, one in alarms.alarms.items()}
+    entries.reverse()  # as they were written: what held an alarm back stands before its raising
     return figures(entries, from_ms, to_ms, priorities)

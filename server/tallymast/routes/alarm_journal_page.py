@@ -141,7 +141,7 @@ def journal_lines(
             _change(entry),
             entry.value,
             entry.actor,
-            entry.note,
+            entry.note.removeprefix("suppressed: "),  # the event says that already
         )
         for _, entry in found
     )

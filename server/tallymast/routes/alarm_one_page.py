@@ -47,7 +47,7 @@ def one_alarm(
     """Show one alarm; one that is no longer set up with its journal only."""
     alarms, network = given.alarms(), given.network()
     with given.database.reading() as connection:
-        key = stored.key_of(connection, number)
+        key = stored.key_of(connection, number) if 0 < number < 2**63 else None
         found = stored.journal(connection, 0, ALWAYS_MS, alarm=key or "-", limit=SHOWN)
         sent = messages.of_alarm(connection, key, limit=SHOWN) if key else ()
         people = contacts.every(connection) if sent else {}

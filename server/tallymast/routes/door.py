@@ -39,18 +39,31 @@ _SPENT = (
 
 Name = Annotated[str, Form(max_length=200)]
 Password = Annotated[str, Form(max_length=4000)]
+_UNDONE: Final = (
+    "You were not signed in any more, so what you pressed was not done and nothing was changed. "
+    "Sign in, look at the page again, then press anew."
+)
+
 To = Annotated[str, Query(max_length=500)]
 Key = Annotated[str, Query(max_length=200)]
 
 
 @router.get("/sign-in")
 def sign_in_page(
-    request: Request, given: Given, person: ThePerson, show: Show, to: To = "/"
+    request: Request,
+    given: Given,
+    person: ThePerson,
+    show: Show,
+    to: To = "/",
+    undone: Annotated[str, Query(max_length=1)] = "",
 ) -> Response:
-    """Show the form; whoever is signed in goes on at once."""
+    """Show the form; whoever is signed in goes on at once.
+
+    ``undone``: a button was pressed by who was not signed in any more.
+    """
     if person.session is not None:
         return RedirectResponse(_own(to), 303)
-    return _form(request, show, given, to)
+    return _form(request, show, given, to, _UNDONE if undone else "")
 
 
 @router.post("/sign-in")

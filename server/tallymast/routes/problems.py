@@ -8,7 +8,7 @@ import logging
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -130,8 +130,16 @@ def _sign_in_first(request: Request, error: Exception) -> Response:
         return response
     if "hx-request" in request.headers:
         return answer(request, 401, "You are not signed in (any more). Load the page anew.")
-    to = "?" + urlencode({"to": error.path}) if error.may_return and error.path != "/" else ""
-    return RedirectResponse(f"/sign-in{to}", 303)
+    asked = {"to": error.path} if error.may_return else {"undone": "1", "to": _pressed_on(request)}
+    told = urlencode({name: value for name, value in asked.items() if value not in ("", "/")})
+    return RedirectResponse(f"/sign-in?{told}" if told else "/sign-in", 303)
+
+
+def _pressed_on(request: Request) -> str:
+    """Return the path of the page a form stood on, as far as the browser told it."""
+    page = urlsplit(request.headers.get("referer", ""))
+    is_ours = bool(page.netloc) and page.netloc == request.headers.get("host")
+    return (f"{page.path}?{page.query}" if page.query else page.path) if is_ours else ""
 
 
 def _again_first(request: Request, error: Exception) -> Response:

@@ -141,6 +141,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/sites/{key}/outputs/{tag}"): Right.OPERATE,
     ("GET", "/sites/{key}/outputs/{tag}/confirm"): _S,
     ("GET", "/sites/{key}/outputs/{tag}/confirm/now"): _S,
+    ("GET", "/sites/{key}/outputs/{tag}/order"): _S,
     ("POST", "/sites/{key}/outputs/{tag}/order"): Right.OPERATE,
     ("GET", "/orders"): _S,
     ("GET", "/orders/{number}"): _S,

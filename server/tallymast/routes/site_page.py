@@ -149,7 +149,8 @@ class SiteBoard:
             told = {name: shown[name] for name in ("site_findings", "lacking")}
             self._put("site_findings", "site_findings", told, tuple(told.values()))
             told = {name: shown[name] for name in ("outputs", "site_tags", "tag_mark")}
-            self._put("outputs", "site_outputs", told, tuple(told.values()))
+            for name, partial in (("outputs", "site_outputs"), ("site_tags", "site_tags")):
+                self._put(name, partial, told, tuple(told.values()))
             for name in ("head", "contact", "polls", "job", "site_alarms"):
                 self._put(name, name, {name: shown[name]}, shown[name])
             told = {name: shown[name] for name in ("tagged", "tag_mark")}

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
+from typing import Final
 
 from tallymast.domain.health.attention import Checked, Standing
 from tallymast.domain.health.findings import Finding
@@ -11,6 +12,8 @@ from tallymast.domain.health.supply.model import Verdict
 from tallymast.domain.model import GatewayPlan, GatewayState, GatewayStatus, SiteStatus
 from tallymast.routes.formats import plural
 from tallymast.routes.rows import Mark
+
+NAMED: Final = 3  # ours: so many sites are named where little is known, more are counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,10 @@ class Summary:
             parts.append(f"{plural(self.waiting, 'site')} not asked yet")
         if self.checked.unknown:
             parts.append(f"{plural(self.checked.unknown, 'value')} without a current reading")
-        parts += [f"{one}, no supply trend yet" for one in self.few_nights]
+        if len(self.few_nights) > NAMED:  # in a network's first week it is all of them
+            parts.append(f"{len(self.few_nights)} supplies known for few nights only, no trend yet")
+        else:
+            parts += [f"{one}, no supply trend yet" for one in self.few_nights]
         if self.weeks_young:
             parts.append(f"{plural(self.weeks_young, 'contact')} known for less than a week")
         if self.maintenance:

@@ -1,10 +1,16 @@
 """What is wrong with Tallymast itself, in sentences, for the top of every page."""
 
+import re
+from typing import Final
+
 from tallymast.domain.desks import Desk
 from tallymast.domain.heartbeat import HeartbeatNow
 from tallymast.domain.zones import find_zone
 from tallymast.routes.formats import Clock, plural
 from tallymast.routes.services import PollerCondition, Services, StorageCondition
+
+# Every page shows these sentences, also to who is not signed in: a mail address is nobody's there.
+_MAIL_ADDRESS: Final = re.compile(r"<?[^\s<>@]+@[^\s<>@:,;]+>?")
 
 
 def system_lines(given: Services) -> tuple[str, ...]:
@@ -20,7 +26,7 @@ def system_lines(given: Services) -> tuple[str, ...]:
     lines += [one.words(clock.now_ms, clock.zone) for one in desks]
     is_told = any(one.desk is Desk.TELLING for one in desks)
     if not is_told and (trouble := given.telling_trouble()):
-        lines.append(trouble)
+        lines.append(_MAIL_ADDRESS.sub("the address", trouble))
     beat = given.heartbeat()
     if beat.is_late(clock.now_ms):
         lines.append(_not_taken(beat, clock))

@@ -51,10 +51,20 @@ def test_of_two_copies_of_a_page_one_orders(bench: Bench) -> None:
     assert token_of(older) != token_of(newer)
     shown = bench.press(address, older)
     assert shown.status_code == 409  # and shows the page anew, with a button that works
+    assert "button works. Nothing was ordered." in text_of(shown.text)
     assert bench.press(address, newer).status_code == 409
     assert bench.orders() == ()
     assert bench.press(address, bench.client.get(address).text).status_code == 303
     assert len(bench.orders()) == 1
+
+
+def test_a_pressed_buttons_address_shows_the_page_again_and_orders_nothing(bench: Bench) -> None:
+    # A kept tab, a reload by the address bar, or signing in after a press comes there by GET.
+    pressed = bench.choose().replace("/confirm?", "/order?")
+    page = bench.client.get(pressed)
+    assert page.status_code == 200
+    assert token_of(page.text)
+    assert bench.orders() == ()
 
 
 def test_after_a_minute_the_button_is_gone_and_works_no_more(bench: Bench) -> None:
@@ -105,7 +115,10 @@ def test_refusals_stand_in_place_of_the_button(bench: Bench) -> None:
     html = bench.client.get(address).text
     assert token_of(html) == ""
     assert "It cannot be ordered now" in text_of(html)
-    assert "Selector" in text_of(html)
+    words = text_of(html)
+    assert "Selector" in words
+    # Why not stands before all that would happen.
+    assert words.index("It cannot be ordered now") < words.index("What would happen")
 
 
 def test_what_is_refused_only_when_pressed_is_stored_as_refused(bench: Bench) -> None:

@@ -30,6 +30,8 @@ def test_it_is_shown_wherever_the_output_is_and_stops_orders(bench: Bench) -> No
     for path in ("/sites/dunlin-booster", PUMP, address, "/sites/dunlin-booster/drive"):
         assert REASON in text_of(bench.client.get(path).text), path
     assert "do not operate START" in text_of(bench.client.get("/").text)
+    site = text_of(bench.client.get("/sites/dunlin-booster").text)
+    assert f"do not operate Pump (START) : {REASON}" in site[: site.index("Values")]
     other = "/sites/dunlin-booster/outputs/SPEED"
     assert REASON not in text_of(bench.client.get(other).text)
     (told,) = bench.told("tag.hang")
@@ -44,6 +46,8 @@ def test_one_of_the_whole_site_is_on_every_output(bench: Bench) -> None:
         words = text_of(bench.client.get(f"/sites/dunlin-booster/outputs/{tag}").text)
         assert "whole site : " + REASON in words
     assert "do not operate the whole site" in text_of(bench.client.get("/").text)
+    site = text_of(bench.client.get("/sites/dunlin-booster").text)
+    assert f"do not operate the whole site : {REASON}" in site[: site.index("Values")]
     assert hang(bench) == 409  # one hangs there already
 
 

@@ -153,6 +153,21 @@ def test_a_stranger_is_sent_to_the_door_and_back(guarded: Guarded) -> None:
     assert api.headers["content-type"] == "application/problem+json"
 
 
+def test_a_button_pressed_by_who_is_not_signed_in_any_more_says_that_nothing_was_done(
+    guarded: Guarded,
+) -> None:
+    client, page = guarded.client(), "http://testserver/sites/quill-tank/tags?tag=LVL"
+    for referer, to in ((page, "&to=%2Fsites%2Fquill-tank%2Ftags%3Ftag%3DLVL"), ("", "")):
+        headers = {"referer": referer, "origin": str(client.base_url)}
+        found = client.post("/sites/quill-tank/tags", headers=headers, follow_redirects=False)
+        assert found.headers["location"] == f"/sign-in?undone=1{to}"
+    foreign = {"referer": "http://elsewhere.example/x"}
+    found = client.post("/sites/quill-tank/tags", headers=foreign, follow_redirects=False)
+    assert "elsewhere" not in found.headers["location"]
+    assert "nothing was changed" in client.get("/sign-in?undone=1").text
+    assert "nothing was changed" not in client.get("/sign-in").text
+
+
 def test_without_accounts_everybody_here_is_local(client: TestClient) -> None:
     assert client.get("/").status_code == 200
     assert client.post("/api/v1/sites/quill-tank/poll").status_code == 202

@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from tests.routes.alarm_world import HIGH, MINUTE, raised
@@ -11,6 +12,7 @@ from tests.routes.telling.conftest import ANA, GATE, Telling
 
 from tallymast.domain.people import Role
 from tallymast.domain.telling.model import Delivery, MessageKind, Occurrence, Try, TryOutcome
+from tallymast.routes.system import system_lines
 from tallymast.storage import contacts, heartbeat, messages, telling_settings
 
 PAGE = "/setup/telling"
@@ -90,6 +92,28 @@ def test_a_webhooks_secret_is_made_here_and_shown_once(telling: Telling) -> None
     for entry in telling.guarded.told():
         told = f"{entry.sentence} {entry.before} {entry.after}"
         assert not any(hidden in told for hidden in (one.secret, after.secret, "k-71"))
+
+
+def test_a_refused_form_tells_every_mistake_where_the_form_stands(telling: Telling) -> None:
+    sue = telling.as_(Role.SUPERVISOR)
+    wrong = {**MAIL, "port": "abc", "sender": "nonsense"}
+    page = sue.post(f"{PAGE}/mail", data=wrong).text
+    form = page.index('action="/setup/telling/mail#mail"')
+    assert page.index("this is abc") < form < page.index('value="nonsense"')
+    assert "The sender is an address like" in page[:form]
+    assert page.index('id="mail"') < page.index("this is abc")  # the browser goes to #mail
+    stored = sue.post(f"{PAGE}/mail", data=MAIL)
+    assert str(stored.url).endswith("?done=mail#mail")
+    assert stored.text.index('id="mail"') < stored.text.index("The mail server is stored")
+
+
+def test_no_page_shows_everybody_an_address_that_was_refused(telling: Telling) -> None:
+    world = telling.guarded.world
+    said = "Messages about alarms do not reach Ana. The mail server m refused <ana@b.example>: 550"
+    given = replace(world.services(), telling_trouble=lambda: said)
+    assert system_lines(given) == (
+        "Messages about alarms do not reach Ana. The mail server m refused the address: 550",
+    )
 
 
 def test_the_mail_server_is_checked_and_its_password_never_typed(telling: Telling) -> None:

@@ -171,7 +171,7 @@
     event.preventDefault();
     const chosen = rows(document).some((one) => one.querySelector("input:checked"));
     if (!chosen && !row.classList.contains("calls")) {
-      wrong.textContent = "This one is acknowledged already.";
+      refuse("This one is acknowledged already.");
       return;
     }
     if (!chosen) row.querySelector("input").checked = true;
@@ -181,6 +181,12 @@
   // --- acts ---------------------------------------------------------------------------
 
   const wrong = document.getElementById("acts-said");
+
+  // The acts may be off the screen of who goes through the list by keys.
+  function refuse(why) {
+    wrong.textContent = why;
+    wrong.scrollIntoView({ block: "nearest" });
+  }
 
   async function act(button) {
     const sent = new FormData(form);
@@ -206,7 +212,7 @@
   form?.addEventListener("submit", (event) => {
     event.preventDefault();
     wrong.textContent = "";
-    act(event.submitter).catch((error) => { wrong.textContent = error.message; });
+    act(event.submitter).catch((error) => refuse(error.message));
   });
 
   const every = document.getElementById("select-all");
@@ -234,7 +240,7 @@
 
   function label() {
     button.setAttribute("aria-pressed", String(on));
-    if (!on) heard.textContent = "";
+    if (!on) heard.textContent = "Off: no tone here.";
   }
 
   async function wake() {
@@ -250,7 +256,7 @@
       await Promise.race([sounding.resume(), new Promise((done) => setTimeout(done, 500))]);
     const awake = sounding.state === "running";
     heard.textContent = awake
-      ? "A short tone while an urgent or high one is not acknowledged, every 30 s at most."
+      ? "On: a short tone while an urgent or high one is not acknowledged, every 30 s at most."
       : KEPT_BACK;
     return awake;
   }

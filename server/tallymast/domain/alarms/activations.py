@@ -36,8 +36,9 @@ def activations(entries: Iterable[Entry], to_ms: int) -> tuple[Activation, ...]:
     """Return the activations in a journal before ``to_ms``, in the order they were raised.
 
     Args:
-        entries: in any order; those before the span that is asked about tell what was active and
-            held when it began.
+        entries: those of one instant in the order they were written, as one look may hold an alarm
+            back and raise it; else in any order. Those before the span that is asked about tell
+            what was active and held when it began.
         to_ms: what was written then or later is not looked at.
 
     """

@@ -6,7 +6,7 @@ more. Asking for the page orders nothing.
 """
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Form, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -31,6 +31,10 @@ from tallymast.storage import jobs, order_tokens, orders
 
 router = APIRouter(include_in_schema=False)
 
+_NOT_NEWEST: Final = (
+    "This page was opened once more since, by you or by another window: only the newest one's "
+    "button works."
+)
 TheCarried = Annotated[Carried, Depends(carried)]
 
 
@@ -77,6 +81,8 @@ def the_asking(given: Given, key: str, tag: str, asked: TheCarried) -> Asking:
 TheAsking = Annotated[Asking, Depends(the_asking)]
 
 
+# Who reloads the answer to a pressed button, or signs in after it, comes to its address by GET.
+@router.get("/sites/{key}/outputs/{tag}/order")
 @router.get("/sites/{key}/outputs/{tag}/confirm")
 def confirm_page(
     request: Request,
@@ -133,7 +139,7 @@ def _placed(given: Services, person: Person, asking: Asking, token: str, they_kn
         known = order_tokens.token(connection, token)
         fits = known is not None and known.subject == asking.subject
         if known is None or not fits or known.account_id != person.account_id:
-            return Placed(wrong="This page's button does not work here: ask for the value anew.")
+            return Placed(wrong=_NOT_NEWEST)
         stored = orders.by_key(connection, known.hash)
         if stored is not None:
             return Placed(stored)

@@ -72,7 +72,7 @@ def add_contact(
         return _page(request, given, show, found, typed, wrong)
     if found.way is Way.WEBHOOK:
         return _page(request, given, show, found, typed_of(found), secret=found.secret)
-    return RedirectResponse("/setup/telling", 303)
+    return RedirectResponse("/setup/telling?done=entered#contacts", 303)
 
 
 @router.get("/setup/telling/contacts/{number}")
@@ -96,7 +96,7 @@ def change_contact(
             tell(connection, given, person, _act("contact.change", found, before))
     if wrong:
         return _page(request, given, show, found, typed, wrong)
-    return RedirectResponse("/setup/telling", 303)
+    return RedirectResponse("/setup/telling?done=changed#contacts", 303)
 
 
 @router.post("/setup/telling/contacts/{number}/retire")
@@ -106,7 +106,7 @@ def retire_contact(number: str, given: Given, person: ThePerson) -> Response:
         found = the_contact(connection, number)
         if contacts.retire(connection, found.id, given.now_ms()):
             tell(connection, given, person, _act("contact.retire", found))
-    return RedirectResponse("/setup/telling", 303)
+    return RedirectResponse("/setup/telling?done=retired#contacts", 303)
 
 
 @router.post("/setup/telling/contacts/{number}/secret")

@@ -60,7 +60,7 @@ class Mended:
 @router.get(HERE)
 def telling_page(request: Request, given: Given, show: Show, done: str = "") -> HTMLResponse:
     """Show who is told, how, and how sending goes."""
-    return _page(request, given, show, Mended(), _DONE.get(done, ""))
+    return _page(request, given, show, Mended(), done if done in _DONE else "")
 
 
 @router.post("/setup/telling/mail")
@@ -94,7 +94,7 @@ def change_address(
         return replace(before, public_url=url)
 
     _keep(given, person, changed, "telling.address", url or "none, so messages hold no links")
-    return RedirectResponse(f"{HERE}?done=address#mail", 303)
+    return RedirectResponse(f"{HERE}?done=address#address", 303)
 
 
 @router.post("/setup/telling/digest")
@@ -173,7 +173,7 @@ def change_weekly(
             kept_weekly.save(connection, weekly)
             was, now = {"words": before.words}, {"words": weekly.words}
             tell(connection, given, person, Act("telling.weekly", "telling", "test", was, now))
-    return RedirectResponse(f"{HERE}?done=weekly#watching", 303)
+    return RedirectResponse(f"{HERE}?done=weekly#weekly", 303)
 
 
 def server_words(server: MailServer | None) -> str:
@@ -188,6 +188,9 @@ _DONE: Final = {
     "address": "The address in links is stored; it holds for messages from now on.",
     "digest": "The digest's hour is stored.",
     "heartbeat": "The sign of life is stored.",
+    "entered": "The contact is entered. Send a trial message to see whether it arrives.",
+    "changed": "The contact is stored as it is now.",
+    "retired": "The contact is retired: it is told nothing more.",
     "beat": "A sign of life is being sent; load this page anew in a moment to see what came of it.",
     "weekly": "The weekly test is stored.",
 }
@@ -198,13 +201,14 @@ def _read_server(typed: Typed) -> tuple[MailServer | None, tuple[str, ...]]:
         return None, ()
     security = typed.get("security", "")
     kind = Security(security) if security in [one.value for one in Security] else Security.STARTTLS
-    port = typed.get("port") or str(PORTS[kind.value])
-    if not port.isdecimal() or len(port) > 9:
-        return None, (f"A port is a number from 1 to 65535; this is {port}.",)
+    usual, port = PORTS[kind.value], typed.get("port", "")
+    no_port: tuple[str, ...] = ()
+    if port and (not port.isdecimal() or len(port) > 9):
+        no_port, port = (f"A port is a number from 1 to 65535; this is {port}.",), ""
     server = MailServer(
-        typed["host"], int(port), kind, typed.get("user", ""), typed.get("sender", "")
+        typed["host"], int(port or usual), kind, typed.get("user", ""), typed.get("sender", "")
     )
-    return server, wrong_with_server(server)
+    return server, no_port + wrong_with_server(server)
 
 
 def _keep(
@@ -240,6 +244,7 @@ def _page(
     context = {
         "view": view,
         "done": done,
+        "done_words": _DONE.get(done, ""),
         "telling": telling,
         "server_words": server_words(telling.server),
         "security": {one.value: words for one, words in SECURITY.items()},
