@@ -20,7 +20,7 @@ from tallymast.domain import network_file
 from tallymast.domain.orders.model import Order, OrderState, Wanted
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.simulator.truth import Truth, TruthLine
-from tallymast.storage import keys, orders, states
+from tallymast.storage import keys, orders
 from tallymast.storage.engine import open_database
 from tallymast.storage.orders import NewOrder
 
@@ -90,7 +90,7 @@ class Field:
         with self.proxy:
             try:
                 self.start()
-                self.until_known()
+                self.until_known(time.time_ns() // 1_000_000)
                 yield
             finally:
                 self.kill()
@@ -137,16 +137,18 @@ class Field:
 
     # --- the database ----------------------------------------------------------------------
 
-    def until_known(self) -> bool:
-        """Wait until a poll of the site that ends after now is stored; return whether it was."""
-        since_ms = time.time_ns() // 1_000_000
+    def until_known(self, since_ms: int) -> bool:
+        """Wait until a poll of the site is stored that ended after an instant [UTC ms].
+
+        Who orders has the site polled first; an order by an older value is refused.
+        """
         return self.until(lambda: self.answered_ms() > since_ms)
 
     def answered_ms(self) -> int:
-        """Return when the site answered last [UTC ms]."""
-        with self.database.reading() as conn:
-            known = states.load_site_states(conn).get(self.site.site_id)
-        return known.last_answer_ms or 0 if known is not None else 0
+        """Return when the site answered last, of what is stored [UTC ms]."""
+        query = "SELECT last_answer_ms FROM site_state WHERE site_id = ?"
+        row = self._looks.execute(query, (self.site.site_id,)).fetchone()
+        return int(row[0] or 0) if row is not None else 0
 
     def make(self, key: str, tag: str, wanted: Wanted) -> Order:
         """Store an order, as a page does."""

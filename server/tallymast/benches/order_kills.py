@@ -27,12 +27,12 @@ from tallymast.benches.order_proxy import Passing
 from tallymast.domain.orders.model import OrderState, Wanted
 from tallymast.domain.orders.writing import request_of
 
-BESIDE: Final = 5  # networks at a time, and one more with pages
+BESIDE: Final = 8  # networks at a time, and one more with pages
 EVERY_S: Final = 2.0  # how often their sites are polled
 TRIES: Final = 6  # of each kill that is to strike at one moment
 CLOSE_LOOK_S: Final = 0.001  # to strike while the row says so
 SOON_S: Final = 0.04  # within which a stored order is most often not claimed yet
-UNANSWERED_S: Final = 0.3  # within which a page stores an order if it can
+UNANSWERED_S: Final = 1.0  # within which pages store an order if they can
 
 _AT: Final = {  # what passes as the kill strikes
     Moment.WRITTEN: (Passing.WRITE,),
@@ -147,7 +147,7 @@ class Lane:
         trial.heard_s = self._field.heard_s
         if moment is Moment.BEFORE:
             self._ask(trial)  # as who got no reply does, by the same key
-        self._field.until(lambda: self._field.is_over(trial.key))
+        self._see_to_the_end(trial)
         self._struck[trial.proof.moment()] += not self._is_late(trial)
 
     def _trial(self) -> _Trial:
@@ -236,6 +236,13 @@ class Lane:
             httpx.post(address, json=body, timeout=OVER_S, trust_env=False).raise_for_status()
         except httpx.TransportError:
             return
+
+    def _see_to_the_end(self, trial: _Trial) -> None:
+        """Wait until the order has ended and the site was polled since."""
+        self._field.until(lambda: self._field.is_over(trial.key))
+        order, _ = self._field.order(trial.key)
+        if order is not None:
+            self._field.until_known(max(order.state_ms, order.readback_ms or 0))
 
     # --- what came of it -------------------------------------------------------------------
 

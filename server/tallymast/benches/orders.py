@@ -92,7 +92,7 @@ def _taken_ms(field: Field, key: str, wanted: Wanted) -> float | None:
     order, _ = field.order(key)
     if order is None:
         return None
-    field.until(lambda: field.answered_ms() > order.state_ms)  # polled since, as the next may be
+    field.until_known(order.state_ms)
     return float(order.readback_ms - order.made_ms) if order.readback_ms is not None else None
 
 
