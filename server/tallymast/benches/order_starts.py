@@ -9,6 +9,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 from multiprocessing.connection import Connection
 from typing import Final
 
@@ -54,6 +55,15 @@ def _serve(out: Connection, arguments: list[str]) -> None:
     os.dup2(out.fileno(), 1)
     sys.stdout = os.fdopen(1, "w", closefd=False)
     os.environ.setdefault("TALLYMAST_LOG", "ERROR")  # each start warns of what the kill left
+    threading.Thread(target=_end_with_the_bench, daemon=True).start()
     from tallymast import cli
 
     sys.exit(cli.run(arguments))
+
+
+def _end_with_the_bench() -> None:
+    """Leave nothing running where the bench itself is ended."""
+    bench = multiprocessing.parent_process()
+    if bench is not None:
+        bench.join()
+        os._exit(1)
