@@ -33,6 +33,9 @@ class Proxy:
         far: host and port of the gateway.
         told: is told of orders' bytes before they are passed on.
 
+    Attributes:
+        asked, answered: are told of every request and every answer, after ``told``.
+
     """
 
     def __init__(
@@ -40,9 +43,12 @@ class Proxy:
     ) -> None:
         self.far = far
         self.told = told
+        self.asked: Callable[[bytes], None] = lambda _: None
+        self.answered: Callable[[bytes], None] = lambda _: None
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.address = "{}:{}".format(*self._listener.getsockname())
         self._open: list[socket.socket] = []
+        self._busy: list[threading.Thread] = []
         self._thread = threading.Thread(target=self._accept, name="proxy", daemon=True)
 
     def __enter__(self) -> Self:
@@ -61,6 +67,12 @@ class Proxy:
             one.close()
         self._thread.join(10)
 
+    def drain(self, most_s: float) -> None:
+        """Wait until all that came from those who are gone is passed on."""
+        for one in list(self._busy):
+            one.join(most_s)
+        self._busy = [one for one in self._busy if one.is_alive()]
+
     def _accept(self) -> None:
         while True:
             try:
@@ -70,10 +82,12 @@ class Proxy:
                 return
             for one in (near, far):
                 one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._open += [near, far]
+            self._open = [one for one in self._open if one.fileno() >= 0] + [near, far]
             session = _Session(near, far, self)
-            threading.Thread(target=session.go_out, name="proxy-out", daemon=True).start()
-            threading.Thread(target=session.come_in, name="proxy-in", daemon=True).start()
+            for work in (session.go_out, session.come_in):
+                thread = threading.Thread(target=work, name="proxy", daemon=True)
+                self._busy.append(thread)
+                thread.start()
 
 
 class _Session:
@@ -93,6 +107,7 @@ class _Session:
             self._awaited = _ANSWERS.get(passing) if passing else None
             if passing is not None:
                 self._proxy.told(passing, frame)
+            self._proxy.asked(frame)
             with suppress(OSError):
                 self._far.sendall(frame)
         with suppress(OSError):
@@ -104,6 +119,7 @@ class _Session:
             if self._awaited is not None:
                 awaited, self._awaited = self._awaited, None
                 self._proxy.told(awaited, frame)
+            self._proxy.answered(frame)
             with suppress(OSError):
                 self._near.sendall(frame)
         for one in (self._near, self._far):
