@@ -24,6 +24,7 @@ from tallymast.routes.volumes.beside import kept_of
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import Period, day_words, spans_of, the_period
 from tallymast.routes.volumes.points import Stood, the_counted
+from tallymast.routes.volumes.present import read_until
 from tallymast.routes.volumes.words import (
     Figure,
     amount,
@@ -85,6 +86,7 @@ class PointMonth:
         adjusted: adjustments that touch it.
         undone: which of these were taken back, by number.
         doubts: what somebody should say of the point, in sentences.
+        until_ms: when the newest reading was that is told of.
 
     """
 
@@ -102,6 +104,7 @@ class PointMonth:
     adjusted: tuple[Adjustment, ...]
     undone: frozenset[int]
     doubts: tuple[str, ...]
+    until_ms: int
 
 
 @router.get("/volumes/{key}/{tag}")
@@ -168,6 +171,7 @@ def read_month(conn: Connection, given: Services, stood: Stood, period: Period) 
         tuple(change for change in changes if change.reverses_id is None),
         frozenset(change.id for change in changes if change.id not in kept),
         doubts(one.point),
+        read_until(given, [stood], end_ms),
     )
 
 

@@ -57,6 +57,7 @@ def statement_html(
         "clock": clock,
         "made": made_sentence(given, clock),
         "period": period,
+        "until_ms": max((one.until_ms for one in months), default=period.begin_ms),
         "parts": [
             Part(name, tuple(one for one in months if one.stood.area == name)) for name in names
         ],
