@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from fractions import Fraction
 from typing import Final
 
 from tallymast.domain.local_times import local_time
@@ -14,13 +13,14 @@ from tallymast.domain.totals.wording import known_words
 from tallymast.domain.zones import find_zone
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.services import Services
+from tallymast.routes.volumes.area_totals import Part, Total, Way, totals, ways_of
 from tallymast.routes.volumes.bars import Bars, draw
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import Period, closed_until, days_ago, spans_of
 from tallymast.routes.volumes.points import Stood, all_points, chosen
 from tallymast.routes.volumes.present import read_until, read_up_to_now
-from tallymast.routes.volumes.words import Figure, Reach, between, decimals, figure, reach
-from tallymast.storage import month_closes, volume_days
+from tallymast.routes.volumes.words import Figure, figure
+from tallymast.storage import balances, month_closes, volume_days
 from tallymast.storage.month_closes import MonthClose
 from tallymast.storage.volume_days import Reading, Told
 from tallymast.storage.volume_keeping import behind
@@ -67,12 +67,12 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """The points of an area, and what they come to together."""
+    """The points of an area, and what they come to, with what is to be said of that."""
 
     name: str
     rows: tuple[Row, ...]
-    total: str
-    total_note: str
+    totals: tuple[Total, ...]
+    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,10 +132,11 @@ def read_period(given: Services, period: Period, area: str = "", site: str = "")
         events = volume_days.events_of(conn, numbers, period.begin_ms, period.end_ms)
         closes = month_closes.newest(conn, period.month) if period.month else {}
         late = behind(conn)
+        ways = ways_of(balances.in_force(conn))
     made = _Made(given, period, contract, read, events, closes)
     rows = [made.row(one) for one in some if made.is_shown(one)]
     return Shown(
-        _areas(rows),
+        _areas(rows, ways),
         tuple(dict.fromkeys(one.area for one in known)),
         tuple(dict.fromkeys((one.plan.site.key, one.plan.site.name) for one in known)),
         made.looks(some) if not period.is_over else (),
@@ -268,31 +269,11 @@ def _matters(moved: Sequence[str]) -> bool:
     return bool(moved)
 
 
-def _areas(rows: Sequence[Row]) -> tuple[Area, ...]:
+def _areas(rows: Sequence[Row], ways: Mapping[int, Way]) -> tuple[Area, ...]:
     names = dict.fromkeys(row.stood.area for row in rows)
     found = []
     for name in names:
         some = tuple(row for row in rows if row.stood.area == name)
-        found.append(Area(name, some, *total(some)))
+        parts = [Part(row.stood.counted.point_id, row.told, row.stood.both_ways) for row in some]
+        found.append(Area(name, some, *totals(parts, ways)))
     return tuple(found)
-
-
-def total(rows: Sequence[Row]) -> tuple[str, str]:
-    """Return what some points come to together, with what is unknown; only where units agree."""
-    units = {row.told.booked.unit for row in rows}
-    if len(rows) < 2 or len(units) != 1:
-        what = "units differ: " + ", ".join(sorted(units)) + "; not added up"
-        return "", what if len(units) > 1 else ""
-    reaches = [reach(row.told, both_ways=row.stood.both_ways) for row in rows]
-    places = max(decimals(row.told.booked) for row in rows)
-    lows = [one.low for one in reaches if one.low is not None]
-    low = sum(lows, Fraction(0))
-    (unit,) = units
-    lacking = sum(one.low is None for one in reaches)
-    if not lows:
-        return "unknown", ""
-    if any(one.high is None for one in reaches):
-        words = f"at least {between(Reach(low, low), unit, places)}"
-        return words, f"of {lacking} of {len(rows)} points nothing is known" if lacking else ""
-    high = sum((one.high for one in reaches if one.high is not None), Fraction(0))
-    return between(Reach(low, high), unit, places), ""

@@ -16,6 +16,7 @@ from tallymast.domain.totals.factors import BEGINNING_MS, Factor
 from tallymast.domain.totals.hand_index import OPERATIONAL
 from tallymast.domain.totals.meters import doubts
 from tallymast.domain.totals.month_figures import Figures, corrections
+from tallymast.domain.totals.written import as_typed
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
@@ -30,9 +31,8 @@ from tallymast.routes.volumes.words import (
     amount,
     count_of,
     decimals,
-    decimals_of,
     ends,
-    exact_words,
+    factor_words,
     figure,
 )
 from tallymast.storage import adjustments, k_factors, month_closes, volume_days, volume_hours
@@ -128,7 +128,7 @@ def point_page(
         "period": period,
         "kept": kept_of(key, tag),
         "amount": amount,
-        "exact": exact_words,
+        "exact": as_typed,
         "site": key,
         "tag": tag,
         "area": "",
@@ -198,10 +198,8 @@ def _closed(one: MonthClose) -> ClosedAs:
 
 def closed_words(one: Figures) -> str:
     """Return a closed month's volume, as it was closed."""
-    places = decimals_of(one.factors)
-    return amount(one.total, one.unit, places)
+    return amount(one.total, one.unit, one.decimals)
 
 
 def _factor(one: Factor) -> tuple[int | None, str]:
-    words = f"{exact_words(one.per_pulse)}\u00a0{one.unit} a pulse"
-    return (None if one.from_ms == BEGINNING_MS else one.from_ms), words
+    return (None if one.from_ms == BEGINNING_MS else one.from_ms), factor_words(one)
