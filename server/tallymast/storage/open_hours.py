@@ -79,7 +79,7 @@ def up_to_now(conn: Connection, read: Reading, points: Sequence[Counted], now: N
         newest = now.newest.get(one.point_id)
         if newest is None:
             continue
-        ways = None
+        ways: tuple[Segment | None, int] | None = None
         if newest.at_ms <= now.edge_ms:
             ways = None, now.now_ms  # nothing was read since
         elif not _is_odd(one, odd, read, now):
@@ -137,9 +137,11 @@ def _extended(
     until_ms = max(until_ms, now.edge_ms)
     if until_ms == now.edge_ms:
         return spans
-    last = None
-    if now.today[0] < now.edge_ms and spans and spans[-1].span[1] == now.edge_ms:
-        *spans, last = spans
+    last = spans[-1] if now.today[0] < now.edge_ms and spans else None
+    if last is not None and last.span[1] == now.edge_ms:
+        spans = spans[:-1]
+    else:
+        last = None
     begin_ms = now.edge_ms if last is None else last.span[0]
     pieces = (*(last.pieces if last else ()), *((piece,) if piece else ()))
     known_to_ms = piece.to_ms if piece else now.edge_ms

@@ -74,8 +74,8 @@ def counted_at(request: Request, given: Services, plan: SitePlan) -> CountedAtSi
         )
     untils = [read.spans[number][-1].span[1] for number in numbers if read.spans[number]]
     runs = tuple(run_book(request).rows([plan]))
-    stood = [Stood(gateway, one) for one in points]
-    until_ms = read_until(given, stood, max(untils, default=now_ms))
+    some = [Stood(gateway, one) for one in points]
+    until_ms = read_until(given, some, max(untils, default=now_ms))
     return CountedAtSite(tuple(lines), runs, until_ms)
 
 

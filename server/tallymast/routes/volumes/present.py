@@ -48,7 +48,7 @@ def read_up_to_now(
 def newest(given: Services, some: Iterable[Stood]) -> Mapping[int, Newest]:
     """Return what registers showed last, by point; those nobody has read are left out."""
     states = given.live.sites()
-    found = {}
+    found: dict[int, Newest] = {}
     for site_id, group in groupby(some, lambda one: one.plan.site_id):
         own = list(group)
         state, plan = states.get(site_id), own[0].plan

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from tallymast.domain.audit import Act
 from tallymast.domain.record.days import Contract, begin_of, date_of
 from tallymast.domain.record.months import month_before, month_of
-from tallymast.routes.formats import plural
+from tallymast.routes.formats import number, plural
 from tallymast.routes.life.typed import TheTyped, day_words, read_number
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
@@ -48,6 +48,14 @@ class GroupRow:
     rest: Line | None
     verdict: str
     closes: bool | None
+
+    @property
+    def levels_within(self) -> str:
+        """How far the levels may be off, in words; empty where nothing is stored."""
+        errors = [f"{number(100 * one.error_m)}\u00a0cm" for one in self.group.storages]
+        if len(set(errors)) == 1:
+            return f"{'the level' if len(errors) == 1 else 'each level'} within {errors[0]}"
+        return f"the levels within {', '.join(errors)} as they stand" if errors else ""
 
 
 @router.get("/volumes/balances")
@@ -135,7 +143,7 @@ def _page(
     view, now_ms = given.network(), given.now_ms()
     with given.database.reading() as conn:
         contract, held = load_contract(conn), balances.in_force(conn)
-        span, words = _span(of, contract, now_ms)
+        span, words, goes_on = _span(of, contract, now_ms)
         numbers = {number for one in held for number in (*one.inflows, *one.outflows)}
         known = points_of(conn, view, numbers)
         rows = [_row(conn, view, one, known, span, contract) for one in held]
@@ -148,6 +156,7 @@ def _page(
         "rows": rows,
         "of": of or days[0].isoformat(),
         "words": words,
+        "until_ms": span[1] if goes_on else None,
         "choices": [(one.isoformat(), day_words(one)) for one in days]
         + [(f"{one:%Y-%m}", month_words(one)) for one in months],
         "points": sorted(some, key=lambda one: one[1]),
@@ -162,8 +171,10 @@ def _page(
     return show.page(request, "volumes_balances.html", context, 422 if wrong else 200)
 
 
-def _span(of: str, contract: Contract, now_ms: int) -> tuple[Span, str]:
-    """Return the span of a day 2026-03-08 or a month 2026-03; up to the last full hour at most.
+def _span(of: str, contract: Contract, now_ms: int) -> tuple[Span, str, bool]:
+    """Return the span of a day 2026-03-08 or a month 2026-03, its name, and whether it goes on.
+
+    One that goes on is told up to the last hour that is closed: levels and meters at one instant.
 
     Raises:
         Problem: it is neither, or has not begun.
@@ -185,8 +196,7 @@ def _span(of: str, contract: Contract, now_ms: int) -> tuple[Span, str]:
     last = now_ms - now_ms % 3_600_000 - 3_600_000
     if begin >= last:
         raise Problem(422, f"Of {words} no hour is over and computed yet.")
-    so_far = ", as far as it has passed" if end > last else ""
-    return (begin, min(end, last)), f"{words}{so_far}"
+    return (begin, min(end, last)), words, end > last
 
 
 def _row(

@@ -65,10 +65,10 @@ def storages_of(view: NetworkView, form: Chosen, wrong: dict[str, str]) -> tuple
         if not one.is_filled(form):
             continue
         level = form.typed.get(one.level, "")
+        if made := _storage(known, one, form, wrong):
+            found.append(made)
         if level in {form.typed.get(other.level) for other in EVERY[: one.number - 1]} - {""}:
             wrong[one.level] = f"{one.name}: its level is in another storage of this balance."
-        elif made := _storage(known, one, form, wrong):
-            found.append(made)
     return tuple(found)
 
 
