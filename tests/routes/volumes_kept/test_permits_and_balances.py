@@ -152,7 +152,7 @@ def test_a_balance_whose_part_is_unknown_says_so(world: World, client: TestClien
 
 def test_flows_of_a_night_of_polls_and_of_pulses(world: World, client: TestClient) -> None:
     page = client.get("/volumes/flow?site=kestrel").text
-    assert "36\u00a0m³/h, 7 of 7 nights" in page
+    assert "36.0\u00a0m³/h, 7 of 7 nights" in page  # a pulse of 0.1 m³ shows one decimal
     # The rate stands at 36 m³/h all day, as the pulses do: 864 m³.
     assert "<b>864\u00a0m³</b>, integrated from polled values; all of the day was seen" in page
     assert "They agree" in page
