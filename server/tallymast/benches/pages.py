@@ -45,6 +45,7 @@ from tallymast.domain.model import (
     GatewayState,
     GatewayStatus,
     Network,
+    Poll,
     PollDone,
     PollPlan,
     SitePlan,
@@ -64,6 +65,7 @@ from tallymast.simulator.history import Past, World
 from tallymast.simulator.radio_path import LIVELY
 from tallymast.storage import network as stored_network
 from tallymast.storage import schema
+from tallymast.storage.batch import store_polls
 from tallymast.storage.changes import insert_many
 from tallymast.storage.chunks import DAY, HOUR_MS, Chunk, packed, put_chunks
 from tallymast.storage.days import close_days
@@ -76,6 +78,7 @@ from tallymast.storage.writer import StorageStatus
 NETWORK = "ombrel-basin.toml"
 DAY_MS = 86_400_000
 SIMULATED_DAYS = 7
+OPEN_MS = 50 * 60_000  # of the hour that goes on
 POLLS_DAYS = 35
 NIGHTS = 30
 MOST_UNITS = 247  # MODBUS over Serial Line V1.02, 2.2: unit addresses of one line
@@ -135,7 +138,7 @@ def _built(database: Database, sites: int, days: int) -> Built:
     with database.reading() as conn:
         plan = stored_network.load_plan(conn, network)
     now_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
-    states, last = {}, {}
+    states, last, hot = {}, {}, list[Poll]()
     every = [(gateway, site) for gateway in plan.gateways for site in gateway.sites]
     for n, (gateway, site) in enumerate(every, start=1):
         print(f"\rbuilding {days} days of site {n} of {len(every)}", end="", file=sys.stderr)
@@ -148,7 +151,10 @@ def _built(database: Database, sites: int, days: int) -> Built:
         columns = week[-1]
         limits = patience(site.site, gateway.gateway)
         state = first_state(site.layout, SiteStatus.NEVER_ANSWERED, now_ms)
-        for poll in polls_of(columns.take(slice(-61, None)), site.site_id, site.layout.id):
+        late = past.polls(now_ms, now_ms + OPEN_MS)
+        newest = polls_of(late, site.site_id, site.layout.id)
+        hot += newest
+        for poll in newest:
             state = next_state(state, poll, site.layout, limits)
         states[site.site_id], last[site.site_id] = state, columns
     print("\ncomputing nights", file=sys.stderr)
@@ -156,10 +162,12 @@ def _built(database: Database, sites: int, days: int) -> Built:
     print("adding up days, packing hours", file=sys.stderr)
     close_days(database, now_ms + 3 * HOUR_MS)
     pack_days(database, now_ms + 3 * HOUR_MS)
+    with database.writing() as conn:
+        store_polls(conn, hot)  # the hour that goes on
     counted_months.fill(
         database, [(gateway.gateway, site) for gateway, site in every], now_ms, days
     )
-    return Built(database, network, plan, states, last, now_ms)
+    return Built(database, network, plan, states, last, now_ms + OPEN_MS)
 
 
 def _compute_nights(database: Database, network: Network, plan: PollPlan, now_ms: int) -> None:

@@ -64,6 +64,13 @@ def of_site(conn: Connection, site_id: int) -> list[tuple[str, CountEvent]]:
     return [(row.tag, _event(row)) for row in conn.execute(query)]
 
 
+def replaced_between(conn: Connection, from_ms: int, to_ms: int) -> list[int]:
+    """Return the points whose register was replaced in a span."""
+    inside = (_table.c.at_ms >= from_ms, _table.c.at_ms <= to_ms)
+    query = select(_table.c.point_id).where(_table.c.kind == REPLACED, *inside)
+    return [int(number) for number in conn.execute(query).scalars()]
+
+
 def exchanges(conn: Connection, point_id: int, from_ms: int, to_ms: int) -> list[Exchange]:
     """Return when a totalizer's register was replaced near a span, the oldest first."""
     query = (

@@ -61,11 +61,11 @@ def hot_polls(
         query = query.where(table.c.site_id == site_id)
     polls: dict[int, list[Poll]] = {}
     for row in conn.execute(query.order_by(table.c.at_ms, table.c.site_id)):
-        polls.setdefault(row[1], []).append(_poll(*row))
+        polls.setdefault(row[1], []).append(poll_of(*row))
     return polls
 
 
-def _poll(
+def poll_of(
     at_ms: int,
     site_id: int,
     outcome: int,
@@ -77,6 +77,7 @@ def _poll(
     code: int,
     words: bytes,
 ) -> Poll:
+    """Return a hot row's poll."""
     return Poll(
         site_id,
         at_ms,

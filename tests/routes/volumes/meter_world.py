@@ -33,6 +33,14 @@ POINT = """
   max_rate = 2
   {more}
 """
+RESTARTS = """
+  [[profile.point]]
+  tag = "RST"
+  name = "Restart counter"
+  kind = "counter"
+  table = "input"
+  register = 1
+"""
 SITE = """
 [[site]]
 key = "{key}"
@@ -48,6 +56,7 @@ METERS = (
     '[[gateway]]\nkey = "mast"\nname = "Mast"\ntransport = "rtu-over-tcp"\n'
     'address = "127.0.0.1:5020"\n[[profile]]\nkey = "meter"\n'
     + POINT.format(more='volume_per_pulse = 0.5\n  volume_unit = "m³"')
+    + RESTARTS
     + '\n[[profile]]\nkey = "gas"\n'
     + POINT.format(more='volume_per_pulse = 1\n  volume_unit = "Mcf"')
     + SITE.format(key="hobby-pad", name="Hobby Pad", area="Leases", unit=1, profile="meter")

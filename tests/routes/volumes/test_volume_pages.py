@@ -146,7 +146,7 @@ def test_a_closed_month_keeps_its_figures_and_tells_what_came_later(made: Meters
     told = text_of(made.client, "/volumes/kestrel-pad/TOT?month=2026-03")
     assert "by sam: 1 100.0 m³ , 3.23 % known" in told
     # By hand: 24 h of 100 pulses are 1 200 m³ now.
-    assert "Correction, counted: 1100 m³ when it was closed, 1200 m³ now (+100)." in told
+    assert "Correction, counted: 1 100.0 m³ when it was closed, 1 200.0 m³ now (+100.0)." in told
     assert "closed; corrected since" in text_of(made.client, "/volumes?month=2026-03")
 
 

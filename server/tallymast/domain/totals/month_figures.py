@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Final
 
-from tallymast.domain.totals.units import spoken
+from tallymast.domain.totals.written import decimals_of, signed, written
 
 NO_UNIT: Final = "pulses"
 
@@ -53,6 +53,12 @@ class Figures:
         return self.volume + self.adjusted
 
     @property
+    def decimals(self) -> int:
+        """How many decimals its volumes are written with."""
+        factors = () if self.unit == NO_UNIT else self.factors
+        return decimals_of(factors, self.adjusted)
+
+    @property
     def known_share(self) -> float:
         """For which share of the month it is known what passed, 0..1."""
         return self.known_ms / self.span_ms if self.span_ms else 0.0
@@ -84,9 +90,9 @@ def corrections(closed: Figures, now: Figures) -> tuple[str, ...]:
     if closed.unit != now.unit:
         told.append(f"The unit was {closed.unit} and is {now.unit} now.")
     elif closed.volume != now.volume:
-        told.append(_moved("counted", closed.volume, now.volume, now.unit))
+        told.append(_moved("counted", (closed.volume, now.volume), closed, now))
     if closed.unit == now.unit and closed.adjusted != now.adjusted:
-        told.append(_moved("adjustments", closed.adjusted, now.adjusted, now.unit))
+        told.append(_moved("adjustments", (closed.adjusted, now.adjusted), closed, now))
     if closed.factors != now.factors:
         told.append("Another factor holds for the month or a part of it.")
     if (closed.unknown, closed.unproven) != (now.unknown, now.unproven):
@@ -97,15 +103,9 @@ def corrections(closed: Figures, now: Figures) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _moved(what: str, before: Fraction, after: Fraction, unit: str) -> str:
-    change = after - before
-    sign = "+" if change > 0 else "\u2212"
-    return (
-        f"Correction, {what}: {_told(before)} {unit} when it was closed, "
-        f"{_told(after)} {unit} now ({sign}{_told(abs(change))})."
-    )
-
-
-def _told(amount: Fraction) -> str:
-    told = f"{float(amount):.6g}" if abs(amount) < 1_000_000 else spoken(float(amount))
-    return told.replace("-", "\u2212")
+def _moved(what: str, amounts: tuple[Fraction, Fraction], closed: Figures, now: Figures) -> str:
+    places = max(closed.decimals, now.decimals)
+    change = amounts[1] - amounts[0]
+    before, after = (f"{written(one, places)} {now.unit}" for one in amounts)
+    moved = signed(written(change, places), change)
+    return f"Correction, {what}: {before} when it was closed, {after} now ({moved})."

@@ -12,6 +12,7 @@ from tallymast.routes.services import Services
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import spans_of, the_period
 from tallymast.routes.volumes.points import Stood, counts_volume
+from tallymast.routes.volumes.present import read_until
 from tallymast.routes.volumes.run_reading import RunsTold, run_book
 from tallymast.routes.volumes.words import Figure, figure
 from tallymast.storage import volume_days
@@ -35,7 +36,7 @@ class CountedLine:
 
 @dataclass(frozen=True, slots=True)
 class CountedAtSite:
-    """The panel; ``until_ms`` is up to where hours are told."""
+    """The panel; ``until_ms`` is when the newest reading was that is told of."""
 
     lines: tuple[CountedLine, ...]
     runs: RunsTold
@@ -73,7 +74,9 @@ def counted_at(request: Request, given: Services, plan: SitePlan) -> CountedAtSi
         )
     untils = [read.spans[number][-1].span[1] for number in numbers if read.spans[number]]
     runs = run_book(request).told([plan])
-    return CountedAtSite(tuple(lines), runs, max(untils, default=now_ms))
+    some = [Stood(gateway, one) for one in points]
+    until_ms = read_until(given, some, max(untils, default=now_ms))
+    return CountedAtSite(tuple(lines), runs, until_ms)
 
 
 def _on(read: Reading, one: Stood, begin_ms: int) -> Figure | None:

@@ -5,10 +5,10 @@ from typing import Final
 from tallymast.routes.rights import NEEDS
 
 _ALL: Final = (
-    ("/volumes/close", "Close a month"),
+    ("/volumes/close", "Month close"),
     ("/volumes/permits", "Permits"),
     ("/volumes/balances", "Balances"),
-    ("/volumes/flow", "Flow integrated"),
+    ("/volumes/flow", "Night flow and rates"),
     ("/run-hours", "Run hours"),
 )
 _KEPT: Final = "/volumes/{key}/{tag}/kept"

@@ -18,7 +18,8 @@ from tallymast.routes.services import Given
 from tallymast.routes.volumes.event_lines import clock_of, event_lines
 from tallymast.routes.volumes.periods import HOUR_MS, day_words
 from tallymast.routes.volumes.points import the_counted
-from tallymast.routes.volumes.words import Figure, count_of, ends, factor_words, figure
+from tallymast.routes.volumes.present import read_until
+from tallymast.routes.volumes.words import Figure, count_of, ends, factors_words, figure
 from tallymast.storage import adjustments, k_factors, volume_days, volume_hours
 from tallymast.storage.volume_days import Told
 from tallymast.storage.volumes import Span
@@ -66,12 +67,12 @@ def day_page(
         "day_words": f"{day_words(first)} {first.year}",
         "begin_ms": span[0],
         "end_ms": span[1],
-        "until_ms": end_ms,
+        "until_ms": read_until(given, [stood], end_ms),
         "goes_on": span[1] > now_ms,
         "hours": (span[1] - span[0]) / HOUR_MS,
         "whole": figure(whole, both_ways=stood.both_ways),
         "known": known_words(whole.counted, "day"),
-        "factor": factor_words(whole.booked),
+        "factor": factors_words(whole.booked),
         "open": count_of(opened),
         "close": count_of(closed),
         "rows": _rows(told, clock, both_ways=stood.both_ways),

@@ -27,7 +27,7 @@ def volumes_page(
     given: Given,
     show: Show,
     month: Month = "",
-    last: Annotated[int, Query(ge=0, le=31)] = 0,
+    last: int = 0,
     area: Word = "",
     site: Word = "",
 ) -> HTMLResponse:

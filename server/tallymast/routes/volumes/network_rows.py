@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from fractions import Fraction
 from typing import Final
 
 from tallymast.domain.local_times import local_time
@@ -14,12 +13,14 @@ from tallymast.domain.totals.wording import known_words
 from tallymast.domain.zones import find_zone
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.services import Services
+from tallymast.routes.volumes.area_totals import Part, Total, Way, totals, ways_of
 from tallymast.routes.volumes.bars import Bars, draw
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import Period, closed_until, days_ago, spans_of
 from tallymast.routes.volumes.points import Stood, all_points, chosen
-from tallymast.routes.volumes.words import Figure, Reach, between, decimals, figure, reach
-from tallymast.storage import month_closes, volume_days
+from tallymast.routes.volumes.present import read_until, read_up_to_now
+from tallymast.routes.volumes.words import Figure, figure
+from tallymast.storage import balances, month_closes, volume_days
 from tallymast.storage.month_closes import MonthClose
 from tallymast.storage.volume_days import Reading, Told
 from tallymast.storage.volume_keeping import behind
@@ -38,11 +39,12 @@ class Row:
         whole: all of the period so far.
         bars: its days.
         yesterday: the contract day before this one; None: it is not asked for.
-        today: this one, up to the last closed hour; None: likewise, or none is closed yet.
+        today: this one, up to the last reading; None: likewise, or nothing is known yet.
         events: what happened to it, the newest first, not all.
         more_events: how many more there are.
         closed: in words, how the month was closed; empty where it was not.
         told: the figures themselves.
+        until_ms: up to where it is told, where that is the last closed hour; None: further.
 
     """
 
@@ -55,6 +57,7 @@ class Row:
     more_events: int
     closed: str
     told: Told
+    until_ms: int | None = None
 
     @property
     def name(self) -> str:
@@ -64,12 +67,12 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """The points of an area, and what they come to together."""
+    """The points of an area, and what they come to, with what is to be said of that."""
 
     name: str
     rows: tuple[Row, ...]
-    total: str
-    total_note: str
+    totals: tuple[Total, ...]
+    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,7 @@ class Shown:
         areas_known: names of all areas, for the filter.
         sites_known: key and name of all sites that count, for the filter.
         looks: sentences of the last days that somebody should read, newest first.
-        until_ms: up to where it is told.
+        until_ms: when the newest reading was that is told of.
         behind: of how many sites older hours are still worked out.
 
     """
@@ -119,34 +122,35 @@ class Look:
 def read_period(given: Services, period: Period, area: str = "", site: str = "") -> Shown:
     """Return what every counting point of an area or a site counted in a period."""
     network, now_ms = given.network(), given.now_ms()
-    contract, until_ms = contract_of(network), closed_until(now_ms)
-    spans = _spans(period, contract, until_ms, now_ms)
+    contract = contract_of(network)
+    spans = _spans(period, contract, now_ms)
     with given.database.reading() as conn:
         known = all_points(conn, network)
         some = chosen(known, area, site)
-        read = volume_days.of_points(conn, [one.counted for one in some], spans)
+        read = read_up_to_now(conn, given, contract, some, spans)
         numbers = [one.counted.point_id for one in some]
         events = volume_days.events_of(conn, numbers, period.begin_ms, period.end_ms)
         closes = month_closes.newest(conn, period.month) if period.month else {}
         late = behind(conn)
-    made = _Made(given, period, contract, read, events, closes, until_ms)
+        ways = ways_of(balances.in_force(conn))
+    made = _Made(given, period, contract, read, events, closes)
     rows = [made.row(one) for one in some if made.is_shown(one)]
     return Shown(
-        _areas(rows),
+        _areas(rows, ways),
         tuple(dict.fromkeys(one.area for one in known)),
         tuple(dict.fromkeys((one.plan.site.key, one.plan.site.name) for one in known)),
         made.looks(some) if not period.is_over else (),
-        until_ms,
+        made.until(some),
         late,
     )
 
 
-def _spans(period: Period, contract: Contract, until_ms: int, now_ms: int) -> list[Span]:
+def _spans(period: Period, contract: Contract, now_ms: int) -> list[Span]:
     days = list(period.days)
     if not period.is_over:
         yesterday = date.fromordinal(date_of(now_ms, contract).toordinal() - 1)
         days = [yesterday, *days] if yesterday < days[0] else days
-    return spans_of(days, contract, until_ms)
+    return spans_of(days, contract, period.end_ms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +163,6 @@ class _Made:
     read: Reading
     events: Mapping[int, Sequence[CountStep]]
     closes: Mapping[int, MonthClose]
-    until_ms: int
 
     def is_shown(self, one: Stood) -> bool:
         """Whether there is something to say of a point: a retired one only where it counted."""
@@ -185,7 +188,13 @@ class _Made:
             max(len(lines) - EVENTS_SHOWN, 0),
             self._closed(number, whole),
             whole,
+            None if self.period.is_over or whole.span[1] > self._edge_ms else whole.span[1],
         )
+
+    def until(self, some: Sequence[Stood]) -> int:
+        """Return when the newest reading was that is told of."""
+        ends = [own[-1].span[1] for own in self.read.spans.values() if own]
+        return read_until(self.given, some, max(ends, default=self._edge_ms))
 
     def looks(self, some: Sequence[Stood]) -> tuple[Look, ...]:
         """Return the days of the last week on which a counter lost something, in sentences."""
@@ -209,8 +218,14 @@ class _Made:
         looks = sorted((look for _, look in found.values()), key=_begins, reverse=True)
         return tuple(_few(looks))
 
+    @property
+    def _edge_ms(self) -> int:
+        return closed_until(self.given.now_ms())
+
     def _whole(self, number: int) -> Told:
-        end_ms = min(self.period.end_ms, max(self.until_ms, self.period.begin_ms))
+        own = self.read.spans[number]
+        end_ms = own[-1].span[1] if own else self._edge_ms
+        end_ms = min(self.period.end_ms, max(end_ms, self.period.begin_ms))
         return self.read.whole(number, (self.period.begin_ms, end_ms))
 
     def _on(self, number: int, day: date) -> Told | None:
@@ -254,31 +269,11 @@ def _matters(moved: Sequence[str]) -> bool:
     return bool(moved)
 
 
-def _areas(rows: Sequence[Row]) -> tuple[Area, ...]:
+def _areas(rows: Sequence[Row], ways: Mapping[int, Way]) -> tuple[Area, ...]:
     names = dict.fromkeys(row.stood.area for row in rows)
     found = []
     for name in names:
         some = tuple(row for row in rows if row.stood.area == name)
-        found.append(Area(name, some, *total(some)))
+        parts = [Part(row.stood.counted.point_id, row.told, row.stood.both_ways) for row in some]
+        found.append(Area(name, some, *totals(parts, ways)))
     return tuple(found)
-
-
-def total(rows: Sequence[Row]) -> tuple[str, str]:
-    """Return what some points come to together, with what is unknown; only where units agree."""
-    units = {row.told.booked.unit for row in rows}
-    if len(rows) < 2 or len(units) != 1:
-        what = "units differ: " + ", ".join(sorted(units)) + "; not added up"
-        return "", what if len(units) > 1 else ""
-    reaches = [reach(row.told, both_ways=row.stood.both_ways) for row in rows]
-    places = max(decimals(row.told.booked) for row in rows)
-    lows = [one.low for one in reaches if one.low is not None]
-    low = sum(lows, Fraction(0))
-    (unit,) = units
-    lacking = sum(one.low is None for one in reaches)
-    if not lows:
-        return "unknown", ""
-    if any(one.high is None for one in reaches):
-        words = f"at least {between(Reach(low, low), unit, places)}"
-        return words, f"of {lacking} of {len(rows)} points nothing is known" if lacking else ""
-    high = sum((one.high for one in reaches if one.high is not None), Fraction(0))
-    return between(Reach(low, high), unit, places), ""

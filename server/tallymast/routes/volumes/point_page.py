@@ -16,6 +16,7 @@ from tallymast.domain.totals.factors import BEGINNING_MS, Factor
 from tallymast.domain.totals.hand_index import OPERATIONAL
 from tallymast.domain.totals.meters import doubts
 from tallymast.domain.totals.month_figures import Figures, corrections
+from tallymast.domain.totals.written import as_typed
 from tallymast.routes.reliability_reading import contract_of
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
@@ -24,14 +25,14 @@ from tallymast.routes.volumes.beside import kept_of
 from tallymast.routes.volumes.event_lines import EventLine, event_lines
 from tallymast.routes.volumes.periods import Period, day_words, spans_of, the_period
 from tallymast.routes.volumes.points import Stood, the_counted
+from tallymast.routes.volumes.present import read_until
 from tallymast.routes.volumes.words import (
     Figure,
     amount,
     count_of,
     decimals,
-    decimals_of,
     ends,
-    exact_words,
+    factor_words,
     figure,
 )
 from tallymast.storage import adjustments, k_factors, month_closes, volume_days, volume_hours
@@ -85,6 +86,7 @@ class PointMonth:
         adjusted: adjustments that touch it.
         undone: which of these were taken back, by number.
         doubts: what somebody should say of the point, in sentences.
+        until_ms: when the newest reading was that is told of.
 
     """
 
@@ -102,6 +104,7 @@ class PointMonth:
     adjusted: tuple[Adjustment, ...]
     undone: frozenset[int]
     doubts: tuple[str, ...]
+    until_ms: int
 
 
 @router.get("/volumes/{key}/{tag}")
@@ -125,7 +128,7 @@ def point_page(
         "period": period,
         "kept": kept_of(key, tag),
         "amount": amount,
-        "exact": exact_words,
+        "exact": as_typed,
         "site": key,
         "tag": tag,
         "area": "",
@@ -168,6 +171,7 @@ def read_month(conn: Connection, given: Services, stood: Stood, period: Period) 
         tuple(change for change in changes if change.reverses_id is None),
         frozenset(change.id for change in changes if change.id not in kept),
         doubts(one.point),
+        read_until(given, [stood], end_ms),
     )
 
 
@@ -194,10 +198,8 @@ def _closed(one: MonthClose) -> ClosedAs:
 
 def closed_words(one: Figures) -> str:
     """Return a closed month's volume, as it was closed."""
-    places = decimals_of(one.factors)
-    return amount(one.total, one.unit, places)
+    return amount(one.total, one.unit, one.decimals)
 
 
 def _factor(one: Factor) -> tuple[int | None, str]:
-    words = f"{exact_words(one.per_pulse)}\u00a0{one.unit} a pulse"
-    return (None if one.from_ms == BEGINNING_MS else one.from_ms), words
+    return (None if one.from_ms == BEGINNING_MS else one.from_ms), factor_words(one)

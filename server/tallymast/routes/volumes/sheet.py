@@ -56,6 +56,7 @@ def about(network: NetworkView, words: str, made: str) -> dict[str, str]:
         "volume": f"known to have passed, with adjustments; {OPERATIONAL}",
         "unknown at most": "what passed besides, at most; empty with bound 'none': nobody can say",
         "unproven at most": "likewise, if the station had no power where nothing proves it had",
+        "a span that goes on": "ends with its last reading, or when the file was made",
         "estimated": "of the volume: may belong to the span before or after",
         "made": made,
     }

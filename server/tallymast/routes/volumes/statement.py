@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from tallymast.domain.totals.hand_index import OPERATIONAL
+from tallymast.domain.totals.written import as_typed
 from tallymast.routes.inlined import inlined_styles
 from tallymast.routes.reliability_paper import paper_clock
 from tallymast.routes.report_words import made_sentence
@@ -16,7 +17,7 @@ from tallymast.routes.services import Services
 from tallymast.routes.volumes.periods import Period
 from tallymast.routes.volumes.point_page import PointMonth, read_month
 from tallymast.routes.volumes.points import Stood
-from tallymast.routes.volumes.words import amount, exact_words
+from tallymast.routes.volumes.words import amount
 
 STYLES: Final = ("tokens.css", "base.css", "report.css", "volumes.css")
 
@@ -57,6 +58,7 @@ def statement_html(
         "clock": clock,
         "made": made_sentence(given, clock),
         "period": period,
+        "until_ms": max((one.until_ms for one in months), default=period.begin_ms),
         "parts": [
             Part(name, tuple(one for one in months if one.stood.area == name)) for name in names
         ],
@@ -64,7 +66,7 @@ def statement_html(
         "contract": f"{network.contract_hour:02d}:00 {network.contract_zone or network.time_zone}",
         "operational": OPERATIONAL,
         "amount": amount,
-        "exact": exact_words,
+        "exact": as_typed,
     }
     return environment().get_template("volume_statement.html").render(context).encode()
 

@@ -1,18 +1,19 @@
 """Words a volume as people read it: a number, a range, or that it is not known."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
+from tallymast.domain.totals.factors import Factor
 from tallymast.domain.totals.segments import Segment
+from tallymast.domain.totals.written import as_typed, decimals_of, written
 from tallymast.routes.formats import lasting, number, with_unit
 from tallymast.storage.volume_days import Told
 from tallymast.storage.volumes import Booked
 
 UNKNOWN: Final = "unknown"
-_MOST_PLACES: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,29 +84,17 @@ def between(found: Reach, unit: str, places: int) -> str:
     step = 10**places
     low = Fraction(math.floor(found.low * step), step)
     high = Fraction(math.ceil(found.high * step), step)
-    return f"{number(float(low), places)} to {amount(high, unit, places)}"
+    return f"{written(low, places)} to {amount(high, unit, places)}"
 
 
 def amount(value: Fraction, unit: str, places: int) -> str:
     """Return a volume with its unit."""
-    return with_unit(number(float(value), places), unit)
+    return with_unit(written(value, places), unit)
 
 
 def decimals(one: Booked) -> int:
-    """Return how many decimals a volume deserves: as many as its pulses show, 3 at most."""
-    return decimals_of(one.factors if one.volume is not None else ())
-
-
-def decimals_of(factors: Iterable[Fraction]) -> int:
-    """Return how many decimals the volumes of a pulse have, 3 at most."""
-    return max((_places(each) for each in factors), default=0)
-
-
-def _places(each: Fraction) -> int:
-    for places in range(_MOST_PLACES):
-        if (each * 10**places).denominator == 1:
-            return places
-    return _MOST_PLACES
+    """Return how many decimals a volume deserves."""
+    return decimals_of(one.factors if one.volume is not None else (), one.adjusted)
 
 
 def _of(one: Booked, name: str) -> Fraction | None:
@@ -150,15 +139,19 @@ def ends(pieces: Sequence[Segment], span: tuple[int, int]) -> tuple[float | None
     return opened, pieces[-1].close if pieces[-1].to_ms == span[1] else None
 
 
-def factor_words(one: Booked) -> str:
+def factors_words(one: Booked) -> str:
     """Return what a pulse stands for, ``0.5 m³ a pulse``; empty where no factor holds."""
     if one.volume is None:
         return ""
-    each = [f"{exact_words(factor)}\u00a0{one.unit}" for factor in dict.fromkeys(one.factors)]
-    return ", then ".join(each) + " a pulse" if each else ""
+    return ", then ".join(pulse_words(each, one.unit) for each in dict.fromkeys(one.factors))
 
 
-def exact_words(value: Fraction) -> str:
-    """Return a factor's digits, all of them where they end within twelve, else as a fraction."""
-    text = f"{float(value):.12g}"
-    return text if Fraction(text) == value else f"{value.numerator}/{value.denominator}"
+def factor_words(one: Factor) -> str:
+    """Return what a pulse stands for from a date on."""
+    return pulse_words(one.per_pulse, one.unit)
+
+
+def pulse_words(each: Fraction, unit: str) -> str:
+    """Return what a pulse stands for, both ways: ``0.1 m³ a pulse (10 pulses a m³)``."""
+    told = f"{as_typed(each)}\u00a0{unit} a pulse"
+    return told if each == 1 else f"{told} ({as_typed(1 / each)} pulses a {unit})"

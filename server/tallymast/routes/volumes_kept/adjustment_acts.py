@@ -18,7 +18,8 @@ from tallymast.routes.life.typed import TheTyped, Typed, read_moment
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.volumes_kept.amounts import amount_words, signed_words
+from tallymast.routes.volumes.words import amount, decimals
+from tallymast.routes.volumes_kept.amounts import added_words
 from tallymast.routes.volumes_kept.kept_page import Key, standing_adjustments, the_page
 from tallymast.routes.volumes_kept.places import called, page_of, read_exact, the_point
 from tallymast.routes.who import ThePerson, tell
@@ -53,7 +54,7 @@ def add_adjustment(
         adjustments.add(conn, made)
         clock = show.clock()
         span = f"{clock.words(made.from_ms)} to {clock.words(made.to_ms)}"
-        words = f"{signed_words(made.amount, made.unit)}, {span}: {made.reason}"
+        words = f"{added_words(made.amount, made.unit)}, {span}: {made.reason}"
         act = Act("adjustment.add", "point", f"{key}/{tag}", {}, {"words": words}, called(one))
         tell(conn, given, person, act)
     return RedirectResponse(f"{page_of(one)}#adjustments", 303)
@@ -77,7 +78,7 @@ def take_back(
         back = adjustments.take_back(conn, wanted, reason=why, at_ms=at_ms, actor=person.name)
         if back is None:
             raise Problem(409, "Somebody has taken this adjustment back already.")
-        told = {"words": signed_words(before.amount, before.unit), "why": why}
+        told = {"words": added_words(before.amount, before.unit), "why": why}
         act = Act("adjustment.back", "point", f"{key}/{tag}", {}, told, called(one))
         tell(conn, given, person, act)
     return RedirectResponse(f"{page_of(one)}#adjustments", 303)
@@ -150,9 +151,9 @@ def _more_than_counted(
 ) -> None:
     span = made.from_ms - made.from_ms % HOUR_MS, -(-made.to_ms // HOUR_MS) * HOUR_MS
     (found,) = booked(conn, one, [span], load_contract(conn), given.now_ms())
-    amount = _in_unit(made, held) or Fraction(0)
-    if found.total + amount < 0:
-        counted = amount_words(found.total, found.unit, held.per_pulse if held else None)
+    added = _in_unit(made, held) or Fraction(0)
+    if found.total + added < 0:
+        counted = amount(found.total, found.unit, decimals(found))
         wrong["amount"] = (
             f"Amount: more would be taken away than was counted, {counted} in the hours from "
             "beginning to end."
@@ -169,7 +170,7 @@ def _overlaps(
     near = [one for one in others if one.from_ms < made.to_ms and made.from_ms < one.to_ms]
     for one in near:
         span = f"{clock.words(one.from_ms)} to {clock.words(one.to_ms)}"
-        words = f"{signed_words(one.amount, one.unit)}, {span}"
+        words = f"{added_words(one.amount, one.unit)}, {span}"
         if (one.from_ms, one.to_ms, one.amount, one.unit) == (
             made.from_ms,
             made.to_ms,

@@ -3,24 +3,22 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Annotated, Final
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 from sqlalchemy import Connection
 
 from tallymast.domain.audit import Act
-from tallymast.domain.model import PointKind
 from tallymast.domain.record.days import Contract, begin_of, date_of
 from tallymast.domain.record.months import month_before, month_of
-from tallymast.domain.totals.balance import refusal
-from tallymast.routes.formats import plural
+from tallymast.routes.formats import number, plural
 from tallymast.routes.life.typed import TheTyped, day_words, read_number
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.volumes.periods import month_words
-from tallymast.routes.volumes_kept.balance_words import Line, line_of, table_of, verdict
+from tallymast.routes.volumes_kept.balance_words import Line, line_of, verdict
 from tallymast.routes.volumes_kept.places import (
     Chosen,
     TheChosen,
@@ -28,14 +26,13 @@ from tallymast.routes.volumes_kept.places import (
     every_point,
     points_of,
 )
+from tallymast.routes.volumes_kept.storage_fields import MOST, levels_of, shown, storages_of
 from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import balances
-from tallymast.storage.balances import Group, Storage
+from tallymast.storage.balances import Group
 from tallymast.storage.days import load_contract
 from tallymast.storage.volume_hours import Counted
 from tallymast.storage.volumes import Span, month_span
-
-_LEVEL_UNITS: Final = ("m",)
 
 router = APIRouter(include_in_schema=False)
 
@@ -52,6 +49,14 @@ class GroupRow:
     verdict: str
     closes: bool | None
 
+    @property
+    def levels_within(self) -> str:
+        """How far the levels may be off, in words; empty where nothing is stored."""
+        errors = [f"{number(100 * one.error_m)}\u00a0cm" for one in self.group.storages]
+        if len(set(errors)) == 1:
+            return f"{'the level' if len(errors) == 1 else 'each level'} within {errors[0]}"
+        return f"the levels within {', '.join(errors)} as they stand" if errors else ""
+
 
 @router.get("/volumes/balances")
 def balances_page(
@@ -65,7 +70,9 @@ def balances_page(
 def enter_group(
     request: Request, given: Given, person: ThePerson, show: Show, form: TheChosen
 ) -> Response:
-    """Store a group, or say what is wrong with it."""
+    """Store a group, or say what is wrong with it; or show room for another storage."""
+    if "more" in form.typed:
+        return _page(request, given, show, "", form, {})
     wrong: dict[str, str] = {}
     made = _read(given.network(), form, wrong)
     if made is None or wrong:
@@ -115,44 +122,11 @@ def _read(view: NetworkView, form: Chosen, wrong: dict[str, str]) -> Group | Non
     error = read_number(typed.get("error", "2"), "Meter error", wrong, "error")
     if error is not None and not 0 <= error <= 50:
         wrong["error"] = "Meter error: a share of 0 to 50 %."
-    storage = _storage(view, form, wrong)
+    stored = storages_of(view, form, wrong)
     if wrong:
         return None
     share = 0.02 if error is None else error / 100
-    return Group(0, typed["name"], inflows, outflows, (storage,) if storage else (), share)
-
-
-def _storage(view: NetworkView, form: Chosen, wrong: dict[str, str]) -> Storage | None:
-    """Return what is stored, None where no level was chosen."""
-    level = form.typed.get("level", "")
-    if not level:
-        if form.table.strip():
-            wrong["level"] = "Storage: choose the level that the table belongs to."
-        return None
-    known = {text: (site_id, tag) for text, (site_id, tag), _ in levels_of(view)}
-    if level not in known:
-        wrong["level"] = "Storage: that level is not there; choose one of the list."
-        return None
-    table = table_of(form.table, wrong)
-    if table is None:
-        return None
-    if said := refusal(table):
-        wrong["table"] = f"Table: {said}"
-        return None
-    error = read_number(form.typed.get("level_error", ""), "Level error", wrong, "level_error")
-    if error is not None and not 0 <= error <= 5:
-        wrong["level_error"] = "Level error: 0 to 5 m."
-    return Storage(*known[level], table, 0.01 if error is None else error)
-
-
-def levels_of(view: NetworkView) -> list[tuple[str, tuple[int, str], str]]:
-    """Return the levels in metres of a network: a key, site and tag, what people call it."""
-    return [
-        (f"{plan.site.key}/{one.tag}", (plan.site_id, one.tag), f"{plan.site.name}, {one.name}")
-        for plan in view.sites
-        for one in plan.site.points
-        if one.kind is PointKind.ANALOG_INPUT and one.unit in _LEVEL_UNITS
-    ]
+    return Group(0, typed["name"], inflows, outflows, stored, share)
 
 
 # --- the page ---------------------------------------------------------------------------
@@ -169,7 +143,7 @@ def _page(
     view, now_ms = given.network(), given.now_ms()
     with given.database.reading() as conn:
         contract, held = load_contract(conn), balances.in_force(conn)
-        span, words = _span(of, contract, now_ms)
+        span, words, goes_on = _span(of, contract, now_ms)
         numbers = {number for one in held for number in (*one.inflows, *one.outflows)}
         known = points_of(conn, view, numbers)
         rows = [_row(conn, view, one, known, span, contract) for one in held]
@@ -182,19 +156,25 @@ def _page(
         "rows": rows,
         "of": of or days[0].isoformat(),
         "words": words,
+        "until_ms": span[1] if goes_on else None,
         "choices": [(one.isoformat(), day_words(one)) for one in days]
         + [(f"{one:%Y-%m}", month_words(one)) for one in months],
         "points": sorted(some, key=lambda one: one[1]),
         "levels": sorted((name, key) for key, _, name in levels_of(view)),
         "chosen": {name: form.numbers(name) for name in ("in", "out")},
-        "typed": {"table": form.table, **form.typed},
+        "typed": {**form.typed, **form.tables},
+        "storages": shown(form),
+        "most_storages": MOST,
+        "is_more": "more" in form.typed,
         "wrong": wrong,
     }
     return show.page(request, "volumes_balances.html", context, 422 if wrong else 200)
 
 
-def _span(of: str, contract: Contract, now_ms: int) -> tuple[Span, str]:
-    """Return the span of a day 2026-03-08 or a month 2026-03; up to the last full hour at most.
+def _span(of: str, contract: Contract, now_ms: int) -> tuple[Span, str, bool]:
+    """Return the span of a day 2026-03-08 or a month 2026-03, its name, and whether it goes on.
+
+    One that goes on is told up to the last hour that is closed: levels and meters at one instant.
 
     Raises:
         Problem: it is neither, or has not begun.
@@ -216,8 +196,7 @@ def _span(of: str, contract: Contract, now_ms: int) -> tuple[Span, str]:
     last = now_ms - now_ms % 3_600_000 - 3_600_000
     if begin >= last:
         raise Problem(422, f"Of {words} no hour is over and computed yet.")
-    so_far = ", as far as it has passed" if end > last else ""
-    return (begin, min(end, last)), f"{words}{so_far}"
+    return (begin, min(end, last)), words, end > last
 
 
 def _row(

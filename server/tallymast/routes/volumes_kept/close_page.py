@@ -17,7 +17,8 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.volumes.periods import month_words
-from tallymast.routes.volumes_kept.amounts import amount_words, known_percent, unknown_words
+from tallymast.routes.volumes.words import amount
+from tallymast.routes.volumes_kept.amounts import known_percent, unknown_words
 from tallymast.routes.volumes_kept.month_rows import (
     MonthRow,
     fingerprint,
@@ -66,7 +67,7 @@ def close_page(
         "only": rows[0] if point != ALL and rows else None,
         "point": point,
         "shown": fingerprint(due),
-        "words": amount_words,
+        "words": amount,
         "unknown": unknown_words,
         "known": known_percent,
     }

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from fractions import Fraction
 from typing import Final
 
 from fastapi import APIRouter, Request, Response
@@ -15,6 +14,7 @@ from tallymast.domain.record.days import Contract, date_of
 from tallymast.domain.record.months import month_after, month_of, name_of
 from tallymast.domain.totals.factors import Factor, Volume, in_force, volume
 from tallymast.domain.totals.units import converted, unit_name
+from tallymast.domain.totals.written import decimals_of
 from tallymast.domain.zones import find_zone
 from tallymast.routes.formats import clock, plural
 from tallymast.routes.life.typed import TheTyped, Typed, read_moment
@@ -22,7 +22,8 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.volumes.periods import month_words
-from tallymast.routes.volumes_kept.amounts import amount_words, factor_words, signed_words
+from tallymast.routes.volumes.words import amount, factor_words
+from tallymast.routes.volumes_kept.amounts import moved_words
 from tallymast.routes.volumes_kept.kept_page import Key, the_page
 from tallymast.routes.volumes_kept.places import called, page_of, read_exact, the_point
 from tallymast.routes.who import ThePerson, tell
@@ -199,21 +200,22 @@ def _changes(
         sides = tuple(volume(inside, side) for side in factors)
         closed = month_closes.newest(conn, name_of(month)).get(one.point_id)
         version = closed.version if closed else 0
-        found.append(_change(month, sides[0], sides[1], factors[1][-1].per_pulse, version))
+        places = decimals_of(one.per_pulse for one in factors[1])
+        found.append(_change(month, sides[0], sides[1], places, version))
         month = month_after(month)
     return found
 
 
 def _change(
-    month: date, before: Volume | None, after: Volume | None, each: Fraction, version: int
+    month: date, before: Volume | None, after: Volume | None, places: int, version: int
 ) -> MonthChange:
     told = [
-        "not known" if one is None else amount_words(one.amount, one.unit, each)
+        "not known" if one is None else amount(one.amount, one.unit, places)
         for one in (before, after)
     ]
     change = ""
     if before is not None and after is not None and before.unit == after.unit:
-        change = signed_words(after.amount - before.amount, after.unit, each)
+        change = moved_words(after.amount - before.amount, after.unit, places)
     return MonthChange(month_words(month), told[0], told[1], change, version)
 
 

@@ -13,6 +13,7 @@ from tallymast.domain.local_times import local_time
 from tallymast.domain.model import SitePlan
 from tallymast.domain.record.days import Contract, begin_of, date_of
 from tallymast.domain.totals.balance import Integrated
+from tallymast.domain.totals.written import decimals_of, written
 from tallymast.domain.zones import find_zone
 from tallymast.routes.api.finding import the_site
 from tallymast.routes.formats import number
@@ -21,6 +22,7 @@ from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.volumes_kept.amounts import known_percent
 from tallymast.routes.volumes_kept.places import every_point
+from tallymast.storage import k_factors
 from tallymast.storage.days import load_contract
 from tallymast.storage.flow_readings import (
     Night,
@@ -44,6 +46,7 @@ class NightRow:
 
     point: Counted
     nights: tuple[Night, ...]
+    decimals: int = 0
 
     @property
     def known(self) -> list[float]:
@@ -55,14 +58,17 @@ class NightRow:
         """The median of the nights that are known, with how many there are."""
         if not self.known:
             return "not known: no night of these has a wholly known hour"
-        unit = self.nights[0].unit
-        return f"{number(median(self.known))}\u00a0{unit}/h, {len(self.known)} of {NIGHTS} nights"
+        return f"{self._told(median(self.known))}, {len(self.known)} of {NIGHTS} nights"
 
     @property
     def newest(self) -> str:
         """The newest night's, or that it is not known."""
         one = self.nights[0]
-        return "not known" if one.per_hour is None else f"{number(one.per_hour)}\u00a0{one.unit}/h"
+        return "not known" if one.per_hour is None else self._told(one.per_hour)
+
+    def _told(self, per_hour: float) -> str:
+        """Return a flow with as many decimals as all of the row's nights ask for."""
+        return f"{written(per_hour, self.decimals)}\u00a0{self.nights[0].unit}/h"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +99,13 @@ def flow_page(
             if plan is None or one.plan.site_id == plan.site_id
         ]
         rows = [
-            NightRow(one, tuple(reversed(night_flows(conn, one, days, zone, contract))))
+            NightRow(
+                one,
+                tuple(reversed(night_flows(conn, one, days, zone, contract))),
+                decimals_of(
+                    factor.per_pulse for factor in k_factors.factors(conn, one.point_id, one.point)
+                ),
+            )
             for one in points
         ]
         flows = _flows(conn, plan, contract, given) if plan is not None else []

@@ -7,10 +7,10 @@ from tallymast.domain.audit import Act
 from tallymast.domain.totals.hand_index import IndexReading
 from tallymast.domain.totals.units import converted, unit_name
 from tallymast.domain.totals.wording import Clock
+from tallymast.domain.totals.written import as_typed
 from tallymast.routes.life.typed import TheTyped, Typed, read_moment
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.volumes_kept.amounts import plain_number
 from tallymast.routes.volumes_kept.kept_page import Key, the_page
 from tallymast.routes.volumes_kept.places import called, page_of, read_exact, the_point
 from tallymast.routes.who import ThePerson, tell
@@ -43,7 +43,7 @@ def add_index(
     with given.database.writing() as conn:
         index_readings.add(conn, made)
         read = show.clock().words(made.read_ms)
-        words = f"{plain_number(made.index)} {made.unit} at {read}"
+        words = f"{as_typed(made.index)} {made.unit} at {read}"
         act = Act("index.read", "point", f"{key}/{tag}", {}, {"words": words}, called(one))
         tell(conn, given, person, act)
     return RedirectResponse(f"{page_of(one)}#index", 303)
@@ -81,12 +81,12 @@ def _compare(
     then = later[0] if later else None
     if last is not None and not made.begins and _is_below(made, last):
         wrong["index"] = (
-            f"Index: it stood at {plain_number(last.index)} {last.unit} on {clock(last.read_ms)}, "
+            f"Index: it stood at {as_typed(last.index)} {last.unit} on {clock(last.read_ms)}, "
             "and an index only climbs. Look again, or say below that another index begins here."
         )
     if then is not None and not then.begins and _is_below(then, made):
         wrong["index"] = (
-            f"Index: on {clock(then.read_ms)} it stood at {plain_number(then.index)} {then.unit}, "
+            f"Index: on {clock(then.read_ms)} it stood at {as_typed(then.index)} {then.unit}, "
             "which is less, though later."
         )
 

@@ -12,21 +12,17 @@ from tallymast.domain.record.days import Contract, date_of, day_of
 from tallymast.domain.record.months import month_before, month_of, name_of
 from tallymast.domain.totals import hand_index
 from tallymast.domain.totals.adjustments import PULSES, Adjustment, standing
-from tallymast.domain.totals.factors import Factor, factor_of, in_force
+from tallymast.domain.totals.factors import factor_of, in_force
 from tallymast.domain.totals.hand_index import OPERATIONAL, IndexReading, Reconciled
 from tallymast.domain.totals.units import NAMES
+from tallymast.domain.totals.written import as_typed
 from tallymast.routes.life.tasks_page import TaskRow, row_of
 from tallymast.routes.life.typed import moment_text, today_number
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.volumes.periods import month_words
-from tallymast.routes.volumes_kept.amounts import (
-    amount_words,
-    factor_words,
-    known_percent,
-    plain_number,
-    signed_words,
-)
+from tallymast.routes.volumes.words import amount, factor_words
+from tallymast.routes.volumes_kept.amounts import added_words, known_percent
 from tallymast.routes.volumes_kept.month_rows import MonthRow, due_days, month_rows
 from tallymast.routes.volumes_kept.places import called, page_of, the_point
 from tallymast.storage import adjustments, index_readings, k_factors, month_closes, tasks
@@ -95,7 +91,7 @@ def the_page(
         contract = load_contract(conn)
         factors = k_factors.factors(conn, one.point_id, one.point)
         context = {
-            "adjusted": _adjustments(conn, one, factors),
+            "adjusted": _adjustments(conn, one),
             "entered": k_factors.kept(conn, one.point_id),
             "indexes": _indexes(conn, one, contract, now_ms),
             "months": _months(conn, one, contract, now_ms),
@@ -120,7 +116,7 @@ def the_page(
         "day_text": moment_text(_last_begin(contract, now_ms), given)[:16],
         "typed": {name: typed if which == name else {} for name in FORMS},
         "wrong": {name: wrong if which == name else {} for name in FORMS},
-        "amounts": {"words": amount_words, "signed": signed_words},
+        "amount": amount,
     }
     return show.page(request, "volumes_kept.html", context, 422 if wrong else 200)
 
@@ -137,12 +133,11 @@ def _last_begin(contract: Contract, now_ms: int) -> int:
     return day_of(now_ms, contract).start_ms
 
 
-def _adjustments(conn: Connection, one: Counted, factors: Sequence[Factor]) -> list[AdjustmentRow]:
+def _adjustments(conn: Connection, one: Counted) -> list[AdjustmentRow]:
     some = adjustments.of_point(conn, one.point_id, *EVER)
     undone = {back.reverses_id: back for back in some if back.reverses_id is not None}
-    each = factors[-1].per_pulse if factors else None
     return [
-        AdjustmentRow(made, signed_words(made.amount, made.unit, each), undone.get(made.id))
+        AdjustmentRow(made, added_words(made.amount, made.unit), undone.get(made.id))
         for made in reversed(some)
         if made.reverses_id is None
     ]
@@ -159,7 +154,7 @@ def _indexes(conn: Connection, one: Counted, contract: Contract, now_ms: int) ->
 
 
 def _index_row(read: IndexReading, told: Reconciled | None) -> IndexRow:
-    shown = f"{plain_number(read.index)}\u00a0{read.unit}"
+    shown = f"{as_typed(read.index)}\u00a0{read.unit}"
     if told is None:
         why = "Another index begins here." if read.begins else "Nothing to hold it against."
         return IndexRow(read, shown, None, "", why)

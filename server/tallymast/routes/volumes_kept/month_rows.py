@@ -5,7 +5,6 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from fractions import Fraction
 from typing import Any, Final
 
 from sqlalchemy import Connection
@@ -13,7 +12,6 @@ from sqlalchemy import Connection
 from tallymast.domain.record.days import Contract, date_of, day_of, days_between
 from tallymast.domain.record.months import month_before, month_of, name_of
 from tallymast.domain.totals.month_figures import Figures, body_of, corrections
-from tallymast.routes.volumes_kept.amounts import each_of
 from tallymast.routes.volumes_kept.places import called, page_of
 from tallymast.storage import month_closes, volume_hours, volume_keeping, volumes
 from tallymast.storage.month_closes import MonthClose
@@ -42,11 +40,6 @@ class MonthRow:
     open_days: int
     events: int
     changes: tuple[str, ...]
-
-    @property
-    def each(self) -> Fraction | None:
-        """The volume of a pulse, for decimals."""
-        return each_of(self.now.factors)
 
     @property
     def is_due(self) -> bool:

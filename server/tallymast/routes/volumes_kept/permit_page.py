@@ -9,12 +9,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from tallymast.domain.audit import Act
 from tallymast.domain.totals.permits import Outlook, Period, Permit, range_words, words
 from tallymast.domain.totals.units import NAMES, unit_name
+from tallymast.domain.totals.written import as_typed
 from tallymast.routes.life.typed import TheTyped
 from tallymast.routes.problems import Problem
 from tallymast.routes.rows import Mark
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, Services
-from tallymast.routes.volumes_kept.amounts import plain_number
 from tallymast.routes.volumes_kept.kept_page import paired
 from tallymast.routes.volumes_kept.places import (
     Chosen,
@@ -75,7 +75,7 @@ def enter_permit(
             raise Problem(409, "One of these points is not there any more; choose again.")
         stored = permits.enter(conn, made)
         names = "; ".join(called(known[number]) for number in made.point_ids)
-        told = {"words": f"{plain_number(made.amount)} {made.unit} a {made.period}, {names}"}
+        told = {"words": f"{as_typed(made.amount)} {made.unit} a {made.period}, {names}"}
         tell(
             conn, given, person, Act("permit.enter", "permit", str(stored.id), {}, told, made.name)
         )
@@ -158,7 +158,7 @@ def _row(one: Permit, outlook: Outlook | None, names: Mapping[int, tuple[str, st
     else:
         sentence = words(outlook, one.unit)
     forecast = range_words(outlook, one.period) if outlook is not None else ""
-    amount = f"{plain_number(one.amount)}\u00a0{one.unit} a {one.period}"
+    amount = f"{as_typed(one.amount)}\u00a0{one.unit} a {one.period}"
     return PermitRow(one, amount, points, outlook, _mark(outlook), sentence, forecast)
 
 

@@ -30,7 +30,7 @@ class Chosen:
 
     typed: Mapping[str, str] = field(default_factory=dict)
     lists: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    table: str = ""
+    tables: Mapping[str, str] = field(default_factory=dict)
 
     def numbers(self, name: str) -> tuple[int, ...]:
         """Return the whole numbers chosen under a name, each once."""
@@ -39,15 +39,18 @@ class Chosen:
 
 
 async def chosen(request: Request) -> Chosen:
-    """Return the fields of a form; the field ``table`` keeps its lines."""
+    """Return the fields of a form; those whose name begins with ``table`` keep their lines."""
     form = await request.form(max_files=0, max_fields=_MOST_FIELDS)
     lists: dict[str, tuple[str, ...]] = {}
     for name, value in form.multi_items():
         if isinstance(value, str):
             lists[name] = (*lists.get(name, ()), plain(value, LONGEST))
-    table = form.get("table")
-    written = table[:_TABLE_LONGEST] if isinstance(table, str) else ""
-    return Chosen({name: some[-1] for name, some in lists.items()}, lists, written)
+    tables = {
+        name: value[:_TABLE_LONGEST]
+        for name, value in form.multi_items()
+        if isinstance(value, str) and name.startswith("table")
+    }
+    return Chosen({name: some[-1] for name, some in lists.items()}, lists, tables)
 
 
 TheChosen = Annotated[Chosen, Depends(chosen)]
