@@ -14,7 +14,7 @@ from threading import RLock
 from tallymast.domain.alarms.model import Alarms, AlarmState
 from tallymast.domain.errors import StorageError
 from tallymast.domain.telling.areas import Areas, areas_of
-from tallymast.domain.telling.due import OVER_KEPT_MS, digest_cut, due
+from tallymast.domain.telling.due import OVER_KEPT_MS, digest_cuts, due
 from tallymast.domain.telling.history import History
 from tallymast.domain.telling.model import (
     Contact,
@@ -174,9 +174,9 @@ class TellingBook:
     def _write(self, now: Alarms, now_ms: int) -> None:
         view = self._view()
         self._history = self._history.with_acks(now, now_ms)
-        cut_ms = digest_cut(now_ms, self.telling.digest_hour, find_zone(view.time_zone))
+        cuts = digest_cuts(now_ms, self.telling.digest_hour, find_zone(view.time_zone))
         told = tuple(self._contacts.values())
-        found = due(now, told, self._history, self._areas_of(view), now_ms, cut_ms)
+        found = due(now, told, self._history, self._areas_of(view), now_ms, cuts)
         if not found:
             return
         desk = Desk(now, view, self._pages(), self.telling, now_ms)

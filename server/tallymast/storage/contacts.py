@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, select, update
 
 from tallymast.domain.model import Priority
-from tallymast.domain.telling.model import Contact, Delivery, Way
+from tallymast.domain.telling.model import Contact, Delivery, Digest, Way
 from tallymast.storage import schema
 from tallymast.storage.changes import canonical, log_change
 
@@ -84,7 +84,7 @@ def _contact(row: Row[Any]) -> Contact:
         tuple(Priority(one) for one in json.loads(row.priorities)),
         tuple(json.loads(row.areas)),
         row.level,
-        bool(row.digest),
+        Digest(row.digest),
         row.account_id,
         row.made_ms,
         row.retired_ms,

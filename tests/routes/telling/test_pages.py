@@ -10,7 +10,14 @@ from tests.routes.conftest import NOW_MS
 from tests.routes.telling.conftest import ANA, GATE, Telling
 
 from tallymast.domain.people import Role
-from tallymast.domain.telling.model import Delivery, MessageKind, Occurrence, Try, TryOutcome
+from tallymast.domain.telling.model import (
+    Delivery,
+    Digest,
+    MessageKind,
+    Occurrence,
+    Try,
+    TryOutcome,
+)
 from tallymast.storage import contacts, heartbeat, messages, telling_settings
 
 PAGE = "/setup/telling"
@@ -43,13 +50,15 @@ def test_a_contact_is_entered_changed_and_retired(telling: Telling) -> None:
     form = {**NEW, "urgent": "yes", "high": "yes", "area-0": "Town"}
     assert sue.post(f"{PAGE}/contacts", data=form, follow_redirects=False).status_code == 303
     (ana,) = in_use(telling)
-    assert (ana.name, ana.areas, ana.digest) == ("Ana Brook", ("Town",), False)
+    assert (ana.name, ana.areas, ana.digest) == ("Ana Brook", ("Town",), Digest.NONE)
     page = sue.get(PAGE).text
     assert "Urgent and high at once; the rest not at all; Town." in page
     assert "Never told anything yet: send a trial message." in page
     one = f"{PAGE}/contacts/{ana.id}"
-    sue.post(one, data={**form, "level": "3", "digest": "yes"})
-    assert (in_use(telling)[0].level, in_use(telling)[0].digest) == (3, True)
+    sue.post(one, data={**form, "level": "3", "digest": "hour"})
+    assert (in_use(telling)[0].level, in_use(telling)[0].digest) == (3, Digest.HOURLY)
+    assert "urgent and high at once; the rest each hour; town." in sue.get(PAGE).text.lower()
+    assert re.search(r'<option value="hour" selected>', sue.get(one).text)
     sue.post(f"{one}/retire")
     assert in_use(telling) == ()
     assert sue.get(one).status_code == 404

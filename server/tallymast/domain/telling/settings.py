@@ -58,7 +58,8 @@ class Telling:
         server: the mail server; None: no mail leaves the house.
         public_url: under which address people reach the pages, without a slash at its end; empty:
             messages hold no links.
-        digest_hour: the hour of the network's local day from which on digests are written.
+        digest_hour: the hour of the network's local day from which on digests of the day are
+            written.
 
     """
 

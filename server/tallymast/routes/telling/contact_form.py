@@ -5,12 +5,13 @@ from dataclasses import replace
 from typing import Final
 
 from tallymast.domain.model import Priority
-from tallymast.domain.telling.model import FIRST, LEVELS, Contact, Way
+from tallymast.domain.telling.model import FIRST, LEVELS, Contact, Digest, Way
 from tallymast.domain.telling.settings import wrong_with_address, wrong_with_contact
 from tallymast.routes.life.typed import LONGEST
 from tallymast.storage.people import Account, new_key
 
 AREA: Final = "area-"
+DIGEST_FIELDS: Final = {Digest.NONE: "", Digest.DAILY: "day", Digest.HOURLY: "hour"}
 EMPTY: Final = Contact(0, "", Way.MAIL, "")
 
 
@@ -22,7 +23,7 @@ def typed_of(contact: Contact) -> dict[str, str]:
         "address": contact.address,
         "level": str(contact.level),
         "account": str(contact.account_id or ""),
-        "digest": "yes" if contact.digest else "",
+        "digest": DIGEST_FIELDS[contact.digest],
     }
     ticked = {one.value: "yes" for one in contact.priorities}
     return {**fields, **ticked, **{f"{AREA}{n}": one for n, one in enumerate(contact.areas)}}
@@ -58,7 +59,7 @@ def read_contact(
         priorities=tuple(one for one in Priority if typed.get(one.value)),
         areas=tuple(one for one in areas if one in ticked),
         level=_level(typed.get("level", "")),
-        digest=bool(typed.get("digest")),
+        digest=_digest(typed.get("digest", "")),
         account_id=account.id if account else None,
     )
     return found, _wrong(found)
@@ -87,6 +88,10 @@ def _wrong(found: Contact) -> dict[str, str]:
 
 def _way(word: str) -> Way:
     return Way.WEBHOOK if word == Way.WEBHOOK.value else Way.MAIL
+
+
+def _digest(word: str) -> Digest:
+    return next((one for one, field in DIGEST_FIELDS.items() if field == word), Digest.NONE)
 
 
 def _level(word: str) -> int:

@@ -29,6 +29,7 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.telling.contact_form import (
+    DIGEST_FIELDS,
     EMPTY,
     chosen_areas,
     read_contact,
@@ -36,6 +37,7 @@ from tallymast.routes.telling.contact_form import (
     wrong_name,
 )
 from tallymast.routes.telling.words import (
+    DIGESTS,
     LEVEL_NAMES,
     WAYS,
     address_words,
@@ -229,6 +231,7 @@ def _page(
         "secret": secret,
         "accounts": accounts,
         "levels": LEVEL_NAMES,
+        "digests": {field: DIGESTS[one] for one, field in DIGEST_FIELDS.items()},
         "priorities": [one.value for one in Priority],
         "areas": [(one, one in ticked, one in known) for one in dict.fromkeys((*known, *ticked))],
         "is_webhook": typed.get("way", contact.way.value) == Way.WEBHOOK.value,
