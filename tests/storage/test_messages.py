@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
+from tests.blank import blank
 
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Priority
@@ -24,7 +25,7 @@ from tallymast.domain.telling.model import (
 )
 from tallymast.domain.telling.settings import MailServer, Security, Telling
 from tallymast.storage import ack_links, contacts, messages, people, telling_settings
-from tallymast.storage.engine import Database, open_database
+from tallymast.storage.engine import Database
 
 NOW = 1_772_964_000_000
 DAY = 86_400_000
@@ -45,7 +46,7 @@ DANA = Contact(0, "Dana Reyes", Way.MAIL, "dana@example.org")
 
 @pytest.fixture
 def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(tmp_path / "tallymast.sqlite3")
+    opened = blank(tmp_path / "tallymast.sqlite3")
     yield opened
     opened.close()
 

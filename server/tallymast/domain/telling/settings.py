@@ -18,6 +18,7 @@ DIGEST_HOUR: Final = 7  # ours: on the table when the day's work is given out
 PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409 §3.1; RFC 8314 §7.3; RFC 5321
 _ADDRESS: Final = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9.-]{1,255}")
 _HOST: Final = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.:-]{0,253}[A-Za-z0-9])?")
+KEPT_DAYS: Final = 400  # ours: a year and a month, so that a month meets the same a year before
 NAME_LONGEST: Final = 60
 SECRET_SHORTEST: Final = 32  # ours: characters; RFC 2104 §3 wants as many bytes as the digest has
 
