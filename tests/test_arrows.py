@@ -63,6 +63,7 @@ FREE = {
     "telling_book",
     "telling_items",
     "telling_keeper",
+    "telling_told",
     "telling_ways",
     "beginnings",
     "rounds",

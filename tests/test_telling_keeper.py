@@ -33,6 +33,7 @@ from tallymast.storage import ack_links, contacts, messages, telling_settings
 from tallymast.storage.engine import Database
 from tallymast.telling_book import TellingBook
 from tallymast.telling_keeper import TellingKeeper
+from tallymast.telling_told import TellingTold
 from tallymast.telling_ways import Ways
 from tallymast.telling_webhook import (
     content_digest,
@@ -534,3 +535,77 @@ def test_whoever_polls_tells_people_and_pages_alone_do_not(world: World) -> None
     lines = system_lines(replace(given, telling_trouble=lambda: trouble))
     assert trouble in lines  # and so on every page
     assert wiring.assemble(world.database, "web").telling is None
+
+
+# --- what another process says of it --------------------------------------------------------------
+
+
+def in_the_head(world: World) -> str:
+    """What a process that serves pages alone says of telling in the head of each page."""
+    given = wiring.services(wiring.assemble(world.database, "web"), "0")
+    said = given.telling_trouble()
+    assert not said or said in system_lines(given)
+    return said
+
+
+def test_pages_alone_say_the_same_of_telling_as_the_process_that_sends(town: Town) -> None:
+    receiver = Receiver("503 Later")
+
+    async def play() -> None:
+        async with receiving(receiver) as address:
+            town.set_up(replace(DESK, address=address))
+            keeper = town.keeper()
+            assert in_the_head(town.world) == ""
+            await once(keeper)
+            said = "Messages about alarms do not reach Desk. 127.0.0.1 refused: 503 Later"
+            assert (keeper.trouble(), in_the_head(town.world)) == (said, said)
+            receiver.status = "200 OK"
+            town.world.now_ms += MINUTE
+            await once(keeper)
+            assert (keeper.trouble(), in_the_head(town.world)) == ("", "")
+            await keeper.close()
+
+    played(play)
+
+
+def test_a_fault_of_the_process_that_sends_is_told_by_pages_alone_until_its_next_start(
+    town: Town,
+) -> None:
+    def breaks(_message: Message, _one: Try) -> None:
+        raise RuntimeError
+
+    async def play() -> None:
+        town.set_up(replace(DANA, address="nobody@example.org"))  # no mail server: it fails at once
+        keeper = town.keeper()
+        keeper._watch = breaks
+        await once(keeper)
+        town.world.now_ms += MINUTE
+        await once(keeper)
+        assert keeper.trouble().startswith("Some people may not be told of alarms, by a fault")
+        assert in_the_head(town.world) == keeper.trouble()
+        again = town.keeper()
+        await once(again)
+        assert in_the_head(town.world) == again.trouble()
+        assert "do not reach Dana Réyes" in again.trouble()
+
+    played(play)
+
+
+def test_a_telling_thread_that_ends_says_so_to_other_processes(town: Town) -> None:
+    keeper = town.keeper()
+    keeper._ended.is_set = lambda: 1 / 0  # type: ignore[method-assign, assignment, return-value]
+    with pytest.raises(ZeroDivisionError):
+        keeper.run()
+    assert in_the_head(town.world).startswith("Nobody is told of alarms: telling has ended")
+
+
+def test_pages_alone_say_that_nobody_sends_what_waits(town: Town) -> None:
+    town.set_up(DANA)
+    book = TellingBook(town.world.database, lambda: town.world.view)
+    assert book.look(town.alarms(), NOW_MS)  # it is written; then the process is killed
+    told = TellingTold(town.world.database, lambda: town.world.now_ms)
+    assert told.trouble() == ""
+    town.world.now_ms += 9 * MINUTE
+    assert told.trouble() == ""
+    town.world.now_ms += 3 * MINUTE
+    assert told.trouble().startswith("1 message about alarms should have been sent 12 min ago")

@@ -52,6 +52,7 @@ from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
 from tallymast.telling_book import TellingBook
 from tallymast.telling_keeper import TellingKeeper
+from tallymast.telling_told import TellingTold
 from tallymast.telling_ways import Ways
 from tallymast.upward import Upward, Watch
 from tallymast.volume_keeper import VolumeKeeper
@@ -95,6 +96,7 @@ class Parts:
     alarms: AlarmKeeper | None = None
     volumes: VolumeKeeper | None = None
     telling: TellingKeeper | None = None
+    telling_told: TellingTold | None = None  # of telling, here or in another process
     has_mail_password: bool | None = None  # None where nothing is sent from
     heart: Heart | None = None
     told: Told | None = None  # of a heart in another process
@@ -207,6 +209,7 @@ def assemble(
             judge=judge,
             book=book,
             told=Told(database, now_ms),
+            telling_told=TellingTold(database, now_ms),
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
@@ -249,6 +252,7 @@ def assemble(
         alarms=alarms,
         volumes=VolumeKeeper(database, lambda: shown[0], now_ms),
         telling=_telling(database, shown, book, mail_password),
+        telling_told=TellingTold(database, now_ms),
         has_mail_password=bool(mail_password),
         heart=_heart(database, eyes, alarms),
         fell=_fell(plan, live),
@@ -363,11 +367,17 @@ def services(
         began=lambda: parts.judge.began if parts.judge else {},
         alarms=lambda: _alarms(parts),
         mail_password=lambda: parts.has_mail_password,
-        telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
+        telling_trouble=lambda: _telling_trouble(parts),
         heartbeat=lambda: _heartbeat(parts),
         beat=parts.heart.hurry if parts.heart else None,
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
+
+
+def _telling_trouble(parts: Parts) -> str:
+    """Return why people are not told: what only the process that sends knows, else what is kept."""
+    own = parts.telling.trouble() if parts.telling else ""
+    return own or (parts.telling_told.trouble() if parts.telling_told else "")
 
 
 def _heartbeat(parts: Parts) -> HeartbeatNow:

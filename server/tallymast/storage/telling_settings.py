@@ -1,4 +1,4 @@
-"""Keeps how messages leave the house; never the mail server's password."""
+"""Keeps how messages leave the house and what is at fault there; never the mail's password."""
 
 import json
 from dataclasses import asdict
@@ -11,6 +11,7 @@ from tallymast.storage import setting
 from tallymast.storage.changes import canonical, log_change
 
 _KEY: Final = "telling"
+_FAULT: Final = "telling.fault"
 
 
 def load(conn: Connection) -> Telling:
@@ -29,3 +30,13 @@ def keep(conn: Connection, telling: Telling, at_ms: int) -> None:
     """Keep what is set up, in place of what was there."""
     setting.keep(conn, _KEY, canonical(asdict(telling)))
     log_change(conn, at_ms, "telling", "")
+
+
+def fault(conn: Connection) -> str:
+    """Return in a sentence what the process that sends found wrong with itself; empty: nothing."""
+    return setting.load(conn, _FAULT) or ""
+
+
+def keep_fault(conn: Connection, said: str) -> None:
+    """Keep what is wrong with sending, for every process that serves pages; empty: nothing."""
+    setting.keep(conn, _FAULT, said)
