@@ -5,6 +5,7 @@ import base64
 import hashlib
 import hmac
 import json
+import logging
 import shutil
 import ssl
 import subprocess
@@ -175,6 +176,7 @@ class Town:
     world: World
     trusted: ssl.SSLContext | None = None
     password: str = "right"
+    secrets: dict[str, str] = field(default_factory=dict)
     tries: list[Try] = field(default_factory=list)
     standing: Standing = field(
         default_factory=lambda: Standing(
@@ -197,7 +199,7 @@ class Town:
     def keeper(self, database: Database | None = None, **also: Any) -> TellingKeeper:
         book = TellingBook(database or self.world.database, lambda: self.world.view)
         server = lambda: book.telling.server  # noqa: E731
-        ways = Ways(server, self.password, trusted=self.trusted, **also)
+        ways = Ways(server, self.password, self.secrets, trusted=self.trusted, **also)
         watch = lambda _message, one: self.tries.append(one)  # noqa: E731
         return TellingKeeper(book, self.alarms, ways, lambda: self.world.now_ms, watch)
 
@@ -409,6 +411,42 @@ def test_a_webhook_is_signed_so_that_its_receiver_can_check_it(town: Town) -> No
     )
     right = hmac.new(SECRET.encode(), base.encode(), "sha256").digest()
     assert headers["signature"] == f"tallymast=:{base64.b64encode(right).decode()}:"
+
+
+def test_a_secret_in_the_environment_signs_and_is_neither_stored_nor_logged(
+    town: Town, caplog: pytest.LogCaptureFixture
+) -> None:
+    receiver, own = Receiver(), "heron weir gate mast lift pond brook spring"
+    town.secrets = {"TALLYMAST_WEBHOOK_SECRET_DESK": own}
+    caplog.set_level(logging.DEBUG)
+
+    async def play() -> None:
+        async with receiving(receiver) as address:
+            town.set_up(replace(DESK, address=address))
+            await once(town.keeper())
+            town.secrets = {"TALLYMAST_WEBHOOK_SECRET_DESK": own[:31]}
+            town.world.now_ms += 31 * MINUTE  # it is repeated
+            await once(town.keeper())
+
+    played(play)
+    ((_, headers, _),) = receiver.heard  # a secret that is too short sends nothing
+    params = headers["signature-input"].removeprefix("tallymast=")
+    base = (
+        f'"@method": POST\n"@target-uri": http://{headers["host"]}/in\n'
+        f'"content-digest": {headers["content-digest"]}\n"content-type": application/json\n'
+        f'"@signature-params": {params}'
+    )
+    right = hmac.new(own.encode(), base.encode(), "sha256").digest()  # RFC 9421 §3.3.3
+    assert headers["signature"] == f"tallymast=:{base64.b64encode(right).decode()}:"
+    assert "SECRET_DESK needs at least 32 characters" in town.tries[-1].said
+    assert "message id=1" in caplog.text
+    for secret in (own[:31], SECRET):
+        assert secret not in caplog.text
+    file = town.world.database.file
+    assert file is not None
+    kept = b"".join(one.read_bytes() for one in file.parent.glob(f"{file.name}*"))
+    assert SECRET.encode() in kept  # the other possibility, which was not used
+    assert own[:31].encode() not in kept
 
 
 def test_the_signature_is_that_of_the_published_example() -> None:

@@ -45,7 +45,7 @@ from tallymast.routes.app import create_app
 from tallymast.routes.findings_told import findings_told
 from tallymast.routes.round_words import round_to_keep
 from tallymast.routes.services import NetworkView, Services
-from tallymast.settings import Settings, backups_of, reports_of
+from tallymast.settings import Settings, backups_of, reports_of, webhook_secrets
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
 from tallymast.simulator.history import Past, World
@@ -114,6 +114,7 @@ def _serve(
             addresses,
             backups=backups_of(settings),
             mail_password=settings.smtp_password.get_secret_value(),
+            webhook_secrets=_webhook_secrets(),
         )
         with parts.running():
             if server_socket is None:
@@ -127,6 +128,10 @@ def _serve(
                 with _pages(parts, given, ReportShelf(reports_of(settings))) as app:
                     serving.serve(app, server_socket, then)
             _tell_what_falls(parts)
+
+
+def _webhook_secrets() -> dict[str, str]:
+    return {name: one.get_secret_value() for name, one in webhook_secrets().items()}
 
 
 @contextmanager
@@ -236,6 +241,7 @@ def demo(settings: Settings) -> None:
                     there,
                     backups=backups_of(settings),
                     mail_password=settings.smtp_password.get_secret_value(),
+                    webhook_secrets=_webhook_secrets(),
                 )
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)

@@ -25,6 +25,7 @@ from tallymast.domain.model import (
     PollPlan,
 )
 from tallymast.domain.orders.model import Order
+from tallymast.domain.telling.secrets import found
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.exporting import ExportDesk
 from tallymast.follow import Follow
@@ -46,7 +47,7 @@ from tallymast.routes.services import (
     PollerCondition,
     Services,
 )
-from tallymast.storage import jobs, states, test_alarm
+from tallymast.storage import jobs, states, telling_settings, test_alarm
 from tallymast.storage import orders as stored_orders
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
@@ -169,6 +170,7 @@ def assemble(
     revised: Callable[[PollPlan], PollPlan] | None = None,
     watch: Watch | None = None,
     mail_password: str = "",
+    webhook_secrets: Mapping[str, str] | None = None,
 ) -> Parts:
     """Join the rooms for ``role``; nothing is started yet.
 
@@ -181,6 +183,8 @@ def assemble(
         revised: changes what is polled, for a measurement.
         watch: measures the road.
         mail_password: by which the mail server lets us in; it is stored nowhere.
+        webhook_secrets: by which webhooks are signed, by variable (domain/telling/secrets.py);
+            only their names are stored.
 
     """
     sys.setswitchinterval(0.0005)  # the poller's wake-up must not wait behind rendering threads
@@ -213,6 +217,8 @@ def assemble(
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
+        secrets = webhook_secrets or {}
+        telling_settings.keep_environment(connection, found(secrets, now_ms()))
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
@@ -251,7 +257,7 @@ def assemble(
         book=book,
         alarms=alarms,
         volumes=VolumeKeeper(database, lambda: shown[0], now_ms),
-        telling=_telling(database, shown, book, mail_password),
+        telling=_telling(database, shown, book, mail_password, secrets),
         telling_told=TellingTold(database, now_ms),
         has_mail_password=bool(mail_password),
         heart=_heart(database, eyes, alarms),
@@ -261,10 +267,14 @@ def assemble(
 
 
 def _telling(
-    database: Database, shown: list[NetworkView], book: AlarmBook, password: str
+    database: Database,
+    shown: list[NetworkView],
+    book: AlarmBook,
+    password: str,
+    secrets: Mapping[str, str],
 ) -> TellingKeeper:
     told = TellingBook(database, lambda: shown[0])
-    ways = Ways(lambda: told.telling.server, password)
+    ways = Ways(lambda: told.telling.server, password, secrets)
     return TellingKeeper(told, book.now, ways, now_ms)
 
 

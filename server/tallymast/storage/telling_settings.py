@@ -6,11 +6,13 @@ from typing import Final
 
 from sqlalchemy import Connection
 
+from tallymast.domain.telling.secrets import Environment
 from tallymast.domain.telling.settings import MailServer, Security, Telling
 from tallymast.storage import setting
 from tallymast.storage.changes import canonical, log_change
 
 _KEY: Final = "telling"
+_ENVIRONMENT: Final = "telling.environment"
 _FAULT: Final = "telling.fault"
 
 
@@ -40,3 +42,18 @@ def fault(conn: Connection) -> str:
 def keep_fault(conn: Connection, said: str) -> None:
     """Keep what is wrong with sending, for every process that serves pages; empty: nothing."""
     setting.keep(conn, _FAULT, said)
+
+
+def environment(conn: Connection) -> Environment:
+    """Return which variables the process that sends found set when it was started."""
+    stored = setting.load(conn, _ENVIRONMENT)
+    if stored is None:
+        return Environment()
+    told = json.loads(stored)
+    return Environment(told["at_ms"], frozenset(told["names"]), frozenset(told["short"]))
+
+
+def keep_environment(conn: Connection, known: Environment) -> None:
+    """Keep which variables are set, for every process that serves pages; never what they hold."""
+    told = {"at_ms": known.at_ms, "names": sorted(known.names), "short": sorted(known.short)}
+    setting.keep(conn, _ENVIRONMENT, canonical(told))

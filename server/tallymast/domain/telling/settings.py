@@ -107,7 +107,7 @@ def wrong_with_contact(contact: Contact) -> tuple[str, ...]:
     if not 1 <= len(contact.name) <= NAME_LONGEST or not contact.name.isprintable():
         said.append(f"A contact has a name of 1 to {NAME_LONGEST} characters on one line.")
     said.append(wrong_with_address(contact.way, contact.address))
-    if contact.way is Way.WEBHOOK and len(contact.secret) < SECRET_SHORTEST:
+    if contact.way is Way.WEBHOOK and 0 < len(contact.secret) < SECRET_SHORTEST:
         said.append(f"A webhook's secret has at least {SECRET_SHORTEST} characters.")
     if contact.level not in LEVELS:
         said.append("A contact's level is 1 (first), 2 (next) or 3 (supervisor).")

@@ -6,6 +6,7 @@ from typing import Final
 
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.model import FIRST, LEVELS, Contact, Digest, Way
+from tallymast.domain.telling.secrets import variable_of
 from tallymast.domain.telling.settings import wrong_with_address, wrong_with_contact
 from tallymast.routes.life.typed import LONGEST
 from tallymast.storage.people import Account, new_key
@@ -35,7 +36,11 @@ def chosen_areas(typed: Mapping[str, str]) -> frozenset[str]:
 
 
 def read_contact(
-    typed: Mapping[str, str], before: Contact, areas: Iterable[str], accounts: Collection[Account]
+    typed: Mapping[str, str],
+    before: Contact,
+    areas: Iterable[str],
+    accounts: Collection[Account],
+    variables: Collection[str] = (),
 ) -> tuple[Contact, dict[str, str]]:
     """Return the contact that was typed, and what is wrong with it by field.
 
@@ -44,10 +49,14 @@ def read_contact(
         before: as it was stored; ``EMPTY`` for a new one, whose way is chosen once.
         areas: those that can be chosen.
         accounts: those it may belong to.
+        variables: those of the environment that hold a webhook's secret; for a new contact without
+            one a secret is made.
 
     """
     way = before.way if before.id else _way(typed.get("way", ""))
-    secret = before.secret or (new_key() if way is Way.WEBHOOK else "")
+    secret = before.secret
+    if not before.id and way is Way.WEBHOOK and variable_of(typed.get("name", "")) not in variables:
+        secret = new_key()
     ticked = chosen_areas(typed)
     account = next((one for one in accounts if str(one.id) == typed.get("account")), None)
     found = replace(
@@ -65,10 +74,17 @@ def read_contact(
     return found, _wrong(found)
 
 
-def wrong_name(name: str, number: int, others: Iterable[Contact]) -> str:
-    """Return in a sentence why another contact's name cannot be used again; empty: it can."""
-    taken = any(one.id != number and one.name.casefold() == name.casefold() for one in others)
-    return f"There is a contact {name} already; say which of the two this is." if taken else ""
+def wrong_name(found: Contact, contacts: Iterable[Contact]) -> str:
+    """Return in a sentence why a contact cannot have its name beside others; empty: it can."""
+    others, name = [one for one in contacts if one.id != found.id], found.name
+    if any(one.name.casefold() == name.casefold() for one in others):
+        return f"There is a contact {name} already; say which of the two this is."
+    if found.way is not Way.WEBHOOK or not (variable := variable_of(name)):
+        return ""
+    hooks = (one.name for one in others if one.way is Way.WEBHOOK)
+    other = next((one for one in hooks if variable_of(one) == variable), "")
+    said = f"{name} and {other} would share one secret, {variable}: choose another name."
+    return said if other else ""
 
 
 def _wrong(found: Contact) -> dict[str, str]:
