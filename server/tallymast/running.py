@@ -5,6 +5,7 @@ import signal
 import socket
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -19,6 +20,7 @@ from fastapi import FastAPI
 from tallymast import (
     accounts,
     beside,
+    demo_filling,
     demonstration,
     exporting,
     hour_closer,
@@ -28,11 +30,9 @@ from tallymast import (
     wall,
     wiring,
 )
-from tallymast.demo_findings import keep_findings
 from tallymast.demo_life import furnish
 from tallymast.demo_orders import demo_orders
 from tallymast.demo_proofs import demo_proofs
-from tallymast.demo_rounds import keep_rounds
 from tallymast.demo_volumes import demo_volumes
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
@@ -258,24 +258,18 @@ def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> N
     demo_volumes(database, shown)
 
 
-def fill_demo(settings: Settings) -> None:
-    """Write the demo's older days, telling on stdout how many of them are there."""
+def fill_demo(settings: Settings) -> bool:
+    """Write the demo's older days, telling on stdout how far it is; return whether all is there."""
     os.nice(10)  # polling and pages come first
     with opened(settings, create=False) as database:
-        days = demonstration.pieces(database)
-        with typer.progressbar(
-            demonstration.fill(database, days),
-            length=len(days),
-            label="Writing older days",
-            file=sys.stderr,
-        ) as bar:
-            for done in bar:
-                print(f"{done} of {len(days)}", flush=True)
-        scene = demonstration.scene(database)
-        for _ in keep_rounds(database, scene):
-            pass
-        for _ in keep_findings(database, scene):
-            pass
+        days = len(demonstration.pieces(database))
+        with typer.progressbar(length=days, label="Writing older days", file=sys.stderr) as bar:
+
+            def say(line: str) -> None:
+                print(line, flush=True)
+                bar.update(0 if ": " in line else 1)
+
+            return demo_filling.fill(database, say, time.sleep)
 
 
 # --- the simulator --------------------------------------------------------------------
