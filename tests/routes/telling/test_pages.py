@@ -3,12 +3,14 @@
 import csv
 import io
 import re
+from pathlib import Path
 
 import pytest
 from tests.routes.alarm_world import HIGH, MINUTE, raised
 from tests.routes.conftest import NOW_MS
 from tests.routes.telling.conftest import ANA, GATE, Telling
 
+from tallymast.domain.alarms.model import Standing
 from tallymast.domain.people import Role
 from tallymast.domain.telling.model import (
     Delivery,
@@ -18,6 +20,7 @@ from tallymast.domain.telling.model import (
     Try,
     TryOutcome,
 )
+from tallymast.keeping import Keeper
 from tallymast.storage import contacts, heartbeat, messages, telling_settings
 
 PAGE = "/setup/telling"
@@ -255,3 +258,22 @@ def test_an_alarms_page_lists_who_was_told_without_addresses(logged: Telling) ->
     assert "<b>Pager desk</b> by webhook (nobody before acknowledged)" in page
     for hidden in ("ana@district", "pager.example", "/alarms/messages"):
         assert hidden not in page
+
+
+def test_old_messages_go_beside_old_polls_and_both_pages_say_when(
+    logged: Telling, tmp_path: Path
+) -> None:
+    world = logged.guarded.world
+    tess = logged.as_(Role.TECHNICIAN)
+    for page in ("/alarms/messages", "/storage"):
+        assert "kept for 400 days" in tess.get(page).text  # ours
+    world.now_ms += 402 * 86_400_000
+    keeper = Keeper(world.database, world.live, tmp_path, lambda: world.view, lambda: world.now_ms)
+    keeper._give_up_if_due()
+    with world.database.reading() as conn:
+        assert [one.id for one in messages.log(conn)] == [3, 2, 1]  # its alarm still stands
+    logged.alarms.stands(HIGH, Standing())
+    world.now_ms += 3_600_000
+    keeper._give_up_if_due()
+    with world.database.reading() as conn:
+        assert [one.id for one in messages.log(conn)] == [3, 2]  # the newest, and one that waits
