@@ -38,3 +38,4 @@ def test_what_waits_is_said_beside_how_far_it_is() -> None:
     assert progress("12 of 60").endswith("being written: 12 of 60 are there.")
     assert progress("60 of 60", said) == said  # of what follows the days
     assert progress("60 of 60") == ""
+    assert progress("waits", said) == said  # before the days are counted

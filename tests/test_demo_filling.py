@@ -132,6 +132,18 @@ def test_days_whose_polls_were_given_up_are_not_written_again(filling: Filling) 
     assert [one.to_ms for one in demonstration.pieces(filling.database)] == [MIDNIGHT]
 
 
+def test_a_record_that_is_locked_at_the_start_is_opened_later(filling: Filling) -> None:
+    def open_it() -> Database:
+        if len(filling.waits) < 1:
+            raise StorageError(LOCKED)
+        return filling.database
+
+    found = demo_filling.opened(open_it, filling.lines.append, filling.waits.append)
+    assert found is filling.database
+    (said,) = filling.lines
+    assert said.endswith("older days waits: It is locked. Tried once, again in 5 s.")
+
+
 def test_waits_grow_and_end() -> None:
     said: list[str] = []
     waits: list[float] = []

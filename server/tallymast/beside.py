@@ -105,7 +105,7 @@ class OlderDays(threading.Thread):
 def progress(counts: str, said: str = "") -> str:
     """Return what is said of ``12 of 60`` days, with a sentence of what waits."""
     done, _, whole = counts.partition(" of ")
-    if done == whole:
+    if done == whole or not whole:
         return said
     words = f"The demo's older days are being written: {done} of {whole} are there."
     return f"{words} {said}".strip()

@@ -1,7 +1,8 @@
 """Writes the demo's older days beside it, and says line by line how far it is and what waits.
 
-A line is ``12 of 60``, with ``: `` and a sentence where something waits; the last may be
-``ended: `` and a sentence about what is missing. ``beside.OlderDays`` reads them for the pages.
+A line is ``12 of 60``, with ``: `` and a sentence where something waits (before the days are
+counted, ``waits: `` and the sentence); the last may be ``ended: `` and a sentence about what is
+missing. ``beside.OlderDays`` reads them for the pages.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -17,6 +18,26 @@ from tallymast.storage.engine import Database
 
 ENDED: Final = "ended: "
 _NAMED: Final = 3  # ours: of so many days a sentence gives the dates
+
+
+def opened(
+    open_it: Callable[[], Database], say: Callable[[str], None], wait: Callable[[float], None]
+) -> Database | None:
+    """Return the database once it lets itself be opened; None: it never did, which is said.
+
+    Args:
+        open_it: opens it, and raises StorageError where it is locked.
+        say: takes a line.
+        wait: waits so many seconds.
+
+    """
+    found: list[Database] = []
+    what = "Opening the record to write the demo's older days"
+    patience = Patience(lambda said: say(f"waits: {said}"), wait)
+    if not patience.has_done(what, lambda: found.append(open_it())):
+        say(f"{ENDED}{what} was refused; starting the demo again does it.")
+        return None
+    return found[0]
 
 
 def fill(database: Database, say: Callable[[str], None], wait: Callable[[float], None]) -> bool:

@@ -261,15 +261,25 @@ def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> N
 def fill_demo(settings: Settings) -> bool:
     """Write the demo's older days, telling on stdout how far it is; return whether all is there."""
     os.nice(10)  # polling and pages come first
-    with opened(settings, create=False) as database:
-        days = len(demonstration.pieces(database))
-        with typer.progressbar(length=days, label="Writing older days", file=sys.stderr) as bar:
+    open_it = partial(open_database, settings.database, create=False)
+    database = demo_filling.opened(open_it, partial(print, flush=True), time.sleep)
+    if database is None:
+        return False
+    try:
+        return _fill_with_a_bar(database)
+    finally:
+        database.close()
 
-            def say(line: str) -> None:
-                print(line, flush=True)
-                bar.update(0 if ": " in line else 1)
 
-            return demo_filling.fill(database, say, time.sleep)
+def _fill_with_a_bar(database: Database) -> bool:
+    days = len(demonstration.pieces(database))
+    with typer.progressbar(length=days, label="Writing older days", file=sys.stderr) as bar:
+
+        def say(line: str) -> None:
+            print(line, flush=True)
+            bar.update(0 if ": " in line else 1)
+
+        return demo_filling.fill(database, say, time.sleep)
 
 
 # --- the simulator --------------------------------------------------------------------
