@@ -5,6 +5,7 @@ import base64
 import hashlib
 import hmac
 import json
+import logging
 import shutil
 import ssl
 import subprocess
@@ -33,6 +34,7 @@ from tallymast.storage import ack_links, contacts, messages, telling_settings
 from tallymast.storage.engine import Database
 from tallymast.telling_book import TellingBook
 from tallymast.telling_keeper import TellingKeeper
+from tallymast.telling_told import TellingTold
 from tallymast.telling_ways import Ways
 from tallymast.telling_webhook import (
     content_digest,
@@ -174,6 +176,7 @@ class Town:
     world: World
     trusted: ssl.SSLContext | None = None
     password: str = "right"
+    secrets: dict[str, str] = field(default_factory=dict)
     tries: list[Try] = field(default_factory=list)
     standing: Standing = field(
         default_factory=lambda: Standing(
@@ -196,7 +199,7 @@ class Town:
     def keeper(self, database: Database | None = None, **also: Any) -> TellingKeeper:
         book = TellingBook(database or self.world.database, lambda: self.world.view)
         server = lambda: book.telling.server  # noqa: E731
-        ways = Ways(server, self.password, trusted=self.trusted, **also)
+        ways = Ways(server, self.password, self.secrets, trusted=self.trusted, **also)
         watch = lambda _message, one: self.tries.append(one)  # noqa: E731
         return TellingKeeper(book, self.alarms, ways, lambda: self.world.now_ms, watch)
 
@@ -410,6 +413,42 @@ def test_a_webhook_is_signed_so_that_its_receiver_can_check_it(town: Town) -> No
     assert headers["signature"] == f"tallymast=:{base64.b64encode(right).decode()}:"
 
 
+def test_a_secret_in_the_environment_signs_and_is_neither_stored_nor_logged(
+    town: Town, caplog: pytest.LogCaptureFixture
+) -> None:
+    receiver, own = Receiver(), "heron weir gate mast lift pond brook spring"
+    town.secrets = {"TALLYMAST_WEBHOOK_SECRET_DESK": own}
+    caplog.set_level(logging.DEBUG)
+
+    async def play() -> None:
+        async with receiving(receiver) as address:
+            town.set_up(replace(DESK, address=address))
+            await once(town.keeper())
+            town.secrets = {"TALLYMAST_WEBHOOK_SECRET_DESK": own[:31]}
+            town.world.now_ms += 31 * MINUTE  # it is repeated
+            await once(town.keeper())
+
+    played(play)
+    ((_, headers, _),) = receiver.heard  # a secret that is too short sends nothing
+    params = headers["signature-input"].removeprefix("tallymast=")
+    base = (
+        f'"@method": POST\n"@target-uri": http://{headers["host"]}/in\n'
+        f'"content-digest": {headers["content-digest"]}\n"content-type": application/json\n'
+        f'"@signature-params": {params}'
+    )
+    right = hmac.new(own.encode(), base.encode(), "sha256").digest()  # RFC 9421 §3.3.3
+    assert headers["signature"] == f"tallymast=:{base64.b64encode(right).decode()}:"
+    assert "SECRET_DESK needs at least 32 characters" in town.tries[-1].said
+    assert "message id=1" in caplog.text
+    for secret in (own[:31], SECRET):
+        assert secret not in caplog.text
+    file = town.world.database.file
+    assert file is not None
+    kept = b"".join(one.read_bytes() for one in file.parent.glob(f"{file.name}*"))
+    assert SECRET.encode() in kept  # the other possibility, which was not used
+    assert own[:31].encode() not in kept
+
+
 def test_the_signature_is_that_of_the_published_example() -> None:
     # RFC 9421 appendix B.2.5 and B.1.5 (from memory; that the signature comes out proves it), and
     # RFC 9530 appendix B for the digest of {"hello": "world"} (from memory).
@@ -534,3 +573,77 @@ def test_whoever_polls_tells_people_and_pages_alone_do_not(world: World) -> None
     lines = system_lines(replace(given, telling_trouble=lambda: trouble))
     assert trouble in lines  # and so on every page
     assert wiring.assemble(world.database, "web").telling is None
+
+
+# --- what another process says of it --------------------------------------------------------------
+
+
+def in_the_head(world: World) -> str:
+    """What a process that serves pages alone says of telling in the head of each page."""
+    given = wiring.services(wiring.assemble(world.database, "web"), "0")
+    said = given.telling_trouble()
+    assert not said or said in system_lines(given)
+    return said
+
+
+def test_pages_alone_say_the_same_of_telling_as_the_process_that_sends(town: Town) -> None:
+    receiver = Receiver("503 Later")
+
+    async def play() -> None:
+        async with receiving(receiver) as address:
+            town.set_up(replace(DESK, address=address))
+            keeper = town.keeper()
+            assert in_the_head(town.world) == ""
+            await once(keeper)
+            said = "Messages about alarms do not reach Desk. 127.0.0.1 refused: 503 Later"
+            assert (keeper.trouble(), in_the_head(town.world)) == (said, said)
+            receiver.status = "200 OK"
+            town.world.now_ms += MINUTE
+            await once(keeper)
+            assert (keeper.trouble(), in_the_head(town.world)) == ("", "")
+            await keeper.close()
+
+    played(play)
+
+
+def test_a_fault_of_the_process_that_sends_is_told_by_pages_alone_until_its_next_start(
+    town: Town,
+) -> None:
+    def breaks(_message: Message, _one: Try) -> None:
+        raise RuntimeError
+
+    async def play() -> None:
+        town.set_up(replace(DANA, address="nobody@example.org"))  # no mail server: it fails at once
+        keeper = town.keeper()
+        keeper._watch = breaks
+        await once(keeper)
+        town.world.now_ms += MINUTE
+        await once(keeper)
+        assert keeper.trouble().startswith("Some people may not be told of alarms, by a fault")
+        assert in_the_head(town.world) == keeper.trouble()
+        again = town.keeper()
+        await once(again)
+        assert in_the_head(town.world) == again.trouble()
+        assert "do not reach Dana Réyes" in again.trouble()
+
+    played(play)
+
+
+def test_a_telling_thread_that_ends_says_so_to_other_processes(town: Town) -> None:
+    keeper = town.keeper()
+    keeper._ended.is_set = lambda: 1 / 0  # type: ignore[method-assign, assignment, return-value]
+    with pytest.raises(ZeroDivisionError):
+        keeper.run()
+    assert in_the_head(town.world).startswith("Nobody is told of alarms: telling has ended")
+
+
+def test_pages_alone_say_that_nobody_sends_what_waits(town: Town) -> None:
+    town.set_up(DANA)
+    book = TellingBook(town.world.database, lambda: town.world.view)
+    assert book.look(town.alarms(), NOW_MS)  # it is written; then the process is killed
+    told = TellingTold(town.world.database, lambda: town.world.now_ms)
+    assert told.trouble() == ""
+    town.world.now_ms += 9 * MINUTE
+    assert told.trouble() == ""
+    town.world.now_ms += 3 * MINUTE
+    assert told.trouble().startswith("1 message about alarms should have been sent 12 min ago")

@@ -9,9 +9,16 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
 
+from tallymast.demo_filling import ENDED
 from tallymast.domain.errors import ConfigError
 from tallymast.settings import Settings
+
+_BROKEN: Final = (
+    "Writing the demo's older days has ended by a fault; what it said stands where the demo was"
+    " started. The rest is written when the demo is started again."
+)
 
 
 @contextmanager
@@ -69,7 +76,8 @@ class OlderDays(threading.Thread):
     """Reads how far the older days are written.
 
     Attributes:
-        words: what is to be said of it; empty when there is nothing.
+        words: what is to be said of it; empty when there is nothing. A day that is missing at the
+            end is said for as long as the demo runs.
         is_there: whether all of them have been written.
 
     """
@@ -83,15 +91,24 @@ class OlderDays(threading.Thread):
     def run(self) -> None:
         """Read until the process ends."""
         assert self._process.stdout is not None
+        last = _BROKEN
         for line in self._process.stdout:
-            done, _, whole = line.strip().partition(" of ")
-            self.words = (
-                f"The demo's older days are being written: {done} of {whole} are there."
-                if done != whole
-                else ""
-            )
-        self.words = ""
-        self.is_there = self._process.wait() == 0
+            if line.startswith(ENDED):
+                last = line.removeprefix(ENDED).strip()
+            else:
+                self.words = progress(*line.strip().partition(": ")[::2])
+        ended = self._process.wait()
+        self.words = last if ended > 0 else ""  # less than 0: this process has ended it
+        self.is_there = ended == 0
+
+
+def progress(counts: str, said: str = "") -> str:
+    """Return what is said of ``12 of 60`` days, with a sentence of what waits."""
+    done, _, whole = counts.partition(" of ")
+    if done == whole or not whole:
+        return said
+    words = f"The demo's older days are being written: {done} of {whole} are there."
+    return f"{words} {said}".strip()
 
 
 def _addresses(process: subprocess.Popen[str]) -> dict[str, str]:

@@ -86,7 +86,8 @@ def demo(data_dir: DataDir = None, port: Port = None) -> None:
 @app.command("demo-past", hidden=True)
 def demo_past(data_dir: DataDir = None) -> None:
     """Write the older days of a demo; `demo` starts this by itself."""
-    running.fill_demo(read_settings(data_dir=data_dir))
+    if not running.fill_demo(read_settings(data_dir=data_dir)):
+        raise typer.Exit(1)
 
 
 @app.command()

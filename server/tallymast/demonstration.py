@@ -11,7 +11,8 @@ import json
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,11 @@ import numpy as np
 from sqlalchemy import Connection
 
 from tallymast import assets, hour_closer, networks, wiring
+from tallymast.demo_patience import Patience
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, fitted, next_state, patience
 from tallymast.domain.errors import ConfigError
+from tallymast.domain.local_times import MONTHS
 from tallymast.domain.model import (
     GatewayPlan,
     Network,
@@ -42,6 +45,7 @@ from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database
 from tallymast.storage.history import store_day
 from tallymast.storage.nights import compute_nights
+from tallymast.storage.retention import kept_from
 
 NETWORK = "ombrel-basin.toml"
 SPARE = "ombrel-basin-spare.toml"
@@ -275,14 +279,22 @@ class Piece:
     to_ms: int
     left: tuple[Span, ...]
 
+    @property
+    def span(self) -> Span:
+        """From when to when it is."""
+        return self.from_ms, self.to_ms
+
 
 def pieces(database: Database) -> list[Piece]:
     """Return what is to be filled, by UTC day, newest first."""
     with database.reading() as connection:
-        spans = sorted(_spans(connection))
+        spans, kept_ms = sorted(_spans(connection)), kept_from(connection)
     found = []
     while spans:
         first, end = spans.pop()
+        first = max(first, kept_ms)  # polls of days before it were given up
+        if first >= end:
+            continue
         begin_ms = max(first, (end - 1) // DAY_MS * DAY_MS)
         if begin_ms > first:
             spans.append((first, begin_ms))
@@ -290,24 +302,60 @@ def pieces(database: Database) -> list[Piece]:
     return found
 
 
-def fill(database: Database, days: Sequence[Piece]) -> Iterator[int]:
+def fill(
+    database: Database, days: Sequence[Piece], patience: Patience | None = None
+) -> Iterator[int]:
     """Write missing days, yielding after each how many are done.
 
-    Safe to be killed at any instant: what is not noted as done is done again.
+    A day that the database refuses time and again is left out, tried once more after the others,
+    and stays noted as missing if that fails too. Safe to be killed at any instant: what is not
+    noted as done is done again.
     """
+    patience = patience or Patience()
     shown = scene(database)
     pasts = [
         (site, Past(shown.world, site.site, site.layout, gateway.gateway.slow_every_s))
         for gateway, site in shown.sites
     ]
-    for done, piece in enumerate(days, start=1):
-        for site, past in pasts:
-            for columns in past.days(piece.from_ms, piece.to_ms):
-                store_day(database, site.site_id, site.layout, columns)
-        _compute_nights(database, shown, piece.from_ms)
-        with database.writing() as connection:
-            _keep_spans(connection, piece.left)
-        yield done
+    done = 0
+    left_out: list[Piece] = []
+    for piece in days:
+        rest = [*piece.left, *(one.span for one in left_out)]
+        work = partial(_write, database, shown, pasts, piece, rest)
+        if patience.has_done(f"Writing {day_words(piece)}", work):
+            done += 1
+            yield done
+        else:
+            left_out.append(piece)
+    for piece in tuple(left_out):
+        rest = [one.span for one in left_out if one is not piece]
+        work = partial(_write, database, shown, pasts, piece, rest)
+        if patience.has_done(f"Writing {day_words(piece)}", work):
+            left_out.remove(piece)
+            done += 1
+            yield done
+
+
+def day_words(piece: Piece) -> str:
+    """Return a piece's UTC day: ``26 Sep``."""
+    at = datetime.fromtimestamp(piece.from_ms / 1000, UTC)
+    return f"{at.day} {MONTHS[at.month - 1]}"
+
+
+def _write(
+    database: Database,
+    shown: Scene,
+    pasts: Sequence[tuple[SitePlan, Past]],
+    piece: Piece,
+    rest: Sequence[Span],
+) -> None:
+    """Write one piece, and note what is left to fill after it."""
+    for site, past in pasts:
+        for columns in past.days(piece.from_ms, piece.to_ms):
+            store_day(database, site.site_id, site.layout, columns)
+    _compute_nights(database, shown, piece.from_ms)
+    with database.writing() as connection:
+        _keep_spans(connection, sorted(rest))
 
 
 def _compute_nights(database: Database, shown: Scene, begin_ms: int) -> None:

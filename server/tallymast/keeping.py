@@ -1,4 +1,4 @@
-"""Keeps the record beside polling: backups by plan and on demand, sizes, old polls given up."""
+"""Keeps the record beside polling: backups by plan and on demand, sizes, what is old given up."""
 
 import logging
 import threading
@@ -13,7 +13,7 @@ from tallymast.domain.model import Job, JobState
 from tallymast.domain.zones import find_zone
 from tallymast.live import Live
 from tallymast.routes.services import NetworkView
-from tallymast.storage import drafts, jobs, keeping, retention
+from tallymast.storage import drafts, jobs, keeping, old_messages, retention
 from tallymast.storage.copies import let_go, make_copy
 from tallymast.storage.engine import Database
 from tallymast.storage.keeping import Attempt, Measured
@@ -32,7 +32,7 @@ TRY_AGAIN_MS: Final = 900_000  # after a backup by plan that failed
 
 
 class Keeper(threading.Thread):
-    """Makes backups, measures sizes and gives up old polls, one thing at a time.
+    """Makes backups, measures sizes and gives up old polls and messages, one thing at a time.
 
     Args:
         database: what is kept.
@@ -177,6 +177,8 @@ class Keeper(threading.Thread):
             gone = retention.give_up(self._database, cutoff_ms, stop=self._ended.is_set)
             if gone:
                 log.info("polls given up before_ms=%d chunks=%d", cutoff_ms, gone)
+        if forgotten := old_messages.forget(self._database, now_ms, stop=self._ended.is_set):
+            log.info("old messages given up n=%d", forgotten)
         with self._database.writing() as connection:
             drafts.end_old(connection, now_ms)
         self._given_up_ms = now_ms

@@ -5,6 +5,7 @@ import signal
 import socket
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -19,6 +20,7 @@ from fastapi import FastAPI
 from tallymast import (
     accounts,
     beside,
+    demo_filling,
     demonstration,
     exporting,
     hour_closer,
@@ -28,11 +30,9 @@ from tallymast import (
     wall,
     wiring,
 )
-from tallymast.demo_findings import keep_findings
 from tallymast.demo_life import furnish
 from tallymast.demo_orders import demo_orders
 from tallymast.demo_proofs import demo_proofs
-from tallymast.demo_rounds import keep_rounds
 from tallymast.demo_volumes import demo_volumes
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
@@ -45,7 +45,7 @@ from tallymast.routes.app import create_app
 from tallymast.routes.findings_told import findings_told
 from tallymast.routes.round_words import round_to_keep
 from tallymast.routes.services import NetworkView, Services
-from tallymast.settings import Settings, backups_of, reports_of
+from tallymast.settings import Settings, backups_of, reports_of, webhook_secrets
 from tallymast.simulator.fault_file import read_faults
 from tallymast.simulator.faults import Faults
 from tallymast.simulator.history import Past, World
@@ -114,6 +114,7 @@ def _serve(
             addresses,
             backups=backups_of(settings),
             mail_password=settings.smtp_password.get_secret_value(),
+            webhook_secrets=_webhook_secrets(),
         )
         with parts.running():
             if server_socket is None:
@@ -127,6 +128,10 @@ def _serve(
                 with _pages(parts, given, ReportShelf(reports_of(settings))) as app:
                     serving.serve(app, server_socket, then)
             _tell_what_falls(parts)
+
+
+def _webhook_secrets() -> dict[str, str]:
+    return {name: one.get_secret_value() for name, one in webhook_secrets().items()}
 
 
 @contextmanager
@@ -236,6 +241,7 @@ def demo(settings: Settings) -> None:
                     there,
                     backups=backups_of(settings),
                     mail_password=settings.smtp_password.get_secret_value(),
+                    webhook_secrets=_webhook_secrets(),
                 )
                 with parts.running():
                     door = _door(settings, "open", DEMO_HINT)
@@ -252,24 +258,28 @@ def _enter_what_people_keep(database: Database, shown: demonstration.Scene) -> N
     demo_volumes(database, shown)
 
 
-def fill_demo(settings: Settings) -> None:
-    """Write the demo's older days, telling on stdout how many of them are there."""
+def fill_demo(settings: Settings) -> bool:
+    """Write the demo's older days, telling on stdout how far it is; return whether all is there."""
     os.nice(10)  # polling and pages come first
-    with opened(settings, create=False) as database:
-        days = demonstration.pieces(database)
-        with typer.progressbar(
-            demonstration.fill(database, days),
-            length=len(days),
-            label="Writing older days",
-            file=sys.stderr,
-        ) as bar:
-            for done in bar:
-                print(f"{done} of {len(days)}", flush=True)
-        scene = demonstration.scene(database)
-        for _ in keep_rounds(database, scene):
-            pass
-        for _ in keep_findings(database, scene):
-            pass
+    open_it = partial(open_database, settings.database, create=False)
+    database = demo_filling.opened(open_it, partial(print, flush=True), time.sleep)
+    if database is None:
+        return False
+    try:
+        return _fill_with_a_bar(database)
+    finally:
+        database.close()
+
+
+def _fill_with_a_bar(database: Database) -> bool:
+    days = len(demonstration.pieces(database))
+    with typer.progressbar(length=days, label="Writing older days", file=sys.stderr) as bar:
+
+        def say(line: str) -> None:
+            print(line, flush=True)
+            bar.update(0 if ": " in line else 1)
+
+        return demo_filling.fill(database, say, time.sleep)
 
 
 # --- the simulator --------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """Where data lies and where pages are served: options over environment over defaults, frozen."""
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal
 
@@ -8,6 +9,7 @@ from pydantic import Field, SecretStr, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from tallymast.domain.errors import ConfigError
+from tallymast.domain.telling.secrets import PREFIX
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
@@ -41,6 +43,12 @@ class Settings(BaseSettings):
     def database(self) -> Path | str:
         """The database to open: the URL if one was given, else the file in the data directory."""
         return self.database_url or self.data_dir / "tallymast.sqlite3"
+
+
+def webhook_secrets(environment: Mapping[str, str] = os.environ) -> dict[str, SecretStr]:
+    """Return the secrets by which webhooks are signed, by variable; empty ones are none."""
+    given = {name.upper(): value for name, value in environment.items() if value}
+    return {name: SecretStr(value) for name, value in given.items() if name.startswith(PREFIX)}
 
 
 def backups_of(settings: Settings) -> Path:

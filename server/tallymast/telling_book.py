@@ -14,7 +14,7 @@ from threading import RLock
 from tallymast.domain.alarms.model import Alarms, AlarmState
 from tallymast.domain.errors import StorageError
 from tallymast.domain.telling.areas import Areas, areas_of
-from tallymast.domain.telling.due import OVER_KEPT_MS, digest_cut, due
+from tallymast.domain.telling.due import OVER_KEPT_MS, digest_cuts, due
 from tallymast.domain.telling.history import History
 from tallymast.domain.telling.model import (
     Contact,
@@ -22,10 +22,10 @@ from tallymast.domain.telling.model import (
     Message,
     NewMessage,
     Try,
-    TryOutcome,
 )
 from tallymast.domain.telling.sending import LATE_MS, Outgoing
 from tallymast.domain.telling.settings import Telling
+from tallymast.domain.telling.trouble import unreached
 from tallymast.domain.telling.words import LINK_PLACE, late_words, with_link
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import NetworkView
@@ -100,7 +100,7 @@ class TellingBook:
             if self._read_ms is None:
                 return []  # not known yet what was told before
             self._write(now, now_ms)
-            self._trouble = self._worries()
+            self._trouble = unreached(self._contacts, self._last)
             return self._ready(now_ms, busy)
 
     def outgoing(self, message: Message, contact: Contact, now_ms: int) -> Outgoing:
@@ -115,7 +115,7 @@ class TellingBook:
         """Keep what came of a try; what cannot be stored now is remembered and stored later."""
         with self._lock:
             self._last[message.contact_id] = move.one
-            self._trouble = self._worries()
+            self._trouble = unreached(self._contacts, self._last)
             if move.state is not Delivery.WAITING:
                 self._history = self._history.done(message.id)
             if message.id in self._unstored:
@@ -139,20 +139,25 @@ class TellingBook:
         """
         return self._trouble
 
-    # --- inside; whoever calls holds the lock ----------------------------------------------------
+    def keep_fault(self, said: str) -> bool:
+        """Keep for other processes why telling is at fault; return whether that was stored.
 
-    def _worries(self) -> str:
-        failing = [
-            (self._contacts[number].name, one)
-            for number, one in self._last.items()
-            if number in self._contacts and one.outcome is not TryOutcome.HANDED
-        ]
-        if not failing:
-            return ""
-        names = sorted(name for name, _ in failing)
-        told = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
-        _, newest = max(failing, key=lambda one: one[1].at_ms)
-        return f"Messages about alarms do not reach {told}. {newest.said}"
+        Args:
+            said: a sentence; empty: it is not.
+
+        """
+        try:
+            with self._database.reading() as conn:
+                known = telling_settings.fault(conn)
+            if said != known:
+                with self._database.writing() as conn:
+                    telling_settings.keep_fault(conn, said)
+        except StorageError as error:
+            log.warning("a fault of telling is kept later: %s", error)
+            return False
+        return True
+
+    # --- inside; whoever calls holds the lock ----------------------------------------------------
 
     def _read(self, now: Alarms, now_ms: int) -> None:
         with self._database.reading() as conn:
@@ -174,9 +179,9 @@ class TellingBook:
     def _write(self, now: Alarms, now_ms: int) -> None:
         view = self._view()
         self._history = self._history.with_acks(now, now_ms)
-        cut_ms = digest_cut(now_ms, self.telling.digest_hour, find_zone(view.time_zone))
+        cuts = digest_cuts(now_ms, self.telling.digest_hour, find_zone(view.time_zone))
         told = tuple(self._contacts.values())
-        found = due(now, told, self._history, self._areas_of(view), now_ms, cut_ms)
+        found = due(now, told, self._history, self._areas_of(view), now_ms, cuts)
         if not found:
             return
         desk = Desk(now, view, self._pages(), self.telling, now_ms)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from tallymast.domain.alarms.model import Alarms, Standing
 from tallymast.domain.telling.areas import hides
-from tallymast.domain.telling.model import Due, MessageKind, NewMessage
+from tallymast.domain.telling.model import Digest, Due, MessageKind, NewMessage
 from tallymast.domain.telling.settings import Telling
 from tallymast.domain.telling.words import (
     House,
@@ -66,9 +66,9 @@ def _words(one: Due, desk: Desk) -> Words:
     items = [_item(time.key, kind, desk) for time, kind in zip(one.alarms, kinds, strict=True)]
     if one.kind is MessageKind.TEST:
         return words_of_test(items[0], house)
-    return (
-        digest_words(items, house) if one.kind is MessageKind.DIGEST else alarm_words(items, house)
-    )
+    if one.kind is MessageKind.DIGEST:
+        return digest_words(items, house, is_hourly=one.contact.digest is Digest.HOURLY)
+    return alarm_words(items, house)
 
 
 def _item(key: str, kind: MessageKind, desk: Desk) -> Item:

@@ -25,6 +25,8 @@ _LAST_S: Final = 2.0  # what is in hand at the end may take so long
 
 _TOO_LATE: Final = "It waited for longer than a day and would tell nothing any more."
 FAULT: Final = "by a fault of the program; its log says more"
+ENDED: Final = f"Nobody is told of alarms: telling has ended {FAULT}. Start it again."
+FAULTY: Final = f"Some people may not be told of alarms, {FAULT}."
 
 
 class Sending(Protocol):
@@ -70,10 +72,15 @@ class TellingKeeper(threading.Thread):
         self._looked_ms = 0
         self._ended = threading.Event()
         self._is_faulty = False
+        self._kept: str | None = None  # what is stored of faults, as far as it is known
 
     def run(self) -> None:
         """Look and send until stopped."""
-        asyncio.run(self._main())
+        try:
+            asyncio.run(self._main())
+        except BaseException:
+            self._keep(ENDED)
+            raise
 
     def stop(self) -> None:
         """End; what is in hand may take two seconds more, and is sent after the next start else."""
@@ -83,9 +90,9 @@ class TellingKeeper(threading.Thread):
     def trouble(self) -> str:
         """Return in a sentence why people are not told; empty: they are."""
         if self.ident is not None and not self.is_alive() and not self._ended.is_set():
-            return f"Nobody is told of alarms: telling has ended {FAULT}. Start it again."
+            return ENDED
         if self._is_faulty:
-            return f"Some people may not be told of alarms, {FAULT}."
+            return FAULTY
         return self._book.trouble()
 
     async def look(self) -> None:
@@ -95,6 +102,7 @@ class TellingKeeper(threading.Thread):
         if now is self._seen and 0 <= now_ms - self._looked_ms < LOOK_AGAIN_MS:
             return
         self._seen, self._looked_ms = now, now_ms
+        await asyncio.to_thread(self._keep, FAULTY if self._is_faulty else "")
         for message, contact in await asyncio.to_thread(
             self._book.look, now, now_ms, self._stuck | self._tasks.keys()
         ):
@@ -124,6 +132,11 @@ class TellingKeeper(threading.Thread):
                 self._is_faulty = True
             await asyncio.sleep(LOOK_S)
         await self.close()
+
+    def _keep(self, fault: str) -> None:
+        """Keep what is at fault where other processes read it; at a start nothing is."""
+        if fault != self._kept and self._book.keep_fault(fault):
+            self._kept = fault
 
     async def _deliver(self, message: Message, contact: Contact) -> None:
         try:

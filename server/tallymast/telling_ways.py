@@ -1,12 +1,13 @@
 """Knows every way of telling, and by which each contact is told."""
 
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import httpx
 
 from tallymast.domain.telling.model import TryOutcome, Way
+from tallymast.domain.telling.secrets import secret_of, wrong_with_secret
 from tallymast.domain.telling.sending import NotHanded, Outgoing
 from tallymast.domain.telling.settings import MailServer
 from tallymast.telling_mail import TIMEOUT_S as MAIL_S
@@ -26,6 +27,7 @@ class Ways:
     Args:
         server: the mail server as it is set up now.
         password: of its user.
+        secrets: of webhooks, by variable, from the environment; they come before the stored ones.
         trusted: whose certificates are believed; None: those this machine believes.
         mail_s: after how long a mail server is as good as dead [s].
         webhook_s: after how long a receiver is [s].
@@ -36,6 +38,7 @@ class Ways:
         self,
         server: Callable[[], MailServer | None],
         password: str = "",
+        secrets: Mapping[str, str] | None = None,
         *,
         trusted: ssl.SSLContext | None = None,
         mail_s: float = MAIL_S,
@@ -43,6 +46,7 @@ class Ways:
     ) -> None:
         self._server = server
         self._password = password
+        self._secrets = secrets or {}
         self._trusted = trusted
         self._mail_s, self._webhook_s = mail_s, webhook_s
         self._client: httpx.AsyncClient | None = None
@@ -72,8 +76,11 @@ class Ways:
             self._client = None
 
     async def _webhook(self, outgoing: Outgoing) -> str:
+        secret = secret_of(outgoing.contact, self._secrets)
+        if wrong := wrong_with_secret(outgoing.contact, secret):
+            raise NotHanded(wrong, TryOutcome.FAILED)
         if self._client is None:  # reads no proxy from the environment: what is signed goes direct
             self._client = httpx.AsyncClient(
                 verify=self._trusted or True, follow_redirects=False, trust_env=False
             )
-        return await send_webhook(self._client, outgoing, timeout_s=self._webhook_s)
+        return await send_webhook(self._client, outgoing, secret, timeout_s=self._webhook_s)

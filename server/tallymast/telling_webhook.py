@@ -1,7 +1,8 @@
 """Hands a message to a receiver over HTTP: a POST of JSON, signed, never sent on elsewhere.
 
-The body's digest (RFC 9530) and the request's signature (RFC 9421, hmac-sha256 with the contact's
-secret) tell the receiver that it comes from here and was not changed; ``created`` that it is new.
+The body's digest (RFC 9530) and the request's signature (RFC 9421, hmac-sha256 with the secret of
+the environment or of the contact) tell the receiver that it comes from here and was not changed;
+``created`` that it is new.
 """
 
 import asyncio
@@ -25,13 +26,14 @@ _LABEL: Final = "tallymast"
 
 
 async def send_webhook(
-    client: httpx.AsyncClient, outgoing: Outgoing, *, timeout_s: float = TIMEOUT_S
+    client: httpx.AsyncClient, outgoing: Outgoing, secret: str, *, timeout_s: float = TIMEOUT_S
 ) -> str:
     """Hand one message over and return the receiver's status in words.
 
     Args:
         client: does not follow redirects.
         outgoing: what.
+        secret: signs it.
         timeout_s: after so long it failed, all in all [s].
 
     Raises:
@@ -40,7 +42,7 @@ async def send_webhook(
     """
     body = body_of(outgoing)
     request = client.build_request("POST", outgoing.contact.address, content=body)
-    request.headers.update(signed(request.method, str(request.url), body, outgoing))
+    request.headers.update(signed(request.method, str(request.url), body, outgoing, secret))
     host = request.url.host
     try:
         async with asyncio.timeout(timeout_s):
@@ -77,7 +79,7 @@ def body_of(outgoing: Outgoing) -> bytes:
     return json.dumps(told, ensure_ascii=False).encode()
 
 
-def signed(method: str, url: str, body: bytes, outgoing: Outgoing) -> dict[str, str]:
+def signed(method: str, url: str, body: bytes, outgoing: Outgoing, secret: str) -> dict[str, str]:
     """Return the headers that say what the body is and sign the request."""
     digest = content_digest(body)
     covered = (
@@ -90,7 +92,7 @@ def signed(method: str, url: str, body: bytes, outgoing: Outgoing) -> dict[str, 
     params = signature_params(
         names, created=outgoing.now_ms // 1000, keyid=f"contact-{outgoing.contact.id}"
     )
-    signature = sign(outgoing.contact.secret.encode(), signature_base(covered, params))
+    signature = sign(secret.encode(), signature_base(covered, params))
     return {
         "Content-Type": CONTENT_TYPE,
         "Content-Digest": digest,

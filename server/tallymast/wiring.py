@@ -27,6 +27,7 @@ from tallymast.domain.model import (
     PollPlan,
 )
 from tallymast.domain.orders.model import Order
+from tallymast.domain.telling.secrets import found
 from tallymast.domain.watchdogs import at_stake, fallen
 from tallymast.exporting import ExportDesk
 from tallymast.follow import Follow
@@ -49,12 +50,13 @@ from tallymast.routes.services import (
     Services,
 )
 from tallymast.steady import Desks, Elsewhere, keep
-from tallymast.storage import jobs, states, test_alarm
+from tallymast.storage import jobs, states, telling_settings, test_alarm
 from tallymast.storage import orders as stored_orders
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
 from tallymast.telling_book import TellingBook
 from tallymast.telling_keeper import TellingKeeper
+from tallymast.telling_told import TellingTold
 from tallymast.telling_ways import Ways
 from tallymast.upward import Upward, Watch
 from tallymast.volume_keeper import VolumeKeeper
@@ -98,6 +100,7 @@ class Parts:
     alarms: AlarmKeeper | None = None
     volumes: VolumeKeeper | None = None
     telling: TellingKeeper | None = None
+    telling_told: TellingTold | None = None  # of telling, here or in another process
     has_mail_password: bool | None = None  # None where nothing is sent from
     heart: Heart | None = None
     told: Told | None = None  # of a heart in another process
@@ -178,6 +181,7 @@ def assemble(
     revised: Callable[[PollPlan], PollPlan] | None = None,
     watch: Watch | None = None,
     mail_password: str = "",
+    webhook_secrets: Mapping[str, str] | None = None,
 ) -> Parts:
     """Join the rooms for ``role``; nothing is started yet.
 
@@ -190,6 +194,8 @@ def assemble(
         revised: changes what is polled, for a measurement.
         watch: measures the road.
         mail_password: by which the mail server lets us in; it is stored nowhere.
+        webhook_secrets: by which webhooks are signed, by variable (domain/telling/secrets.py);
+            only their names are stored.
 
     """
     sys.setswitchinterval(0.0005)  # the poller's wake-up must not wait behind rendering threads
@@ -219,11 +225,14 @@ def assemble(
                 judge=judge,
                 book=book,
                 told=Told(database, now_ms),
+                telling_told=TellingTold(database, now_ms),
                 elsewhere=Elsewhere(database, now_ms, alarm_blind.LOOKED, alarm_blind.LEAST_MS),
             )
         )
     with database.writing() as connection:
         jobs.fail_abandoned(connection, jobs.POLLER, now_ms())
+        secrets = webhook_secrets or {}
+        telling_settings.keep_environment(connection, found(secrets, now_ms()))
     writer = Writer(database, on_commit=watch.committed if watch else None, now_ms=now_ms)
     desk = JobDesk(database, live)
     upward = Upward(live, writer, desk, watch)
@@ -267,7 +276,8 @@ def assemble(
         book=book,
         alarms=alarms,
         volumes=VolumeKeeper(database, lambda: shown[0], now_ms),
-        telling=_telling(database, shown, book, mail_password),
+        telling=_telling(database, shown, book, mail_password, secrets),
+        telling_told=TellingTold(database, now_ms),
         has_mail_password=bool(mail_password),
         heart=_heart(database, eyes, alarms),
         fell=_fell(plan, live),
@@ -308,10 +318,14 @@ def _watched(parts: Parts) -> Parts:
 
 
 def _telling(
-    database: Database, shown: list[NetworkView], book: AlarmBook, password: str
+    database: Database,
+    shown: list[NetworkView],
+    book: AlarmBook,
+    password: str,
+    secrets: Mapping[str, str],
 ) -> TellingKeeper:
     told = TellingBook(database, lambda: shown[0])
-    ways = Ways(lambda: told.telling.server, password)
+    ways = Ways(lambda: told.telling.server, password, secrets)
     return TellingKeeper(told, book.now, ways, now_ms)
 
 
@@ -416,11 +430,17 @@ def services(
         alarms=lambda: _alarms(parts),
         mail_password=lambda: parts.has_mail_password,
         desks=parts.standing,
-        telling_trouble=lambda: parts.telling.trouble() if parts.telling else "",
+        telling_trouble=lambda: _telling_trouble(parts),
         heartbeat=lambda: _heartbeat(parts),
         beat=parts.heart.hurry if parts.heart else None,
         blind=lambda: alarm_blind.blind_words(parts.database, parts.view, _alarms(parts), now_ms()),
     )
+
+
+def _telling_trouble(parts: Parts) -> str:
+    """Return why people are not told: what only the process that sends knows, else what is kept."""
+    own = parts.telling.trouble() if parts.telling else ""
+    return own or (parts.telling_told.trouble() if parts.telling_told else "")
 
 
 def _heartbeat(parts: Parts) -> HeartbeatNow:

@@ -1,6 +1,7 @@
 """Who is told, in a real browser: from nobody to a message, its log, and its link pressed."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -9,7 +10,7 @@ from tests.browser.test_pages import OpenPage, violations
 from tests.routes.alarm_world import HIGH, MINUTE, raised
 from tests.routes.conftest import NOW_MS
 from tests.routes.people.conftest import kept
-from tests.routes.telling.conftest import Telling, telling
+from tests.routes.telling.conftest import GATE, Telling, telling
 
 from tallymast.domain.people import Role
 from tallymast.domain.telling.model import Delivery, Occurrence, Try, TryOutcome
@@ -105,3 +106,20 @@ def test_a_links_page_is_clean_and_on_paper_without_its_button(
     page.emulate_media(media="print")
     expect(page.get_by_role("button")).to_be_hidden()
     expect(page.get_by_text("4.62 m")).to_be_visible()
+
+
+def test_a_webhooks_page_says_where_its_secret_lies_and_nothing_is_too_wide(
+    telling: Telling, open_page: OpenPage, base: str
+) -> None:
+    long = "Pager desk of the northern canal office and its night watch"
+    desk, bare = telling.contact(GATE), telling.contact(replace(GATE, name=long, secret=""))
+    page = open_page("/sign-in", width=320, dark=True)
+    key = telling.guarded.session(Role.SUPERVISOR)
+    page.context.add_cookies([{"name": "tallymast", "value": key, "url": base}])
+    for number, said in ((desk.id, "is not shown again"), (bare.id, "nothing is sent")):
+        page.goto(f"{base}/setup/telling/contacts/{number}")
+        expect(page.locator("#secret")).to_contain_text(said)
+        looked_at(page)
+    page.goto(f"{base}/setup/telling")
+    expect(page.locator(".lacking")).to_contain_text("Nothing signs what is sent to Pager desk of")
+    looked_at(page)

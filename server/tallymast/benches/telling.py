@@ -21,7 +21,7 @@ import numpy as np
 from tallymast import networks, wiring
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
-from tallymast.domain.telling.model import Contact, Way
+from tallymast.domain.telling.model import Contact, Digest, Way
 from tallymast.domain.telling.settings import MailServer, Security, Telling
 from tallymast.simulator.radio_network import RadioNetwork
 from tallymast.storage import contacts, telling_settings
@@ -130,7 +130,7 @@ def _set_up(database: Database, port: int, times: int) -> None:
         telling_settings.keep(conn, Telling(server), wiring.now_ms())
         for n in range(times):
             address, areas = _person(n), (f"Area {n + 1}",)
-            one = Contact(0, f"Person {n + 1}", Way.MAIL, address, areas=areas, digest=False)
+            one = Contact(0, f"Person {n + 1}", Way.MAIL, address, areas=areas, digest=Digest.NONE)
             contacts.add(conn, one, wiring.now_ms())
 
 

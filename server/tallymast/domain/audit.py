@@ -90,6 +90,7 @@ SENTENCES: Final = {
     "contact.change": "{actor} changed the contact {subject}: {words}.",
     "contact.retire": "{actor} retired the contact {subject}: it is told nothing more.",
     "contact.secret": "{actor} made a new secret for the contact {subject}.",
+    "contact.forget": "{actor} had the database forget the secret of the contact {subject}.",
     "contact.trial": "{actor} had a trial message sent to the contact {subject}.",
     "telling.mail": "{actor} changed the mail server: {words}.",
     "telling.address": "{actor} changed the address that links in messages lead to: {words}.",

@@ -136,6 +136,7 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/setup/telling/contacts/{number}"): _H,
     ("POST", "/setup/telling/contacts/{number}/retire"): _H,
     ("POST", "/setup/telling/contacts/{number}/secret"): _H,
+    ("POST", "/setup/telling/contacts/{number}/secret/forget"): _H,
     # ordering outputs, and tags against operating them
     ("GET", "/sites/{key}/outputs/{tag}"): _S,
     ("POST", "/sites/{key}/outputs/{tag}"): Right.OPERATE,

@@ -20,12 +20,14 @@ from tallymast.domain.keeping import (
     days_left,
 )
 from tallymast.domain.model import Job
+from tallymast.domain.telling.settings import KEPT_DAYS as MESSAGES_KEPT
 from tallymast.routes.formats import big, span_words
 from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Show
 from tallymast.routes.services import Given, Services
 from tallymast.routes.who import ThePerson, tell
 from tallymast.storage import jobs, keeping
+from tallymast.storage.ack_links import KEPT_DAYS as LINKS_KEPT
 from tallymast.storage.copies import Copy, copies_in
 from tallymast.storage.keeping import Attempt, Measured
 
@@ -88,6 +90,8 @@ def storage_page(request: Request, given: Given, show: Show) -> HTMLResponse:
             "copies": _copies(kept)[:_SHOWN],
             "is_file": given.database.file is not None,
             "shortest": SHORTEST_KEPT,
+            "messages_kept": MESSAGES_KEPT,
+            "links_kept": LINKS_KEPT,
             "trouble": given.report_trouble(),
             "anew": False,
             **_job(given, kept),

@@ -16,7 +16,7 @@ from tallymast.storage.people import digest, new_key
 PURPOSE: Final = "ack"
 PATH: Final = "/told"  # of the page that asks, and a slash and the key after it
 WORKS_MS: Final = 24 * 3_600_000  # ours: a night and a day; later one looks at the pages anyway
-_KEPT_MS: Final = 30 * 86_400_000
+KEPT_DAYS: Final = 30  # ours: so long after its end a link's page still says what became of it
 _once, _account = schema.once, schema.account
 
 
@@ -49,8 +49,6 @@ def make_ack_link(conn: Connection, message_id: int, now_ms: int) -> str:
 
     Each try of a message gets a link of its own; all of them work, each once.
     """
-    is_old = (_once.c.purpose == PURPOSE, _once.c.ends_ms < now_ms - _KEPT_MS)
-    conn.execute(delete(_once).where(*is_old))
     key = new_key()
     row = {
         "hash": digest(key),
@@ -61,6 +59,12 @@ def make_ack_link(conn: Connection, message_id: int, now_ms: int) -> str:
     }
     conn.execute(insert(_once), row)
     return key
+
+
+def forget_old(conn: Connection, now_ms: int) -> int:
+    """Delete the links that ended long ago; return how many. They have told nothing since."""
+    is_old = (_once.c.purpose == PURPOSE, _once.c.ends_ms < now_ms - KEPT_DAYS * 86_400_000)
+    return conn.execute(delete(_once).where(*is_old)).rowcount
 
 
 def ack_link(conn: Connection, key: str) -> AckLink | None:

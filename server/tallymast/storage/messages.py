@@ -1,7 +1,7 @@
 """Keeps what people were told: messages, where each of them is, and the log of their tries.
 
 A message is stored before anything is sent. Its row moves from waiting to handed or given up;
-the log of tries only grows.
+the log of tries only grows, until old messages go with theirs (old_messages.py).
 """
 
 import json

@@ -746,7 +746,7 @@ contact = Table(  # who is told of alarms, and how
     Column("priorities", Text, nullable=False),  # JSON list
     Column("areas", Text, nullable=False),  # JSON list; empty: all
     Column("level", SmallInteger, nullable=False),  # 1 first, 2 next, 3 supervisor
-    Column("digest", SmallInteger, nullable=False),  # whether the rest comes once a day
+    Column("digest", SmallInteger, nullable=False),  # the rest: 0 not, 1 each day, 2 each hour
     Column("account_id", Id),
     Column("made_ms", Ms, nullable=False),
     Column("retired_ms", Ms),

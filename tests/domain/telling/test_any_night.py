@@ -9,16 +9,16 @@ from hypothesis import strategies as st
 from tallymast.domain.alarms.model import Alarm, Alarms, AlarmState, Kind, Standing
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.areas import Areas
-from tallymast.domain.telling.due import due
+from tallymast.domain.telling.due import Cuts, due
 from tallymast.domain.telling.history import History
-from tallymast.domain.telling.model import Contact, Delivery, Message, Way
+from tallymast.domain.telling.model import Contact, Delivery, Digest, Message, Way
 
 MINUTE = 60_000
 STEP = 20_000
 T0 = 1_772_964_000_000
 KEYS = ("quill/LVL/high", "quill/RES/low", "brome/RUN/state")
 CONTACTS = tuple(
-    Contact(level, f"level {level}", Way.MAIL, "x@example.org", level=level, digest=False)
+    Contact(level, f"level {level}", Way.MAIL, "x@example.org", level=level, digest=Digest.NONE)
     for level in (1, 2, 3)
 )
 ALARMS = {
@@ -78,7 +78,7 @@ def played(course: Course) -> Played:
                 since.pop(key, None)  # a person looked at it: it begins anew
         now = Alarms(ALARMS, dict(night.standings))
         history = history.with_acks(now, at_ms)
-        for one in due(now, CONTACTS, history, Areas(), at_ms, 0):
+        for one in due(now, CONTACTS, history, Areas(), at_ms, Cuts(0, 0)):
             number = len(night.messages) + 1
             made = Message(
                 one.contact.id, one.kind, one.priority, "", "", one.alarms, at_ms,

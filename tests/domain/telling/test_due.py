@@ -9,11 +9,12 @@ import pytest
 from tallymast.domain.alarms.model import Alarm, Alarms, AlarmState, Kind, Standing
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.areas import Areas, hides
-from tallymast.domain.telling.due import digest_cut, due
+from tallymast.domain.telling.due import Cuts, digest_cuts, due
 from tallymast.domain.telling.history import History
 from tallymast.domain.telling.model import (
     Contact,
     Delivery,
+    Digest,
     Due,
     Message,
     MessageKind,
@@ -26,7 +27,7 @@ MINUTE = 60_000
 T0 = 1_772_964_000_000  # 2026-03-08 10:00 UTC
 CUT = T0 - 3 * 60 * MINUTE  # 07:00 of that day
 FIRST, NEXT, LAST = (
-    Contact(number, name, Way.MAIL, f"{name}@example.org", level=number, digest=False)
+    Contact(number, name, Way.MAIL, f"{name}@example.org", level=number, digest=Digest.NONE)
     for number, name in ((1, "dana"), (2, "rui"), (3, "supervisor"))
 )
 ALARM, ESCALATION, REPEAT, DIGEST, TEST = MessageKind
@@ -62,9 +63,10 @@ class Night:
     def now(self) -> Alarms:
         return Alarms(self.alarms, self.standings)
 
-    def look(self, at_ms: int, cut_ms: int = CUT) -> list[Due]:
+    def look(self, at_ms: int, cut_ms: int = CUT, hour_ms: int = 0) -> list[Due]:
         self.history = self.history.with_acks(self.now, at_ms)
-        found = due(self.now, self.contacts, self.history, self.areas, at_ms, cut_ms)
+        cuts = Cuts(cut_ms, hour_ms)
+        found = due(self.now, self.contacts, self.history, self.areas, at_ms, cuts)
         made = [
             Message(
                 one.contact.id,
@@ -150,7 +152,7 @@ def test_nothing_more_is_told_of_what_is_acknowledged_over_or_hidden(calm: Stand
 
 @pytest.mark.parametrize("hidden", ["shelved_until_ms", "suppressed_by", "out_of_service"])
 def test_what_is_hidden_is_not_told_in_a_digest_either(hidden: str) -> None:
-    night = Night(replace(FIRST, priorities=(), digest=True))
+    night = Night(replace(FIRST, priorities=(), digest=Digest.DAILY))
     why: object = T0 + MINUTE if hidden == "shelved_until_ms" else "a reason"
     night.put("quill/LVL/high", raised(CUT - MINUTE, **{hidden: why}), HIGH)
     assert night.look(T0) == []
@@ -250,7 +252,7 @@ def test_an_urgent_alarm_that_nobody_chose_is_told_at_once_to_whom_it_concerns()
 
 
 def test_a_flood_behind_a_lost_gateway_is_one_message_of_the_cause_and_one_digest() -> None:
-    contact = replace(FIRST, digest=True)
+    contact = replace(FIRST, digest=Digest.DAILY)
     night = Night(contact)
     told: list[Due] = []
     for second in range(70):
@@ -295,7 +297,7 @@ def test_a_flood_without_a_common_cause_is_two_messages() -> None:
 
 
 def test_the_rest_comes_once_a_day_also_when_the_hour_was_missed() -> None:
-    contact = replace(FIRST, digest=True)
+    contact = replace(FIRST, digest=Digest.DAILY)
     night = Night(contact)
     night.put("quill/A/high", raised(CUT - MINUTE), NORMAL)
     over = Standing(AlarmState.NORMAL, raised_ms=CUT - 60 * MINUTE, cleared_ms=CUT - MINUTE)
@@ -310,7 +312,7 @@ def test_the_rest_comes_once_a_day_also_when_the_hour_was_missed() -> None:
 
 
 def test_a_test_is_told_to_everybody_who_gets_alarms_and_once() -> None:
-    quiet = replace(LAST, id=4, priorities=(), digest=True)
+    quiet = replace(LAST, id=4, priorities=(), digest=Digest.DAILY)
     night = Night(FIRST, replace(NEXT, areas=("North",)), LAST, quiet)
     night.put("/test/now", raised(), NORMAL)
     told = night.look(T0)
@@ -328,7 +330,40 @@ def test_a_test_is_told_to_everybody_who_gets_alarms_and_once() -> None:
     ],
 )
 def test_the_digests_hour_is_of_the_local_day(now: int, zone: ZoneInfo, cut: int) -> None:
-    assert digest_cut(now, 7, zone) == cut
+    assert digest_cuts(now, 7, zone).day_ms == cut
+
+
+@pytest.mark.parametrize(
+    ("zone", "minutes"),
+    # By the tz database: Kathmandu is 5 h 45 min ahead of UTC, Denver whole hours behind it.
+    [(UTC, 20), (ZoneInfo("America/Denver"), 20), (ZoneInfo("Asia/Kathmandu"), 5)],
+)
+def test_an_hourly_digest_is_due_from_the_full_hour_of_the_local_clock(
+    zone: ZoneInfo, minutes: int
+) -> None:
+    now = T0 + 20 * MINUTE + 7_123
+    assert digest_cuts(now, 7, zone).hour_ms == now - minutes * MINUTE - 7_123
+
+
+def test_the_rest_comes_each_hour_to_whom_it_shall_and_urgent_alarms_do_not_wait_for_it() -> None:
+    hourly = replace(FIRST, priorities=(URGENT,), digest=Digest.HOURLY)
+    daily = replace(NEXT, priorities=(), digest=Digest.DAILY)
+    night = Night(hourly, daily)
+    night.put("quill/A/high", raised(T0 + 10 * MINUTE), NORMAL)
+    assert night.look(T0 + 20 * MINUTE, hour_ms=T0) == []  # of this hour: the next one tells it
+    night.put("quill/LVL/high", raised(T0 + 30 * MINUTE))
+    (at_once,) = night.look(T0 + 30 * MINUTE, hour_ms=T0)
+    assert (at_once.contact, at_once.kind) == (hourly, ALARM)
+    seen = {"raised_ms": T0 + 30 * MINUTE, "acked_ms": T0 + 40 * MINUTE}
+    night.put("quill/LVL/high", Standing(AlarmState.ACKNOWLEDGED, **seen))
+    (digest,) = night.look(T0 + 60 * MINUTE, hour_ms=T0 + 60 * MINUTE)
+    assert (digest.contact, digest.kind) == (hourly, DIGEST)
+    assert [time.key for time in digest.alarms] == ["quill/A/high"]
+    # Nothing new: the hour after says nothing. At the day's hour the other contact is told of both.
+    assert night.look(T0 + 120 * MINUTE, hour_ms=T0 + 120 * MINUTE) == []
+    later = T0 + 24 * 60 * MINUTE
+    (of_day,) = night.look(later, CUT + 24 * 60 * MINUTE, T0 + 120 * MINUTE)
+    assert (of_day.contact, len(of_day.alarms)) == (daily, 2)
 
 
 # --- what was told before -----------------------------------------------------------------------

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from tallymast.domain.model import Priority
-from tallymast.domain.telling.model import Contact, Delivery, Message, MessageKind, Way
+from tallymast.domain.telling.model import Contact, Delivery, Digest, Message, MessageKind, Way
 from tallymast.domain.telling.sending import after
 from tallymast.domain.telling.settings import (
     MailServer,
@@ -72,7 +72,7 @@ def test_a_webhook_crosses_the_network_protected_or_not_at_all(address: str, is_
 
 def test_a_contact_that_would_never_be_told_anything_is_refused() -> None:
     assert wrong_with_contact(DANA) == ()
-    assert len(wrong_with_contact(replace(DANA, priorities=(), digest=False))) == 1
+    assert len(wrong_with_contact(replace(DANA, priorities=(), digest=Digest.NONE))) == 1
     assert len(wrong_with_contact(replace(DANA, address="dana@example.org, all@example.org"))) == 1
     assert len(wrong_with_contact(replace(DANA, name="Dana\r\nBcc: x"))) == 1
     hook = replace(DANA, way=Way.WEBHOOK, address="https://hooks.example.org/", secret="short")

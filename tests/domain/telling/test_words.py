@@ -91,6 +91,8 @@ def test_a_digest_counts_what_still_stands_and_a_test_says_that_nothing_is_wrong
     told = digest_words([HIGH, over], HOUSE)
     assert told.subject == "Digest of 8 Mar: 2 alarms"
     assert told.body.startswith("2 alarms that you are not told of at once: 1 still stands.")
+    hourly = digest_words([HIGH], HOUSE, is_hourly=True)
+    assert hourly.subject == "Digest of 8 Mar, 04:00: 1 alarm"  # 10:02 UTC; Denver was UTC-6
     assert "since Sat 7 Mar 03:00:00 (24 h 2 min ago)" in told.body  # Denver was UTC-7 that day
     tried = words_of_test(HIGH, HOUSE)
     assert tried.subject == "Test: nothing is wrong (Two tanks)"

@@ -4,14 +4,24 @@ import csv
 import io
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from tests.routes.alarm_world import HIGH, MINUTE, raised
 from tests.routes.conftest import NOW_MS
 from tests.routes.telling.conftest import ANA, GATE, Telling
 
+from tallymast.domain.alarms.model import Standing
 from tallymast.domain.people import Role
-from tallymast.domain.telling.model import Delivery, MessageKind, Occurrence, Try, TryOutcome
+from tallymast.domain.telling.model import (
+    Delivery,
+    Digest,
+    MessageKind,
+    Occurrence,
+    Try,
+    TryOutcome,
+)
+from tallymast.keeping import Keeper
 from tallymast.routes.system import system_lines
 from tallymast.storage import contacts, heartbeat, messages, telling_settings
 
@@ -45,13 +55,15 @@ def test_a_contact_is_entered_changed_and_retired(telling: Telling) -> None:
     form = {**NEW, "urgent": "yes", "high": "yes", "area-0": "Town"}
     assert sue.post(f"{PAGE}/contacts", data=form, follow_redirects=False).status_code == 303
     (ana,) = in_use(telling)
-    assert (ana.name, ana.areas, ana.digest) == ("Ana Brook", ("Town",), False)
+    assert (ana.name, ana.areas, ana.digest) == ("Ana Brook", ("Town",), Digest.NONE)
     page = sue.get(PAGE).text
     assert "Urgent and high at once; the rest not at all; Town." in page
     assert "Never told anything yet: send a trial message." in page
     one = f"{PAGE}/contacts/{ana.id}"
-    sue.post(one, data={**form, "level": "3", "digest": "yes"})
-    assert (in_use(telling)[0].level, in_use(telling)[0].digest) == (3, True)
+    sue.post(one, data={**form, "level": "3", "digest": "hour"})
+    assert (in_use(telling)[0].level, in_use(telling)[0].digest) == (3, Digest.HOURLY)
+    assert "urgent and high at once; the rest each hour; town." in sue.get(PAGE).text.lower()
+    assert re.search(r'<option value="hour" selected>', sue.get(one).text)
     sue.post(f"{one}/retire")
     assert in_use(telling) == ()
     assert sue.get(one).status_code == 404
@@ -270,3 +282,22 @@ def test_an_alarms_page_lists_who_was_told_without_addresses(logged: Telling) ->
     assert "<b>Pager desk</b> by webhook (nobody before acknowledged)" in page
     for hidden in ("ana@district", "pager.example", "/alarms/messages"):
         assert hidden not in page
+
+
+def test_old_messages_go_beside_old_polls_and_both_pages_say_when(
+    logged: Telling, tmp_path: Path
+) -> None:
+    world = logged.guarded.world
+    tess = logged.as_(Role.TECHNICIAN)
+    for page in ("/alarms/messages", "/storage"):
+        assert "kept for 400 days" in tess.get(page).text  # ours
+    world.now_ms += 402 * 86_400_000
+    keeper = Keeper(world.database, world.live, tmp_path, lambda: world.view, lambda: world.now_ms)
+    keeper._give_up_if_due()
+    with world.database.reading() as conn:
+        assert [one.id for one in messages.log(conn)] == [3, 2, 1]  # its alarm still stands
+    logged.alarms.stands(HIGH, Standing())
+    world.now_ms += 3_600_000
+    keeper._give_up_if_due()
+    with world.database.reading() as conn:
+        assert [one.id for one in messages.log(conn)] == [3, 2]  # the newest, and one that waits

@@ -3,8 +3,9 @@
 The first level is told at once, the next when nobody has acknowledged for a while, the supervisor
 after that; what stands unacknowledged is repeated. After a message to a contact others wait for a
 minute and come as one, unless they are more urgent. What a contact does not want at once comes
-once a day, at an hour of the local day. Shelved, suppressed and out-of-service alarms are not told;
-one that somebody acknowledged, or that is normal again, goes no further.
+once a day, at an hour of the local day, or after each full hour. Shelved, suppressed and
+out-of-service alarms are not told; one that somebody acknowledged, or that is normal again, goes
+no further.
 
 An urgent alarm never waits for a digest: where nobody has chosen to be told of it at once, every
 contact it concerns is told, and where it concerns nobody, every contact there is.
@@ -12,14 +13,14 @@ contact it concerns is told, and where it concerns nobody, every contact there i
 
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import timedelta, tzinfo
-from typing import Final
+from typing import Final, NamedTuple
 
 from tallymast.domain.alarms.model import Alarm, Alarms, AlarmState, Kind, Standing
 from tallymast.domain.local_times import local_time
 from tallymast.domain.model import Priority
 from tallymast.domain.telling.areas import Areas, concerns
 from tallymast.domain.telling.history import History
-from tallymast.domain.telling.model import Contact, Due, MessageKind, Occurrence
+from tallymast.domain.telling.model import Contact, Digest, Due, MessageKind, Occurrence
 
 # Common practice, no published source: the next person after 10 min (urgent) or 20 min (high), the
 # supervisor 20 min after that, again every 30 min.
@@ -37,13 +38,24 @@ _WEIGHT: Final = (MessageKind.ESCALATION, MessageKind.ALARM, MessageKind.REPEAT)
 Ranks = Mapping[int, int]  # contact -> 0 for who is told first, 1 for who is told next
 
 
+class Cuts(NamedTuple):
+    """Since when digests are due [UTC ms]: those of the day, and those of the hour."""
+
+    day_ms: int
+    hour_ms: int
+
+    def of(self, contact: Contact) -> int:
+        """Return since when a contact's is."""
+        return self.hour_ms if contact.digest is Digest.HOURLY else self.day_ms
+
+
 def due(
     alarms: Alarms,
     contacts: tuple[Contact, ...],
     history: History,
     areas: Areas,
     now_ms: int,
-    cut_ms: int,
+    cuts: Cuts,
 ) -> tuple[Due, ...]:
     """Return the messages that are to be written now, at most one of each sort a contact.
 
@@ -53,7 +65,7 @@ def due(
         history: what was told before, with what was acknowledged.
         areas: which areas alarms concern.
         now_ms: the instant, UTC milliseconds.
-        cut_ms: since when digests are due (``digest_cut``); they tell of what was raised before.
+        cuts: since when digests are due (``digest_cuts``); they tell of what was raised before.
 
     """
     ranks = _all_ranks(alarms, contacts, areas)
@@ -62,7 +74,7 @@ def due(
     for contact in contacts:
         found += _tests(contact, alarms, history, now_ms)
         found += _at_once(contact, calling, alarms, ranks, history, now_ms)
-        found += _digest(contact, alarms, ranks, history, areas, now_ms, cut_ms)
+        found += _digest(contact, alarms, ranks, history, areas, now_ms, cuts.of(contact))
     return tuple(found)
 
 
@@ -107,6 +119,12 @@ def digest_cut(now_ms: int, hour: int, zone: tzinfo) -> int:
     if cut.timestamp() * 1000 > now_ms:
         cut = (cut - timedelta(days=1)).replace(fold=0)
     return round(cut.timestamp() * 1000)
+
+
+def digest_cuts(now_ms: int, hour: int, zone: tzinfo) -> Cuts:
+    """Return since when digests of the day, from an hour on, and of the local hour are due."""
+    into_ms = local_time(now_ms, zone).minute * 60_000 + now_ms % 60_000
+    return Cuts(digest_cut(now_ms, hour, zone), now_ms - into_ms)
 
 
 # --- who ---------------------------------------------------------------------------------------

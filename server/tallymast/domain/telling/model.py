@@ -3,8 +3,8 @@
 Values only. When a message is due is decided in due.py, its words are made in words.py.
 """
 
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
 from typing import Final, NamedTuple
 
 from tallymast.domain.model import Priority
@@ -24,13 +24,21 @@ class Way(StrEnum):
     WEBHOOK = "webhook"
 
 
+class Digest(IntEnum):
+    """How often what a contact is not told at once comes to it, together."""
+
+    NONE = 0
+    DAILY = 1
+    HOURLY = 2
+
+
 class MessageKind(StrEnum):
     """Why a message is written."""
 
     ALARM = "alarm"
     ESCALATION = "escalation"  # those before have not acknowledged in time
     REPEAT = "repeat"  # it still stands, and nobody has acknowledged it
-    DIGEST = "digest"  # once a day, what was not worth being told at once
+    DIGEST = "digest"  # once a day or an hour, what was not worth being told at once
     TEST = "test"  # nothing is wrong
 
 
@@ -66,11 +74,12 @@ class Contact:
         name: of the person or the receiver.
         way: mail or webhook.
         address: ``name@host`` for mail, ``https://…`` for a webhook.
-        secret: signs what is sent to a webhook; empty for mail.
+        secret: signs what is sent to a webhook, where the environment holds none for it; empty for
+            mail.
         priorities: of which alarms it is told at once.
         areas: of the sites whose alarms concern it; empty: of all.
         level: 1 is told first, 2 next, 3 is the supervisor.
-        digest: whether the rest comes once a day.
+        digest: how often the rest comes.
         account_id: whose account it belongs to, if any.
         made_ms: since when it is there.
         retired_ms: since when it is told nothing more; None: it is in use.
@@ -81,11 +90,11 @@ class Contact:
     name: str
     way: Way
     address: str
-    secret: str = ""
+    secret: str = field(default="", repr=False)  # so that no log or traceback ever shows it
     priorities: tuple[Priority, ...] = (Priority.URGENT, Priority.HIGH)
     areas: tuple[str, ...] = ()
     level: int = FIRST
-    digest: bool = True
+    digest: Digest = Digest.DAILY
     account_id: int | None = None
     made_ms: int = 0
     retired_ms: int | None = None

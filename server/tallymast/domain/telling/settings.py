@@ -18,6 +18,7 @@ DIGEST_HOUR: Final = 7  # ours: on the table when the day's work is given out
 PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409 §3.1; RFC 8314 §7.3; RFC 5321
 _ADDRESS: Final = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9.-]{1,255}")
 _HOST: Final = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.:-]{0,253}[A-Za-z0-9])?")
+KEPT_DAYS: Final = 400  # ours: a year and a month, so that a month meets the same a year before
 NAME_LONGEST: Final = 60
 SECRET_SHORTEST: Final = 32  # ours: characters; RFC 2104 §3 wants as many bytes as the digest has
 
@@ -58,7 +59,8 @@ class Telling:
         server: the mail server; None: no mail leaves the house.
         public_url: under which address people reach the pages, without a slash at its end; empty:
             messages hold no links.
-        digest_hour: the hour of the network's local day from which on digests are written.
+        digest_hour: the hour of the network's local day from which on digests of the day are
+            written.
 
     """
 
@@ -105,7 +107,7 @@ def wrong_with_contact(contact: Contact) -> tuple[str, ...]:
     if not 1 <= len(contact.name) <= NAME_LONGEST or not contact.name.isprintable():
         said.append(f"A contact has a name of 1 to {NAME_LONGEST} characters on one line.")
     said.append(wrong_with_address(contact.way, contact.address))
-    if contact.way is Way.WEBHOOK and len(contact.secret) < SECRET_SHORTEST:
+    if contact.way is Way.WEBHOOK and 0 < len(contact.secret) < SECRET_SHORTEST:
         said.append(f"A webhook's secret has at least {SECRET_SHORTEST} characters.")
     if contact.level not in LEVELS:
         said.append("A contact's level is 1 (first), 2 (next) or 3 (supervisor).")

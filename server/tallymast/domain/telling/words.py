@@ -113,11 +113,15 @@ def alarm_words(items: Sequence[Item], house: House) -> Words:
     return _made(subject, body)
 
 
-def digest_words(items: Sequence[Item], house: House) -> Words:
-    """Write what was not told at once, the most urgent first; there is at least one."""
+def digest_words(items: Sequence[Item], house: House, *, is_hourly: bool = False) -> Words:
+    """Write what was not told at once, the most urgent first; there is at least one.
+
+    An hourly one says its hour besides its day.
+    """
     count = f"{len(items)} alarm{'s' if len(items) != 1 else ''}"
     at = local_time(house.now_ms, house.zone)
-    subject = f"Digest of {at.day} {MONTHS[at.month - 1]}: {count}"
+    hour = f", {at:%H}:00" if is_hourly else ""
+    subject = f"Digest of {at.day} {MONTHS[at.month - 1]}{hour}: {count}"
     stands = sum(one.standing.state.is_active for one in items)
     still = "1 still stands" if stands == 1 else f"{stands} still stand"
     lead = f"{count} that you are not told of at once: {still}."

@@ -5,12 +5,14 @@ from dataclasses import replace
 from typing import Final
 
 from tallymast.domain.model import Priority
-from tallymast.domain.telling.model import FIRST, LEVELS, Contact, Way
+from tallymast.domain.telling.model import FIRST, LEVELS, Contact, Digest, Way
+from tallymast.domain.telling.secrets import variable_of
 from tallymast.domain.telling.settings import wrong_with_address, wrong_with_contact
 from tallymast.routes.life.typed import LONGEST
 from tallymast.storage.people import Account, new_key
 
 AREA: Final = "area-"
+DIGEST_FIELDS: Final = {Digest.NONE: "", Digest.DAILY: "day", Digest.HOURLY: "hour"}
 EMPTY: Final = Contact(0, "", Way.MAIL, "")
 
 
@@ -22,7 +24,7 @@ def typed_of(contact: Contact) -> dict[str, str]:
         "address": contact.address,
         "level": str(contact.level),
         "account": str(contact.account_id or ""),
-        "digest": "yes" if contact.digest else "",
+        "digest": DIGEST_FIELDS[contact.digest],
     }
     ticked = {one.value: "yes" for one in contact.priorities}
     return {**fields, **ticked, **{f"{AREA}{n}": one for n, one in enumerate(contact.areas)}}
@@ -34,7 +36,11 @@ def chosen_areas(typed: Mapping[str, str]) -> frozenset[str]:
 
 
 def read_contact(
-    typed: Mapping[str, str], before: Contact, areas: Iterable[str], accounts: Collection[Account]
+    typed: Mapping[str, str],
+    before: Contact,
+    areas: Iterable[str],
+    accounts: Collection[Account],
+    variables: Collection[str] = (),
 ) -> tuple[Contact, dict[str, str]]:
     """Return the contact that was typed, and what is wrong with it by field.
 
@@ -43,10 +49,14 @@ def read_contact(
         before: as it was stored; ``EMPTY`` for a new one, whose way is chosen once.
         areas: those that can be chosen.
         accounts: those it may belong to.
+        variables: those of the environment that hold a webhook's secret; for a new contact without
+            one a secret is made.
 
     """
     way = before.way if before.id else _way(typed.get("way", ""))
-    secret = before.secret or (new_key() if way is Way.WEBHOOK else "")
+    secret = before.secret
+    if not before.id and way is Way.WEBHOOK and variable_of(typed.get("name", "")) not in variables:
+        secret = new_key()
     ticked = chosen_areas(typed)
     account = next((one for one in accounts if str(one.id) == typed.get("account")), None)
     found = replace(
@@ -58,16 +68,23 @@ def read_contact(
         priorities=tuple(one for one in Priority if typed.get(one.value)),
         areas=tuple(one for one in areas if one in ticked),
         level=_level(typed.get("level", "")),
-        digest=bool(typed.get("digest")),
+        digest=_digest(typed.get("digest", "")),
         account_id=account.id if account else None,
     )
     return found, _wrong(found)
 
 
-def wrong_name(name: str, number: int, others: Iterable[Contact]) -> str:
-    """Return in a sentence why another contact's name cannot be used again; empty: it can."""
-    taken = any(one.id != number and one.name.casefold() == name.casefold() for one in others)
-    return f"There is a contact {name} already; say which of the two this is." if taken else ""
+def wrong_name(found: Contact, contacts: Iterable[Contact]) -> str:
+    """Return in a sentence why a contact cannot have its name beside others; empty: it can."""
+    others, name = [one for one in contacts if one.id != found.id], found.name
+    if any(one.name.casefold() == name.casefold() for one in others):
+        return f"There is a contact {name} already; say which of the two this is."
+    if found.way is not Way.WEBHOOK or not (variable := variable_of(name)):
+        return ""
+    hooks = (one.name for one in others if one.way is Way.WEBHOOK)
+    other = next((one for one in hooks if variable_of(one) == variable), "")
+    said = f"{name} and {other} would share one secret, {variable}: choose another name."
+    return said if other else ""
 
 
 def _wrong(found: Contact) -> dict[str, str]:
@@ -87,6 +104,10 @@ def _wrong(found: Contact) -> dict[str, str]:
 
 def _way(word: str) -> Way:
     return Way.WEBHOOK if word == Way.WEBHOOK.value else Way.MAIL
+
+
+def _digest(word: str) -> Digest:
+    return next((one for one, field in DIGEST_FIELDS.items() if field == word), Digest.NONE)
 
 
 def _level(word: str) -> int:

@@ -29,13 +29,16 @@ from tallymast.routes.problems import Problem
 from tallymast.routes.screens import Screens, Show
 from tallymast.routes.services import Given, NetworkView, Services
 from tallymast.routes.telling.contact_form import (
+    DIGEST_FIELDS,
     EMPTY,
     chosen_areas,
     read_contact,
     typed_of,
     wrong_name,
 )
+from tallymast.routes.telling.secret_view import secret_view
 from tallymast.routes.telling.words import (
+    DIGESTS,
     LEVEL_NAMES,
     WAYS,
     address_words,
@@ -62,7 +65,7 @@ def new_contact(request: Request, given: Given, show: Show, way: str = "mail") -
 def add_contact(
     request: Request, given: Given, person: ThePerson, show: Show, typed: TheTyped
 ) -> Response:
-    """Enter a contact; of a webhook the secret is shown this once."""
+    """Enter a contact; of a webhook the secret is shown this once, where one was made here."""
     with given.database.writing() as connection:
         found, wrong = _read(connection, given, typed, EMPTY)
         if not wrong:
@@ -70,7 +73,7 @@ def add_contact(
             tell(connection, given, person, _act("contact.add", found))
     if wrong:
         return _page(request, given, show, found, typed, wrong)
-    if found.way is Way.WEBHOOK:
+    if found.secret:
         return _page(request, given, show, found, typed_of(found), secret=found.secret)
     return RedirectResponse("/setup/telling?done=entered#contacts", 303)
 
@@ -118,10 +121,30 @@ def new_secret(
         before = the_contact(connection, number)
         if before.way is not Way.WEBHOOK:
             raise Problem(409, "Mail has no secret: its server is proved by its certificate.")
+        if secret_view(connection, before).is_in_environment:
+            raise Problem(409, "The secret in the environment signs; one made here would not.")
         found = replace(before, secret=new_key())
         contacts.change(connection, found, given.now_ms())
         tell(connection, given, person, Act("contact.secret", "contact", found.name))
     return _page(request, given, show, found, typed_of(found), secret=found.secret)
+
+
+@router.post("/setup/telling/contacts/{number}/secret/forget")
+def forget_secret(number: str, given: Given, person: ThePerson) -> Response:
+    """Forget the secret that is stored for a webhook, where the environment holds one for it."""
+    with given.database.writing() as connection:
+        before = the_contact(connection, number)
+        kept = secret_view(connection, before)
+        if not kept.is_in_environment or kept.is_short:
+            raise Problem(
+                409,
+                "The environment holds no secret that could sign for this contact, so nothing "
+                "would be sent to it: set the variable where polling is started first.",
+            )
+        if before.secret:
+            contacts.change(connection, replace(before, secret=""), given.now_ms())
+            tell(connection, given, person, Act("contact.forget", "contact", before.name))
+    return RedirectResponse(f"/setup/telling/contacts/{before.id}", 303)
 
 
 @router.post("/setup/telling/contacts/{number}/trial")
@@ -184,8 +207,9 @@ def _read(
 ) -> tuple[Contact, dict[str, str]]:
     areas = dict.fromkeys((*areas_in(given.network()), *before.areas))
     accounts = [one for one in people.accounts(connection) if one.is_open]
-    found, wrong = read_contact(typed, before, areas, accounts)
-    taken = wrong_name(found.name, before.id, contacts.in_use(connection))
+    variables = telling_settings.environment(connection).names
+    found, wrong = read_contact(typed, before, areas, accounts, variables)
+    taken = wrong_name(found, contacts.in_use(connection))
     return found, {"name": taken, **wrong} if taken else wrong
 
 
@@ -220,6 +244,7 @@ def _page(
 ) -> HTMLResponse:
     with given.database.reading() as connection:
         accounts = [one for one in people.accounts(connection) if one.is_open]
+        kept = secret_view(connection, contact)
     ticked = chosen_areas(typed)
     known = areas_in(given.network())
     context = {
@@ -227,8 +252,10 @@ def _page(
         "typed": typed,
         "wrong": wrong or {},
         "secret": secret,
+        "kept": kept,
         "accounts": accounts,
         "levels": LEVEL_NAMES,
+        "digests": {field: DIGESTS[one] for one, field in DIGEST_FIELDS.items()},
         "priorities": [one.value for one in Priority],
         "areas": [(one, one in ticked, one in known) for one in dict.fromkeys((*known, *ticked))],
         "is_webhook": typed.get("way", contact.way.value) == Way.WEBHOOK.value,

@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse, StreamingResponse
 from sqlalchemy import Connection
 
 from tallymast.domain.telling.model import Delivery, Message
+from tallymast.domain.telling.settings import KEPT_DAYS
 from tallymast.files.harmless import csv_line
 from tallymast.routes.alarm_board import AlarmBoard, TheAlarms
 from tallymast.routes.door import NOT_KEPT
@@ -59,6 +60,7 @@ def messages_page(
         "people": sorted(beside.contacts.values(), key=lambda one: (one.name, one.id)),
         "query": {"state": state, "to": to},
         "is_narrowed": bool(chosen or before),
+        "kept_days": KEPT_DAYS,
         "older": older,
         "file": "/alarms/messages.csv" + (f"?{urlencode(chosen)}" if chosen else ""),
     }

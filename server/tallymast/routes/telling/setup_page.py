@@ -186,7 +186,7 @@ def server_words(server: MailServer | None) -> str:
 _DONE: Final = {
     "mail": "The mail server is stored. Send a trial message to somebody to see whether it works.",
     "address": "The address in links is stored; it holds for messages from now on.",
-    "digest": "The digest's hour is stored.",
+    "digest": "The hour of the day's digest is stored.",
     "heartbeat": "The sign of life is stored.",
     "entered": "The contact is entered. Send a trial message to see whether it arrives.",
     "changed": "The contact is stored as it is now.",

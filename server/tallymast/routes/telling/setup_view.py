@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 from sqlalchemy import Connection
 
 from tallymast.domain.telling.model import LEVELS, Contact, Try, Way
+from tallymast.domain.telling.secrets import Environment, worries
 from tallymast.domain.telling.settings import Telling, gaps
 from tallymast.routes.formats import plural
 from tallymast.routes.rows import Mark
@@ -23,7 +24,7 @@ from tallymast.routes.telling.words import (
     told_of,
     without_keys,
 )
-from tallymast.storage import contacts, messages
+from tallymast.storage import contacts, messages, telling_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +72,17 @@ def view_of(connection: Connection, given: Services, telling: Telling) -> View:
     return View(
         tuple((name, rows) for name, rows in by_level if rows),
         len(found),
-        lacking(given, found, telling),
+        lacking(given, found, telling, telling_settings.environment(connection)),
         len(messages.waiting(connection)),
     )
 
 
-def lacking(given: Services, found: Sequence[Contact], telling: Telling) -> tuple[str, ...]:
+def lacking(
+    given: Services, found: Sequence[Contact], telling: Telling, known: Environment
+) -> tuple[str, ...]:
     """Return in sentences what lacks before alarms reach people."""
     said = [*gaps(tuple(found), areas_in(given.network()))] if found else []
+    said += worries(found, known)
     if telling.server is None and any(one.way is Way.MAIL for one in found):
         said.append("No mail leaves the house: enter the mail server below.")
     if telling.server and telling.server.user and given.mail_password() is False:

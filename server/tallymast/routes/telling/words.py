@@ -10,6 +10,7 @@ from tallymast.domain.telling.model import (
     LEVELS,
     Contact,
     Delivery,
+    Digest,
     MessageKind,
     TryOutcome,
     Way,
@@ -22,7 +23,7 @@ KINDS: Final = {
     MessageKind.ALARM: "alarm",
     MessageKind.ESCALATION: "nobody before acknowledged",
     MessageKind.REPEAT: "it still stands",
-    MessageKind.DIGEST: "digest of the day",
+    MessageKind.DIGEST: "digest",
     MessageKind.TEST: "test",
 }
 DELIVERIES: Final = {
@@ -35,6 +36,11 @@ OUTCOMES: Final = {
     TryOutcome.HANDED: Mark("handed over", "disc", "calm"),
     TryOutcome.REFUSED: Mark("refused", "octagon", "act"),
     TryOutcome.FAILED: Mark("failed", "triangle", "watch"),
+}
+DIGESTS: Final = {
+    Digest.NONE: "not at all",
+    Digest.DAILY: "once a day",
+    Digest.HOURLY: "each hour",
 }
 HIDDEN: Final = "…"
 _LINK: Final = re.compile(r"/told/[^\s\"'<>]+")
@@ -50,13 +56,13 @@ def address_words(contact: Contact) -> str:
 
 
 def told_of(contact: Contact) -> str:
-    """Return what a contact is told of: ``urgent and high at once; the rest once a day``."""
+    """Return what a contact is told of: ``urgent and high at once; the rest each hour``."""
     at_once = listed(one.value for one in Priority if one in contact.priorities)
     rest = "the rest" if at_once else "everything"
-    daily = f"{rest} once a day" if contact.digest else ""
+    later = f"{rest} {DIGESTS[contact.digest]}"
     if not at_once:
-        return daily or "nothing"
-    return f"{at_once} at once" + (f"; {daily}" if daily else "; the rest not at all")
+        return later if contact.digest else "nothing"
+    return f"{at_once} at once; {later}"
 
 
 def areas_of(contact: Contact) -> str:
