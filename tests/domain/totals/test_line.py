@@ -1,5 +1,7 @@
 """Random pulse streams: the total is the truth where it can be known, else it is covered."""
 
+from bisect import bisect_left
+from itertools import pairwise
 from random import Random
 
 import numpy as np
@@ -10,7 +12,7 @@ from tallymast.domain.totals.line import CountLine, count_line
 from tallymast.domain.totals.model import Exchange, Meter, Readings, StepKind
 from tallymast.domain.totals.segments import Segment, cut, join
 
-from .station import Station, Told, readings, told, without_counter
+from .station import NOT_READ, Station, Told, readings, seldom, told, without_counter
 
 HOUR = 3_600_000
 EVERY = 60_000
@@ -69,6 +71,56 @@ def test_what_is_stated_covers_the_truth_over_restarts(
     assert found.unproven is not None
     above = found.unknown + found.unproven
     assert found.pulses - (above if both_ways else 0) <= truth <= found.pulses + above
+
+
+@given(
+    stations,
+    st.sampled_from((2, 3, 7, 30, 60, 200)),
+    st.sampled_from((16, 256, 65_536)),
+    st.sampled_from((0.0, 0.004, 0.02)),
+    st.booleans(),
+)
+@settings(max_examples=80, deadline=None)
+def test_a_restart_counter_that_is_seldom_read_is_evidence_over_the_polls_between(
+    station: Station, nth: int, modulus: int, cuts: float, both_ways: bool
+) -> None:
+    station.both_ways = both_ways
+    one = told(station, 400, EVERY, 0.02, cuts, BEGIN)
+    one = inside_of_counter(seldom(one, nth, EVERY, modulus))
+    if len(one.rows) < 2:
+        return
+    edges = [BEGIN - BEGIN % HOUR + n * HOUR for n in range(10)]
+    meter = Meter(station.modulus, station.max_rate, both_ways, gap_ms=3 * EVERY)
+    line = count_line(meter, one.readings, (), edges)
+    came = dict(station.trail) | {BEGIN: 0}  # by the minute; nothing had come when it began
+    for begin, end in [(edges[0], edges[-1]), *pairwise(edges)]:
+        some = cut(line, [edge for edge in edges if begin <= edge <= end])
+        if some:
+            assert_covers(join(some, begin, end), one, came, both_ways)
+
+
+def inside_of_counter(one: Told) -> Told:
+    """The same from the restart counter's first reading to its last."""
+    known = [n for n, row in enumerate(one.rows) if row[2] != NOT_READ]
+    inside = slice(known[0], known[-1] + 1) if known else slice(0, 0)
+    return Told(one.rows[inside], one.truth[inside], one.modulus)
+
+
+def assert_covers(found: Segment, one: Told, came: dict[int, int], both_ways: bool) -> None:
+    """The truth lies within what is stated; a step over an edge is parted by time."""
+    times = [row[0] for row in one.rows]
+    begin, end = max(found.from_ms, times[0]), min(found.to_ms, times[-1])
+    truth = came[end] - came[begin]
+    room = 0
+    for edge in (begin, end):
+        n = bisect_left(times, edge)
+        if times[n] != edge:
+            passed = [came[at] for at in range(times[n - 1], times[n] + 1, EVERY)]
+            room += max(passed) - min(passed)
+    assert found.unknown is not None
+    assert found.unproven is not None
+    above = found.unknown + found.unproven + room
+    assert found.pulses - (above if both_ways else room) <= truth <= found.pulses + above
 
 
 @given(stations, st.lists(st.integers(0, 8 * HOUR), max_size=9), st.booleans())
@@ -137,7 +189,7 @@ def test_words_that_mean_something_else_begin_a_count_of_their_own() -> None:
     some = readings([(n * EVERY, count, 1) for n, count in enumerate((100, 110, 120, 130))])
     changed = np.array([False, False, True, False])
     found = whole(
-        count_line(Meter(2**32, 2.0), Readings(some.at_ms, some.count, some.restarts, changed))
+        count_line(Meter(2**32, 2.0), Readings(some.at_ms, some.count, some.starts, changed))
     )
     assert (found.pulses, found.unknown) == (20, 120)
 
