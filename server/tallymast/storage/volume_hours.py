@@ -116,7 +116,7 @@ def work_out(
     if before == begin and _knows_before(conn, one.point_id, begin):
         begin += HOUR_MS  # what led up to its first reading was given up; the kept row knows it
     stop = -(-end // HOUR_MS) * HOUR_MS
-    edges = _edges(conn, one.point_id, begin, stop, contract)
+    edges = _edges(conn, one.point_id, before, stop, contract)
     line = near.line(before, end, edges)
     if line is None or begin >= end:
         return None
@@ -124,7 +124,7 @@ def work_out(
     return Worked(
         begin,
         stop,
-        tuple(cut(line, edges)),
+        tuple(cut(line, [edge for edge in edges if edge >= begin])),
         tuple(step for step in told if begin <= step.to_ms < stop and _matters(step)),
     )
 
