@@ -86,9 +86,7 @@ def _registers(layout: SiteLayout, tags: set[str]) -> Sequence[int]:
     return sorted({register for point in some for register in registers_of(layout, point)})
 
 
-def _pieces(
-    parts: Sequence[Part], tag: str, doubted: Sequence[tuple[int, int]]
-) -> list[_Piece]:
+def _pieces(parts: Sequence[Part], tag: str, doubted: Sequence[tuple[int, int]]) -> list[_Piece]:
     found = []
     for part in parts:
         points: Mapping[str, LayoutPoint] = {point.tag: point for point in part.layout.points}

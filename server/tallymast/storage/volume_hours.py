@@ -4,9 +4,9 @@ An hour depends on the last reading before it and the first one after it, wherev
 whoever computes an hour computes from the hour of the one to the hour of the other, and a gap
 of days is filled in when the reading comes that ends it. Likewise the station's restart counter:
 where it is read more seldom than the count, an hour depends on its last reading before it and
-its first one after it, so that the later one fills in what the hours between could not know. Rows are cut where a contract day
-begins within an hour (zones off the full hour), where another factor begins, and where somebody
-read the meter's own index.
+its first one after it, so that the later one fills in what the hours between could not know.
+Rows are cut where a contract day begins within an hour (zones off the full hour), where another
+factor begins, and where somebody read the meter's own index.
 """
 
 from collections.abc import Sequence

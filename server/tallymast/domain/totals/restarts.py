@@ -47,8 +47,7 @@ class Told:
     somewhere: tuple[Somewhere, ...]
 
     def over(self, first: int, last: int) -> Evidence:
-        """Return the evidence from reading ``first`` to reading ``last``, a possible restart
-        taken for one."""
+        """Return the evidence from one reading to another, a possible restart taken for one."""
         inside = set(range(first, last))
         if any(inside & set(one.steps.tolist()) for one in self.somewhere):
             return Evidence.RESTARTED
