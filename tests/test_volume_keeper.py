@@ -80,8 +80,9 @@ def test_hobby_pad_tells_both_restarts_and_what_is_unknown(database: Database) -
     assert abs(first.from_ms - ms(began)) < 120_000
     # A silent site is probed every 5 min at the latest, so its first answer may come so late.
     assert 0 <= first.to_ms - ms(began) - ended * 60_000 < 300_000 + 60_000
-    # At most 2 Hz: 4 920 pulses in 41 min, and what the polls round it do not show.
-    assert first.step.unknown is not None
+    # At most 2 Hz: 4 920 pulses in 41 min, and what the polls round it do not show: up to a
+    # minute before it, and after it until a probe finds the station back.
+    assert first.step.unknown == 2 * (first.to_ms - first.from_ms) / 1000
     assert 4920 <= first.step.unknown <= 4920 + 2 * 420
     assert second.step.unknown is not None
     assert 720 <= second.step.unknown <= 720 + 2 * 420

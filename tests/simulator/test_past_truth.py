@@ -100,8 +100,29 @@ def test_every_try_in_vain_is_told_with_its_fate(
     # Each poll's tries, less the one that brought the answer.
     assert len(vain) == (columns.tries - answered).sum() > 50
     step_ms = 1000 * (past.site.reply_timeout_s + RETRY_AFTER_S)
-    begun = {at + n * step_ms for at in columns.at_ms.tolist() for n in range(3)}
+    # What a retry answered is stamped when it was: so many tries after the poll began.
+    late = np.where(columns.outcome == Outcome.RETRIED, columns.tries - 1, 0)
+    begun = {at + n * step_ms for at in (columns.at_ms - late * step_ms).tolist() for n in range(3)}
     assert {in_ms(line) for line in vain} <= begun
+    assert (np.diff(columns.at_ms) > 0).all()
+
+
+def test_a_retry_is_answered_and_stamped_after_the_try_that_was_not(network: Network) -> None:
+    # Meter is polled every minute; dead until half a second after a poll has begun.
+    past, columns, _ = told(network, "meter")
+    begun = int(columns.at_ms[10])
+    assert columns.outcome[10] == Outcome.FIRST_TRY
+    end = np.datetime64(begun + 500, "ms")
+    text = fault("dead", "meter", f'to = "{end}Z"')
+    _, late, lines = told(network, "meter", text)
+    first = int(np.flatnonzero(late.outcome <= Outcome.RETRIED)[0])
+    step_ms = round(1000 * (past.site.reply_timeout_s + RETRY_AFTER_S))
+    assert (late.outcome[first], late.tries[first]) == (Outcome.RETRIED, 2)
+    assert int(late.at_ms[first]) == begun + step_ms == in_ms(lines[0])
+    station = Station(past.site, SiteModel(network, past.site, 7))
+    table, count = Table(lines[0]["table"]), lines[0]["count"]
+    then = station.read(table, lines[0]["start"], count, (begun + step_ms) / 1000)
+    assert lines[0]["words"] == (packed(then) if table.holds_bits else then)
 
 
 def test_a_station_that_does_not_answer_tells_nothing(network: Network) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -19,10 +20,11 @@ from tallymast.domain.totals.adjustments import Adjustment
 from tallymast.domain.totals.balance import AreaTable
 from tallymast.domain.totals.factors import k_factor
 from tallymast.domain.totals.hand_index import IndexReading
-from tallymast.domain.totals.model import StepKind
+from tallymast.domain.totals.model import CountStep, StepKind
 from tallymast.domain.totals.month_figures import corrections
 from tallymast.domain.totals.permits import Period, Permit
 from tallymast.domain.totals.pumps import pumps_of
+from tallymast.domain.totals.segments import Segment
 from tallymast.routes.services import NetworkView
 from tallymast.storage import (
     adjustments,
@@ -244,6 +246,80 @@ def test_a_restart_is_told_and_its_day_says_what_is_unknown(meter: Meter) -> Non
         (rolled, fell) = volume_hours.events(conn, meter.point.point_id, BEGIN, BEGIN + 60 * HOUR)
     assert (rolled.step.kind, fell.step.kind) == (StepKind.ROLLOVER, StepKind.RESET)
     assert (fell.from_ms, fell.to_ms) == (cut, cut + 3 * EVERY)
+
+
+SLOW = NETWORK.replace(
+    """  kind = "counter"
+  table = "input"
+  register = 1
+""",
+    """  kind = "counter"
+  table = "holding"
+  register = 1
+  poll = "slow"
+""",
+)
+
+
+def slowly(meter: Meter, rows: Iterable[tuple[int, int, int | None]]) -> None:
+    """Store polls: instant, count, and the restart counter where it was asked as well."""
+    site = meter.plan.gateways[0].sites[0]
+    some = []
+    for at_ms, count, restarts in rows:
+        one = poll(site.site_id, site.layout.id, (at_ms, count, 0))
+        words = [count % 65536] + ([] if restarts is None else [restarts])
+        got = 1 if restarts is None else 3
+        some.append(replace(one, got=got, words=np.array(words, ">u2").tobytes()))
+    store_history(meter.database, site.site_id, site.layout, some)
+
+
+def kept(meter: Meter) -> tuple[list[Segment], list[CountStep]]:
+    span = (meter.point.point_id, BEGIN, BEGIN + 60 * HOUR)
+    with meter.database.reading() as conn:
+        return volume_hours.segments(conn, *span), volume_hours.events(conn, *span)
+
+
+def test_a_restart_counter_read_hours_later_tells_of_the_hours_before(database: Database) -> None:
+    meter = meter_of(database, SLOW)
+    # From 60 000 on a pulse every 10 s: over 65 536 after 15.4 h, while polls were missed.
+    gap = range(BEGIN + 14 * HOUR + 1, BEGIN + 16 * HOUR)
+    rows = [(at, count, None) for at, count, _ in ticking(BEGIN, BEGIN + 22 * HOUR)]
+    rows = [row for row in rows if row[0] not in gap]
+    slowly(meter, [(BEGIN - EVERY, 59_910, 4), *rows])
+    meter.keeper.look()
+    _, (either,) = kept(meter)
+    assert (either.step.kind, either.step.unknown) == (StepKind.EITHER, 2 * 7200)
+    # Seven hours later it still stands: the power held, and the count went over its end.
+    slowly(meter, [(BEGIN + 23 * HOUR, 60_000 + 23 * 360, 4)])
+    meter.keeper.look()
+    segments, (rolled,) = kept(meter)
+    assert (rolled.step.kind, rolled.step.pulses) == (StepKind.ROLLOVER, 720)
+    assert {(one.pulses, one.unknown, one.unproven) for one in segments[1:]} == {(360, 0, 0)}
+    assert marks_of(meter) == []
+
+
+@pytest.mark.parametrize("seed", [3])
+def test_whatever_comes_first_the_hours_end_alike(database: Database, seed: int) -> None:
+    meter, lot = meter_of(database, SLOW), Random(seed)
+    rows: list[tuple[int, int, int | None]] = []
+    count, restarts = 64_000, 4
+    for n, at in enumerate(range(BEGIN, BEGIN + 40 * HOUR, EVERY)):
+        count += lot.choice((0, 90, 400, 1700))
+        if lot.random() < 0.03:
+            count, restarts = lot.choice((count, 0)), restarts + 1
+        if lot.random() < 0.8:
+            rows.append((at, count, restarts if n % 14 < 2 else None))
+    pieces = [rows[n : n + 9] for n in range(0, len(rows), 9)]
+    lot.shuffle(pieces)
+    for piece in pieces:
+        slowly(meter, piece)
+        meter.keeper.look()
+    with database.reading() as conn:
+        span = (BEGIN, BEGIN + 41 * HOUR)
+        at_once = work_out(conn, meter.point, span, DENVER)
+    assert at_once is not None
+    assert kept(meter) == (list(at_once.segments), list(at_once.events))
+    assert {one.step.kind for one in at_once.events} >= {StepKind.NEARBY, StepKind.ROLLOVER}
 
 
 def test_a_replacement_that_is_entered_later_bridges_the_count(meter: Meter) -> None:

@@ -51,7 +51,6 @@ _POINT = """  [[profile.point]]
 """
 # 16 bits at 2 Hz wrap in 9.1 h at the soonest, 32 bits never; 10 000 at 0.5 Hz in 5.6 h.
 _TOTALS: Final = (("uint16", 2, ""), ("uint32", 40, ""), ("uint16", 0.5, "modulus = 10000"))
-_STARTS_MS: Final = 10_000  # Ours: longer than a visit with its retries
 _LONGEST_H: Final = 5.0
 _PHASE: Final = 12.0  # pulses a month: at most one a restart
 
@@ -160,8 +159,6 @@ def drawn_faults(gateway: GatewayPlan, days: int, lot: Random) -> Iterator[Fault
             begin, end = _drawn_span(days, lot, 1.0, within=(3 * cut, 3 * cut + 3))
             saved = lot.choice((None, 0, lot.randrange(0, 9_000)))
             yield Fault(FaultKind.POWER_CUT, key, None, begin, end, saved=saved)
-            # It answers nobody while it starts: a visit begun in the dark is not answered late.
-            yield Fault(FaultKind.DEAD, key, None, end, end + _STARTS_MS)
 
 
 def _drawn_span(
@@ -169,7 +166,8 @@ def _drawn_span(
 ) -> tuple[int, int]:
     first, last = within or (0, days)
     begin = BEGIN_MS + round(lot.uniform(first * 24 + 1, last * 24 - longest_h - 1) * HOUR_MS)
-    return begin, begin + round(lot.uniform(0.02, longest_h) * HOUR_MS)
+    end = begin + round(lot.uniform(0.02, longest_h) * HOUR_MS)
+    return begin // 1000 * 1000, end // 1000 * 1000  # a station looks at its inputs by the second
 
 
 def _store(database: Database, world: World, site: SitePlan, end_ms: int) -> None:

@@ -2,8 +2,9 @@
 
 The values are those the live simulation shows at the same instants. Each poll is asked at its
 place in a steady cycle. A site that does not answer is asked as the poller asks it: the first
-miss with all its retries, then once, and in comm fail at doubling pauses. A UTC day is computed
-at once.
+miss with all its retries, then once, and in comm fail at doubling pauses. A poll that a retry
+answered is stamped, and its words are read, when that was; one that was missed, when it began.
+A UTC day is computed at once.
 """
 
 from collections.abc import Iterator
@@ -114,8 +115,10 @@ class Past:
         outcome, tries = self._outcomes(at_ms)
         asked, once = probed(at_ms, _is_missed(outcome), self._patience)
         tries = np.where(once, 1, tries)
-        rows = asked & (at_ms >= from_ms)
-        return self._columns(at_ms[rows], outcome[rows], tries[rows])
+        begun = at_ms
+        at_ms = np.where(outcome == Outcome.RETRIED, self.try_at_ms(begun, tries - 1), begun)
+        rows = asked & (at_ms >= from_ms) & (at_ms < to_ms)
+        return self._columns(begun[rows], at_ms[rows], outcome[rows], tries[rows])
 
     def _instants(self, from_ms: int, to_ms: int) -> Ints:
         every = round(self.site.poll_every_s * 1000)
@@ -126,14 +129,14 @@ class Past:
 
     def _outcomes(self, at_ms: Ints) -> tuple[Ints, Ints]:
         """Return how each poll ends and at which try (all of them where none succeeds)."""
-        most = self.site.retries + 1
+        most = self._most_tries()
         tries = np.zeros(len(at_ms), dtype=np.int64)
         spoiled = np.zeros(len(at_ms), dtype=bool)
         for n in range(most):
             left = np.flatnonzero(tries == 0)
             if not len(left):
                 break
-            fate = self.fates(self.try_at_s(at_ms[left], n))
+            fate = self.fates(self.try_at_ms(at_ms[left], n) / 1000.0)
             tries[left[fate == SENT]] = n + 1
             spoiled[left] |= fate == GARBLED
         answered = np.where(tries == 1, Outcome.FIRST_TRY, Outcome.RETRIED)
@@ -142,9 +145,23 @@ class Past:
         outcome[self._faults.is_down(self.site.gateway, at_ms)] = Outcome.GATEWAY_LOST
         return outcome, np.where(tries > 0, tries, most)
 
-    def try_at_s(self, at_ms: Ints, n: int) -> Floats:
-        """Return when try ``n`` of polls begins, the first being 0 [s since 1970 UTC]."""
-        return at_ms / 1000.0 + n * (RETRY_AFTER_S + self.site.reply_timeout_s)
+    def try_at_ms(self, begun_ms: Ints, n: Ints | int) -> Ints:
+        """Return when try ``n`` of polls begins, the first being 0 [ms since 1970 UTC]."""
+        return np.asarray(begun_ms + n * self._pause_ms)
+
+    def begun_ms(self, columns: PollColumns) -> Ints:
+        """Return when the first try of each of its polls began [ms since 1970 UTC]."""
+        is_retried = columns.outcome == Outcome.RETRIED
+        return self.try_at_ms(columns.at_ms, np.where(is_retried, 1 - columns.tries, 0))
+
+    @property
+    def _pause_ms(self) -> int:
+        return round(1000 * (RETRY_AFTER_S + self.site.reply_timeout_s))
+
+    def _most_tries(self) -> int:
+        """Return how often a poll is tried: retries end when the next poll falls due."""
+        every = round(self.site.poll_every_s * 1000)
+        return min(self.site.retries, (every - 1) // self._pause_ms) + 1
 
     def fates(self, at_s: Floats) -> Ints:
         """Return what becomes of an exchange begun at each instant.
@@ -172,13 +189,13 @@ class Past:
 
     # --- columns
 
-    def _columns(self, at_ms: Ints, outcome: Ints, tries: Ints) -> PollColumns:
+    def _columns(self, begun: Ints, at_ms: Ints, outcome: Ints, tries: Ints) -> PollColumns:
         is_answered = outcome <= Outcome.RETRIED
         is_down = outcome == Outcome.GATEWAY_LOST
         refused, code = self.refusals(at_ms)
         refused &= is_answered
         every = round(self.site.poll_every_s * 1000)
-        is_slow = (at_ms - self._phase_ms) % self._slow_every_ms < every
+        is_slow = (begun - self._phase_ms) % self._slow_every_ms < every
         blocks = self.layout.blocks
         of_all = (1 << len(blocks)) - 1
         of_fast = sum(1 << n for n, block in enumerate(blocks) if block.poll is PollClass.FAST)

@@ -35,10 +35,11 @@ def _failed(past: Past, columns: PollColumns) -> list[str]:
     blocks = past.layout.blocks
     first = next((one for one in blocks if one.poll is PollClass.FAST), blocks[0])
     failed = columns.tries - (columns.outcome <= Outcome.RETRIED)
+    begun = past.begun_ms(columns)
     lines: list[str] = []
     for n in range(int(failed.max(initial=0))):
-        at_s = past.try_at_s(columns.at_ms[failed > n], n)
-        at_ms = (at_s * 1000).astype(np.int64)
+        at_ms = past.try_at_ms(begun[failed > n], n)
+        at_s = at_ms / 1000.0
         fates = np.where(past.refusals(at_ms)[0], -1, past.fates(at_s))
         for number, fate in _FAILED.items():
             rows = np.flatnonzero(fates == number)

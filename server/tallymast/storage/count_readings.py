@@ -1,4 +1,4 @@
-"""Reads what counting points of a site showed, poll by poll, with the restart counter beside it.
+"""Reads what counting points of a site showed, poll by poll, and its counter of restarts.
 
 Only good readings: one whose time is in doubt would be judged by a wrong elapsed time, so it is
 passed over, and the next good one bridges it.
@@ -12,8 +12,8 @@ from sqlalchemy import Connection
 from tallymast.domain.model import LayoutPoint, Point, PollFlag, SiteLayout, SitePlan
 from tallymast.domain.record.columns import decode_column, registers_of
 from tallymast.domain.record.rollups import HOUR_MS
-from tallymast.domain.totals.meters import restart_point
-from tallymast.domain.totals.model import NOT_READ, Floats, Ints, Readings
+from tallymast.domain.totals.meters import restart_point, starts_modulus
+from tallymast.domain.totals.model import Floats, Ints, Readings, Starts
 from tallymast.storage.clock_steps import is_suspect, suspect_spans
 from tallymast.storage.parts import Part, read_parts
 from tallymast.storage.point_hours import load_hours
@@ -30,8 +30,16 @@ def count_readings(
     tags = {point.tag for point in points} | ({restarts.tag} if restarts else set())
     parts = read_parts(conn, plan.site_id, from_ms, to_ms, lambda layout: _registers(layout, tags))
     doubted = suspect_spans(conn, plan.site_id, from_ms, to_ms)
-    counter = restarts.tag if restarts else None
-    return {point.tag: _joined(_pieces(parts, point.tag, counter, doubted)) for point in points}
+    starts = _starts(_pieces(parts, restarts.tag, doubted) if restarts else (), restarts)
+    return {point.tag: _joined(_pieces(parts, point.tag, doubted), starts) for point in points}
+
+
+def starts_between(conn: Connection, plan: SitePlan, from_ms: int, to_ms: int) -> Starts:
+    """Return what a station's restart counter showed in ``from_ms <= at_ms < to_ms``."""
+    restarts = restart_point(plan.site)
+    if restarts is None or from_ms >= to_ms:
+        return _starts((), restarts)
+    return count_readings(conn, plan, (restarts,), from_ms, to_ms)[restarts.tag].starts
 
 
 def reading_before(
@@ -70,7 +78,7 @@ def _nearest(
 
 # --- columns --------------------------------------------------------------------------
 
-_Piece = tuple[Ints, Ints | Floats, Ints, LayoutPoint]
+_Piece = tuple[Ints, Ints | Floats, LayoutPoint]
 
 
 def _registers(layout: SiteLayout, tags: set[str]) -> Sequence[int]:
@@ -78,9 +86,7 @@ def _registers(layout: SiteLayout, tags: set[str]) -> Sequence[int]:
     return sorted({register for point in some for register in registers_of(layout, point)})
 
 
-def _pieces(
-    parts: Sequence[Part], tag: str, counter: str | None, doubted: Sequence[tuple[int, int]]
-) -> list[_Piece]:
+def _pieces(parts: Sequence[Part], tag: str, doubted: Sequence[tuple[int, int]]) -> list[_Piece]:
     found = []
     for part in parts:
         points: Mapping[str, LayoutPoint] = {point.tag: point for point in part.layout.points}
@@ -92,21 +98,26 @@ def _pieces(
         good &= ~is_suspect(columns.at_ms, doubted)
         count = column.raw if column.raw.dtype == np.float64 else column.raw.astype(np.int64)
         good &= np.abs(count) < _LARGEST
-        restarts = np.full(len(columns), NOT_READ, np.int64)
-        if counter is not None and counter in points:
-            beside = decode_column(columns, part.layout, points[counter])
-            restarts[beside.good] = beside.raw[beside.good].astype(np.int64)
-        found.append((columns.at_ms[good], count[good], restarts[good], point))
+        found.append((columns.at_ms[good], count[good], point))
     return [piece for piece in found if len(piece[0])]
 
 
-def _joined(pieces: Sequence[_Piece]) -> Readings:
+def _starts(pieces: Sequence[_Piece], restarts: Point | None) -> Starts:
+    nothing = np.empty(0, np.int64)
+    modulus = None if restarts is None else starts_modulus(restarts)
+    at_ms = np.concatenate([nothing, *(piece[0] for piece in pieces)])
+    count = np.concatenate([nothing, *(piece[1].astype(np.int64) for piece in pieces)])
+    order = np.argsort(at_ms, kind="stable")
+    return Starts(at_ms[order], count[order], modulus)
+
+
+def _joined(pieces: Sequence[_Piece], starts: Starts) -> Readings:
     """Return pieces of several layouts as one; it is told where the words change their meaning."""
     if not pieces:
         nothing = np.empty(0, np.int64)
-        return Readings(nothing, nothing, nothing, nothing > 0)
+        return Readings(nothing, nothing, starts, nothing > 0)
     at_ms = np.concatenate([piece[0] for piece in pieces])
-    meanings = [_meaning(piece[3]) for piece in pieces]
+    meanings = [_meaning(piece[2]) for piece in pieces]
     kinds = np.concatenate(
         [
             np.full(len(piece[0]), meanings.index(meaning))
@@ -119,7 +130,7 @@ def _joined(pieces: Sequence[_Piece]) -> Readings:
     return Readings(
         at_ms[order],
         np.concatenate([piece[1] for piece in pieces])[order],
-        np.concatenate([piece[2] for piece in pieces])[order],
+        starts,
         changed,
     )
 

@@ -2,9 +2,11 @@
 
 An hour depends on the last reading before it and the first one after it, wherever these lie. So
 whoever computes an hour computes from the hour of the one to the hour of the other, and a gap
-of days is filled in when the reading comes that ends it. Rows are cut where a contract day
-begins within an hour (zones off the full hour), where another factor begins, and where somebody
-read the meter's own index.
+of days is filled in when the reading comes that ends it. Likewise the station's restart counter:
+where it is read more seldom than the count, an hour depends on its last reading before it and
+its first one after it, so that the later one fills in what the hours between could not know.
+Rows are cut where a contract day begins within an hour (zones off the full hour), where another
+factor begins, and where somebody read the meter's own index.
 """
 
 from collections.abc import Sequence
@@ -18,10 +20,16 @@ from tallymast.domain.record.days import Contract, ContractDay, days_touching
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.totals.line import CountLine, count_line
 from tallymast.domain.totals.model import CountStep, Meter, Readings, Step, StepKind
+from tallymast.domain.totals.restarts import REACH_MS
 from tallymast.domain.totals.segments import Segment, cut, join
 from tallymast.storage import count_events, schema
 from tallymast.storage.changes import insert_many
-from tallymast.storage.count_readings import count_readings, reading_after, reading_before
+from tallymast.storage.count_readings import (
+    count_readings,
+    reading_after,
+    reading_before,
+    starts_between,
+)
 
 _AROUND_MS: Final = 3 * HOUR_MS  # ours: mostly the readings that matter lie so near
 _hour, _event, _factor = schema.volume_hour, schema.volume_event, schema.k_factor
@@ -107,16 +115,16 @@ def work_out(
     end = near.on(span[1])
     if before == begin and _knows_before(conn, one.point_id, begin):
         begin += HOUR_MS  # what led up to its first reading was given up; the kept row knows it
-    line = near.line(before, end)
+    stop = -(-end // HOUR_MS) * HOUR_MS
+    edges = _edges(conn, one.point_id, before, stop, contract)
+    line = near.line(before, end, edges)
     if line is None or begin >= end:
         return None
-    stop = -(-end // HOUR_MS) * HOUR_MS
-    edges = _edges(conn, one.point_id, begin, stop, contract)
     told = [*line.marked.values(), *line.bad]
     return Worked(
         begin,
         stop,
-        tuple(cut(line, edges)),
+        tuple(cut(line, [edge for edge in edges if edge >= begin])),
         tuple(step for step in told if begin <= step.to_ms < stop and _matters(step)),
     )
 
@@ -174,20 +182,16 @@ class _Near:
 
     def back(self, from_ms: int) -> tuple[int, int]:
         """Return from which hour on to compute, and from where on to read."""
-        first = self._before(from_ms)
-        begin = from_ms if first is None else first
-        before = None if first is None else self._before(begin)
-        return begin, begin if before is None else before
+        begin = self._earlier(from_ms)
+        return begin, self._earlier(begin)
 
     def on(self, to_ms: int) -> int:
         """Return up to where to compute: the end of the hour whose readings lean on the span."""
-        after = self._after(to_ms)
-        return to_ms if after is None else after + HOUR_MS
+        return self._later(to_ms)
 
-    def line(self, from_ms: int, to_ms: int) -> CountLine | None:
+    def line(self, from_ms: int, to_ms: int, edges: Sequence[int]) -> CountLine | None:
         """Return the line from an hour on, up to the first reading after another."""
-        after = self._after(to_ms)
-        last = max(to_ms + self.one.meter.gap_ms, 0 if after is None else after + HOUR_MS)
+        last = max(to_ms + self.one.meter.gap_ms, self._later(to_ms))
         if self.from_ms <= from_ms and last <= self.to_ms:
             inside = (self.readings.at_ms >= from_ms) & (self.readings.at_ms < last)
             readings = self.readings.where(inside)
@@ -196,7 +200,17 @@ class _Near:
         if len(readings) < 2:
             return None
         exchanged = count_events.exchanges(self.conn, self.one.point_id, from_ms, last)
-        return count_line(self.one.meter, readings, exchanged)
+        return count_line(self.one.meter, readings, exchanged, edges)
+
+    def _earlier(self, at_ms: int) -> int:
+        """Return the hour of the last readings before an instant, the count's and the restarts'."""
+        found = (self._before(at_ms), self._start_before(at_ms))
+        return min([at_ms, *(hour_ms for hour_ms in found if hour_ms is not None)])
+
+    def _later(self, at_ms: int) -> int:
+        """Return the end of the hour of the first readings from an instant on."""
+        found = (self._after(at_ms), self._start_after(at_ms))
+        return max([at_ms, *(hour_ms + HOUR_MS for hour_ms in found if hour_ms is not None)])
 
     def _before(self, at_ms: int) -> int | None:
         known = self.readings.at_ms[self.readings.at_ms < at_ms]
@@ -211,6 +225,20 @@ class _Near:
             return _hour_of(int(known[0]))
         edge = max(at_ms, self.to_ms)
         return reading_after(self.conn, self.one.plan, self.one.point_id, self._tag, edge)
+
+    def _start_before(self, at_ms: int) -> int | None:
+        known = self.readings.starts.at_ms[self.readings.starts.at_ms < at_ms]
+        if not len(known):
+            edge = min(at_ms, self.from_ms)
+            known = starts_between(self.conn, self.one.plan, at_ms - REACH_MS, edge).at_ms
+        return _hour_of(int(known[-1])) if len(known) else None
+
+    def _start_after(self, at_ms: int) -> int | None:
+        known = self.readings.starts.at_ms[self.readings.starts.at_ms >= at_ms]
+        if not len(known):
+            edge = max(at_ms, self.to_ms)
+            known = starts_between(self.conn, self.one.plan, edge, at_ms + REACH_MS).at_ms
+        return _hour_of(int(known[0])) if len(known) else None
 
     @property
     def _tag(self) -> str:

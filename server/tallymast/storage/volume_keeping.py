@@ -16,7 +16,7 @@ from sqlalchemy import Connection, func, select
 from tallymast.domain.model import Gateway, SitePlan
 from tallymast.domain.record.days import Contract, days_touching
 from tallymast.domain.record.rollups import HOUR_MS
-from tallymast.domain.totals.meters import basis, counting_points, meter_of
+from tallymast.domain.totals.meters import basis, counting_points, meter_of, restart_point
 from tallymast.storage import schema, setting, volume_marks
 from tallymast.storage.changes import insert_many
 from tallymast.storage.chunks import DAY_MS
@@ -156,7 +156,9 @@ def _worked_out(
 
 
 def _words(points: Sequence[Counted]) -> str:
-    return "\n".join(f"{one.point_id} {basis(one.meter)}" for one in points)
+    return "\n".join(
+        f"{one.point_id} {basis(one.meter, restart_point(one.plan.site))}" for one in points
+    )
 
 
 def _first_hour(conn: Connection, site_id: int) -> int | None:

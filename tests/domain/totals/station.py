@@ -8,7 +8,9 @@ from random import Random
 
 import numpy as np
 
-from tallymast.domain.totals.model import NOT_READ, Readings
+from tallymast.domain.totals.model import Readings, Starts
+
+NOT_READ = -1  # this poll did not bring the restart counter
 
 
 @dataclass
@@ -52,10 +54,12 @@ class Station:
         self.saved = self.register
 
 
-def readings(rows: list[tuple[int, int, int]]) -> Readings:
+def readings(rows: list[tuple[int, int, int]], modulus: int | None = None) -> Readings:
     """Rows of instant, count and restart counter as readings."""
     at, count, restarts = (np.array(column, np.int64) for column in zip(*rows, strict=True))
-    return Readings(at, count, restarts, np.zeros(len(at), np.bool_))
+    read = restarts != NOT_READ
+    starts = Starts(at[read], restarts[read], modulus)
+    return Readings(at, count, starts, np.zeros(len(at), np.bool_))
 
 
 @dataclass
@@ -64,10 +68,11 @@ class Told:
 
     rows: list[tuple[int, int, int]]
     truth: list[int]
+    modulus: int | None = None  # of the restart counter
 
     @property
     def readings(self) -> Readings:
-        return readings(self.rows)
+        return readings(self.rows, self.modulus)
 
 
 def told(station: Station, polls: int, every_ms: int, lost: float, cuts: float, begin: int) -> Told:
@@ -106,3 +111,12 @@ def told(station: Station, polls: int, every_ms: int, lost: float, cuts: float, 
 def without_counter(one: Told) -> Told:
     """The same, of a station that reports no restarts."""
     return Told([(at, count, NOT_READ) for at, count, _ in one.rows], one.truth)
+
+
+def seldom(one: Told, nth: int, every_ms: int, modulus: int) -> Told:
+    """The same, of a station whose restart counter, of some modulus, is asked every nth poll."""
+    rows = [
+        (at, count, restarts % modulus if at // every_ms % nth == 0 else NOT_READ)
+        for at, count, restarts in one.rows
+    ]
+    return Told(rows, one.truth, modulus)

@@ -30,6 +30,12 @@ def test_what_has_no_bound_is_never_told_as_a_number() -> None:
     assert told.endswith("if it had none, up to 1 160 pulses more passed")
 
 
+def test_a_restart_that_may_lie_elsewhere_is_told_with_no_sure_hour() -> None:
+    near = CountStep(2 * HOUR, 3 * HOUR, 20, 620, Step(StepKind.NEARBY, 600.0, 600.0))
+    told = event_words(near, clock)
+    assert told == "station restarted at some time about 02:00\u201303:00; 0 to 600 pulses unknown"
+
+
 def test_nearly_all_is_not_all_and_nearly_nothing_is_something() -> None:
     assert known_words(Segment(0, 1000, known_ms=999)) == "99\u00a0% of the day is known"
     assert known_words(Segment(0, 1000, known_ms=1), "month") == "1\u00a0% of the month is known"

@@ -2,17 +2,19 @@
 
 Most steps are plain and are judged all at once on arrays; the few others one by one. A single
 reading that fits neither side is passed over as bad. An exchange of the station is looked for
-where the readings show it, near the time somebody stated.
+where the readings show it, near the time somebody stated. A restart of which only the
+neighbourhood is known makes every step there one to look at (``placing``).
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from tallymast.domain.totals import restarts
 from tallymast.domain.totals.model import (
-    NOT_READ,
     UNSURE,
     CountStep,
     Evidence,
@@ -24,6 +26,7 @@ from tallymast.domain.totals.model import (
     Step,
     StepKind,
 )
+from tallymast.domain.totals.placing import Move, place
 from tallymast.domain.totals.stepping import judge
 
 NEAR_MS: Final = 30 * 60_000  # ours: so far the stated time of an exchange may be off
@@ -56,23 +59,36 @@ class CountLine:
         return len(self.at_ms)
 
 
-def count_line(meter: Meter, readings: Readings, exchanges: Sequence[Exchange] = ()) -> CountLine:
+def count_line(
+    meter: Meter,
+    readings: Readings,
+    exchanges: Sequence[Exchange] = (),
+    edges: Sequence[int] = (),
+) -> CountLine:
     """Return the line that readings make.
 
     Args:
         meter: the register.
         readings: its good readings, ascending.
         exchanges: replacements of the station.
+        edges: ascending instants at which the line may be cut, UTC milliseconds: what lies
+            between two of them is stated no surer than it is by itself.
 
     """
     readings, bad = _without_bad(meter, readings)
-    plain = _plain(meter, readings)
+    told = restarts.told(readings.at_ms, readings.starts)
+    plain = _plain(meter, readings, told)
     pulses = np.diff(readings.count)
-    steps = {int(n): _step(meter, readings, int(n)) for n in np.flatnonzero(~plain)}
+    steps = {int(n): _step(meter, readings, told, int(n)) for n in np.flatnonzero(~plain)}
+    replaced = set()
     for exchange in exchanges:
         at = _place_of(readings, steps, exchange)
         if at is not None:
             steps[at] = _replaced(meter, readings, at, exchange)
+            replaced.add(at)
+    for somewhere in told.somewhere:
+        if not replaced & set(somewhere.steps.tolist()):  # of another station's counter
+            steps |= _placed(meter, readings, somewhere, edges)
     whole = pulses.dtype == np.int64
     for n, step in steps.items():
         pulses[n] = round(step.pulses) if whole else step.pulses
@@ -83,19 +99,14 @@ def count_line(meter: Meter, readings: Readings, exchanges: Sequence[Exchange] =
 # --- all at once ----------------------------------------------------------------------
 
 
-def _evidence(readings: Readings) -> Ints:
-    before, after = readings.restarts[:-1], readings.restarts[1:]
-    read = (before != NOT_READ) & (after != NOT_READ)
-    moved = np.where(before == after, Evidence.HELD, Evidence.RESTARTED)
-    return np.where(read, moved, Evidence.MISSING).astype(np.int64)
-
-
-def _plain(meter: Meter, readings: Readings) -> np.ndarray:
+def _plain(meter: Meter, readings: Readings, told: restarts.Told) -> np.ndarray:
     """Return which steps are a climb that needs no second look."""
     elapsed, moved = np.diff(readings.at_ms), np.diff(readings.count)
-    evidence, gap = _evidence(readings), elapsed > meter.gap_ms
-    plain = (evidence != Evidence.RESTARTED) & ~readings.changed[1:]
-    plain &= (moved >= 0) & ~(gap & (evidence == Evidence.MISSING))
+    gap = elapsed > meter.gap_ms
+    plain = (told.evidence != Evidence.RESTARTED) & ~readings.changed[1:]
+    plain &= (moved >= 0) & ~(gap & (told.evidence == Evidence.MISSING))
+    for somewhere in told.somewhere:
+        plain[somewhere.steps] = False
     if meter.max_rate is None:
         return np.asarray(plain & ~gap)
     # One pulse less than the exact limit, so that what is near it is judged one by one.
@@ -109,18 +120,44 @@ def _plain(meter: Meter, readings: Readings) -> np.ndarray:
 # --- one by one -----------------------------------------------------------------------
 
 
-def _step(meter: Meter, readings: Readings, n: int, last: int | None = None) -> Step:
-    """Return what passed from reading ``n`` to the next, or to ``last``."""
+def _step(
+    meter: Meter, readings: Readings, told: restarts.Told, n: int, last: int | None = None
+) -> Step:
+    """Return what passed from reading ``n`` to the next, or to ``last``.
+
+    A restart that may lie elsewhere is left out of it, unless it leads to ``last``.
+    """
+    evidence = Evidence(told.evidence[n]) if last is None else told.over(n, last)
     last = n + 1 if last is None else last
     elapsed = int(readings.at_ms[last] - readings.at_ms[n])
     if readings.changed[n + 1 : last + 1].any():
         return Step(StepKind.REPLACED, 0.0, meter.most(elapsed))
-    first, then = int(readings.restarts[n]), int(readings.restarts[last])
-    evidence = Evidence.HELD if first == then else Evidence.RESTARTED
-    if NOT_READ in (first, then):
-        evidence = Evidence.MISSING
     before, after = readings.count[n].item(), readings.count[last].item()
     return judge(meter, before, after, elapsed, evidence)
+
+
+def _placed(
+    meter: Meter, readings: Readings, somewhere: restarts.Somewhere, edges: Sequence[int]
+) -> dict[int, Step]:
+    """Return the steps round restarts of which only the neighbourhood is known."""
+    moves = [
+        Move(
+            n,
+            readings.count[n].item(),
+            readings.count[n + 1].item(),
+            int(readings.at_ms[n + 1] - readings.at_ms[n]),
+            _part_of(edges, int(readings.at_ms[n]), int(readings.at_ms[n + 1])),
+        )
+        for n in somewhere.steps.tolist()
+        if not readings.changed[n + 1]
+    ]
+    return place(meter, moves, somewhere.most)
+
+
+def _part_of(edges: Sequence[int], from_ms: int, to_ms: int) -> int | None:
+    """Return between which edges a step lies, None if one lies within it."""
+    part = bisect_right(edges, from_ms)
+    return part if bisect_left(edges, to_ms) == part else None
 
 
 def _told(readings: Readings, n: int, step: Step) -> CountStep:
@@ -137,13 +174,14 @@ def _without_bad(meter: Meter, readings: Readings) -> tuple[Readings, tuple[Coun
     """Leave out single readings without which the line would be sound."""
     if len(readings) < 3:
         return readings, ()
+    told = restarts.told(readings.at_ms, readings.starts)
     keep = np.ones(len(readings), np.bool_)
     bad = []
-    for n in np.flatnonzero(~_plain(meter, readings)).tolist():
+    for n in np.flatnonzero(~_plain(meter, readings, told)).tolist():
         if n + 2 >= len(readings) or not keep[n]:
             continue
-        step = _step(meter, readings, n)
-        if step.kind in _SUSPICIOUS and _step(meter, readings, n, n + 2).kind in _SOUND:
+        step = _step(meter, readings, told, n)
+        if step.kind in _SUSPICIOUS and _step(meter, readings, told, n, n + 2).kind in _SOUND:
             keep[n + 1] = False
             bad.append(_told(readings, n, Step(StepKind.BAD, 0.0)))
     if not bad:

@@ -28,6 +28,11 @@ def restart_point(site: Site) -> Point | None:
     return next((one for one in site.points if _of_restarts(one)), None)
 
 
+def starts_modulus(point: Point) -> int | None:
+    """Return where a restart counter returns to 0, None where it never does."""
+    return point.modulus if point.modulus is not None else _span(point)
+
+
 def meter_of(point: Point, poll_every_s: float, slow_every_s: float) -> Meter:
     """Return what is known of a counting point's register.
 
@@ -47,10 +52,17 @@ def meter_of(point: Point, poll_every_s: float, slow_every_s: float) -> Meter:
     )
 
 
-def basis(meter: Meter) -> str:
-    """Return in few words by what counts were judged; other words, other judgement."""
+def basis(meter: Meter, restarts: Point | None) -> str:
+    """Return in few words by what counts were judged; other words, other judgement.
+
+    Args:
+        meter: the register.
+        restarts: the counter of its station's restarts, None where there is none.
+
+    """
     rate = "" if meter.max_rate is None else repr(meter.max_rate)
-    return f"1 {meter.modulus or ''} {rate} {int(meter.both_ways)} {int(meter.whole)}"
+    started = "" if restarts is None else f" {restarts.tag} {starts_modulus(restarts) or ''}"
+    return f"2 {meter.modulus or ''} {rate} {int(meter.both_ways)} {int(meter.whole)}{started}"
 
 
 def doubts(point: Point) -> tuple[str, ...]:

@@ -16,16 +16,15 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-NOT_READ: Final = -1  # of a restart counter: this poll did not bring it
 SLACK_S: Final = 2.0  # ours: a count is older than its poll's instant by an answer's time
 
 
 class Evidence(IntEnum):
-    """What the restart counter read in the same two polls says of the time between."""
+    """What the restart counter says of the time between two readings; see ``restarts``."""
 
-    HELD = 0  # it stands as it stood: the power held
-    RESTARTED = 1
-    MISSING = 2  # it was not read both times, or the station has none
+    HELD = 0  # no restart lies between: the power held
+    RESTARTED = 1  # one does
+    MISSING = 2  # it cannot tell, or the station has none
 
 
 class StepKind(StrEnum):
@@ -36,6 +35,7 @@ class StepKind(StrEnum):
     UNPROVEN = "unproven"  # it climbed over missed polls; nothing proves that the power held
     TURNS = "turns"  # more than one way round its modulus fits
     RESTARTED = "restarted"  # the station restarted and the count went on
+    NEARBY = "nearby"  # the station restarted here or not far from here, and the count went on
     RESET = "reset"  # it fell, and no rollover explains it
     EITHER = "either"  # a rollover and a reset both fit
     JUMP = "jump"  # it climbed by more than its greatest rate allows, and stayed there
@@ -48,6 +48,7 @@ UNSURE: Final = frozenset(
     (
         StepKind.TURNS,
         StepKind.RESTARTED,
+        StepKind.NEARBY,
         StepKind.RESET,
         StepKind.EITHER,
         StepKind.JUMP,
@@ -115,20 +116,36 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class Starts:
+    """The good readings of a station's restart counter, ascending in time.
+
+    Attributes:
+        at_ms: when, UTC milliseconds, shape (m,).
+        count: how often it had started by then, within the counter's modulus (m,).
+        modulus: where the counter returns to 0; None: it never does.
+
+    """
+
+    at_ms: Ints
+    count: Ints
+    modulus: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Readings:
     """A register's good readings, ascending in time.
 
     Attributes:
         at_ms: when, UTC milliseconds, shape (n,).
         count: int64 for whole counts, else float64.
-        restarts: the restart counter read in the same poll, ``NOT_READ`` where it was not.
+        starts: what the station's restart counter showed in the same time and round it.
         changed: whether from here on the words are understood otherwise than before (n,).
 
     """
 
     at_ms: Ints
     count: Ints | Floats
-    restarts: Ints
+    starts: Starts
     changed: NDArray[np.bool_]
 
     def __len__(self) -> int:
@@ -136,7 +153,7 @@ class Readings:
 
     def where(self, keep: NDArray[np.bool_]) -> "Readings":
         """Return some of the readings, as ``keep`` (n,) says."""
-        return Readings(self.at_ms[keep], self.count[keep], self.restarts[keep], self.changed[keep])
+        return Readings(self.at_ms[keep], self.count[keep], self.starts, self.changed[keep])
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ _HAPPENED: Final[Mapping[StepKind, str]] = {
     StepKind.UNPROVEN: "polls missed, and nothing proves that the station had power",
     StepKind.TURNS: "polls missed for so long that the counter may have gone round",
     StepKind.RESTARTED: "station restarted and its counter went on",
+    StepKind.NEARBY: "station restarted at some time about",
     StepKind.RESET: "counter restarted",
     StepKind.EITHER: "counter rolled over or restarted, either fits",
     StepKind.JUMP: "counter jumped by more than its greatest rate allows",
