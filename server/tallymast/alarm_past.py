@@ -10,7 +10,6 @@ from tallymast.domain.alarms.seeding import recounted, traced, unbroken_from
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Point, PointKind, SitePlan
 from tallymast.domain.totals.meters import restart_point
-from tallymast.domain.totals.model import NOT_READ
 from tallymast.routes.services import NetworkView
 from tallymast.routes.standings import stale_spans
 from tallymast.storage.count_readings import count_readings
@@ -75,7 +74,9 @@ class Past:
             return None
         at_ms, changed = found.at_ms.tolist(), found.changed.nonzero()[0].tolist()
         first = max(unbroken_from(at_ms, now_ms, fresh_ms), *changed, 0)
-        restarts = [None if one == NOT_READ else float(one) for one in found.restarts[first:]]
+        starts = zip(found.starts.at_ms.tolist(), found.starts.count.tolist(), strict=True)
+        beside = {at: float(count) for at, count in starts}
+        restarts = [beside.get(at) for at in at_ms[first:]]
         return recounted(
             at_ms[first:],
             found.count[first:].astype(float).tolist(),

@@ -6,9 +6,8 @@ from typing import Any
 
 import pytest
 
-from tallymast.domain.modbus.blocks import site_layout
+from tallymast.domain.modbus.blocks import plan_blocks, site_layout
 from tallymast.domain.model import (
-    Block,
     Gateway,
     GatewayPlan,
     GatewayState,
@@ -133,16 +132,19 @@ def site(number: int, every_s: float = 60.0, via: str | None = None, **more: obj
 
 
 def plan_of(*sites: Site, gateway: Gateway = GATEWAY) -> PollPlan:
-    """Return a plan; a site's id is its unit address."""
-    from tallymast.domain.model import PollClass
-
-    blocks = (Block(Table.INPUT, 0, 1), Block(Table.HOLDING, 0, 1, PollClass.SLOW))
+    """Return a plan; a site's id is its unit address, its points are numbered from 1 on."""
     ids = {one.key: one.unit for one in sites}
     plans = tuple(
         SitePlan(
             one.unit,
             one,
-            site_layout(one.unit, one.unit, one.points, {"LVL": 1, "REV": 2}, blocks),
+            site_layout(
+                one.unit,
+                one.unit,
+                one.points,
+                {point.tag: n for n, point in enumerate(one.points, start=1)},
+                plan_blocks(one.points, one.max_words),
+            ),
             ids.get(one.via or ""),
         )
         for one in sites

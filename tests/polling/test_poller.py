@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from itertools import pairwise
 from random import Random
 
@@ -15,11 +16,15 @@ from tallymast.domain.model import (
     Job,
     JobState,
     Outcome,
+    Point,
+    PointKind,
     Poll,
     PollFlag,
     PollPlan,
     SiteState,
     SiteStatus,
+    Table,
+    WordLayout,
 )
 from tallymast.polling.poller import Poller
 
@@ -120,6 +125,30 @@ def test_a_missed_poll_is_tried_again_behind_the_others_a_second_later(outlet: K
     assert {unit for at, unit in sent if first < at < second} == {2, 3}
     missed = outlet.of(1)[0].poll
     assert (missed.outcome, missed.tries, missed.got) == (Outcome.NO_ANSWER, 3, 0)
+
+
+def test_one_lost_answer_neither_starves_a_block_nor_counts_as_many_misses(
+    outlet: KeptOutlet,
+) -> None:
+    # Two blocks whose answers look alike, polled more often than once a quarantine (5 s).
+    far = Point("FAR", "Far", PointKind.ANALOG_INPUT, Table.INPUT, 500, WordLayout.UINT16)
+    lost: list[float] = []
+
+    def script(frame: bytes, now: float) -> Iterable[Reply]:
+        if not lost:
+            lost.append(now)
+            return []
+        return all_answer(frame, now)
+
+    one = site(1, 2.0)
+    polled_for(120.0, plan_of(replace(one, points=(one.points[0], far))), outlet, script)
+    polls = [done.poll for done in outlet.done]
+    # The first is asked, stays without an answer and is given up when the next falls due.
+    assert [poll.outcome for poll in polls].count(Outcome.NO_ANSWER) == 1
+    begin_ms = polls[0].at_ms
+    later = [poll for poll in polls if poll.at_ms > begin_ms + 45_000]
+    assert len(later) >= 30
+    assert {(poll.outcome, poll.got) for poll in later} == {(Outcome.FIRST_TRY, 0b11)}
 
 
 def test_only_the_first_missed_poll_in_a_row_uses_retries(outlet: KeptOutlet) -> None:

@@ -364,9 +364,9 @@ class Channel:
 
     def _visit(self, turn: Turn) -> Visit:
         open_visit = self._visits.get(turn.site_id)
-        if turn.fresh and open_visit is not None:  # its next poll fell due: it is given up
-            self._record(open_visit)
-            open_visit = None
+        if turn.fresh and open_visit is not None and open_visit.was_asked:
+            self._record(open_visit)  # its next poll fell due: it is given up
+            open_visit = None  # one that could ask nothing yet goes on: nothing was missed
         visit = open_visit or self._new_visit(turn)
         self._visits[turn.site_id] = visit
         if turn.demanded:
@@ -404,14 +404,25 @@ class Channel:
         """Ask for one block after the other; return when to go on, None when all is said."""
         site = visit.plan.site
         station = Station(site.name, site.unit, site.reply_timeout_s)
-        while (block := visit.next_block) is not None:
-            request = _request(visit.plan, block)
-            may_go = self._exchanger.earliest(request, _now())
-            if may_go > _now():
-                return may_go
+        while visit.left:
+            request = self._next_of(visit)
+            if isinstance(request, float):
+                return request
             if await self._exchange(visit, request, station):
                 return _now() + RETRY_AFTER_S
         return None
+
+    def _next_of(self, visit: Visit) -> ReadRequest | float:
+        """Return what a visit may ask now; where nothing may go yet, when something may."""
+        first = float("inf")
+        for block in visit.left:
+            request = _request(visit.plan, block)
+            may_go = self._exchanger.earliest(request, now := _now())
+            if may_go <= now:
+                visit.put_first(block)
+                return request
+            first = min(first, may_go)
+        return first
 
     async def _exchange(self, visit: Visit, request: ReadRequest, station: Station) -> bool:
         """Hold one exchange; return whether it is to be tried again later."""

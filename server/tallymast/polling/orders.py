@@ -335,8 +335,8 @@ class OrderRuns:
             said = f"It cannot be read back: {failed} {MAY_STILL_ACT}"
             self._end(run, OrderState.UNCONFIRMED, said, code=failed.code)
             return True
-        if given is None:
-            self._try_again(run, 0.0)
+        if given is None:  # it may be an older read's answer; the next try is to be certain
+            self._try_again(run, self._exchanger.debts.certain_from(read, _now()) - _now())
         else:
             self._judge(run, point, given)
         return True

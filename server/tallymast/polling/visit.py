@@ -43,6 +43,21 @@ class Visit:
         return self._left[0] if self._left else None
 
     @property
+    def left(self) -> tuple[int, ...]:
+        """The blocks still to be asked for, in that order."""
+        return tuple(self._left)
+
+    @property
+    def was_asked(self) -> bool:
+        """Whether anything was asked at all, answered or not."""
+        return bool(self._tries)
+
+    def put_first(self, block: int) -> None:
+        """Ask for this block next."""
+        self._left.remove(block)
+        self._left.insert(0, block)
+
+    @property
     def is_answered(self) -> bool:
         """Whether the station has answered anything."""
         return self.answered_ms is not None

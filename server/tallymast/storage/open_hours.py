@@ -17,8 +17,8 @@ from tallymast.domain.record.days import Contract
 from tallymast.domain.record.rollups import HOUR_MS
 from tallymast.domain.totals.line import NEAR_MS
 from tallymast.domain.totals.meters import restart_point
-from tallymast.domain.totals.model import NOT_READ, Evidence, StepKind
-from tallymast.domain.totals.newest import Newest, restarts_in
+from tallymast.domain.totals.model import Evidence, StepKind
+from tallymast.domain.totals.newest import NOT_READ, Newest, restarts_in
 from tallymast.domain.totals.segments import Segment
 from tallymast.domain.totals.stepping import judge
 from tallymast.storage import clock_steps, count_events, schema, volume_days

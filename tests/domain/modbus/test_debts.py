@@ -54,6 +54,39 @@ def test_an_identical_read_may_go_at_once_and_another_waits() -> None:
     assert debts.may_send(SAME_SHAPE, 106.0)
 
 
+def test_who_waits_for_reads_asked_over_and_over_has_its_turn_after_a_quarantine() -> None:
+    # A's first answer is lost; A is asked every 2 s from then on, and each is answered at once.
+    debts = Debts(6.0)
+    debts.add(A, 0.0)
+    went: list[float] = []
+    asked, last = 0, 0.0
+    for tick in range(1, 120):
+        now = tick / 2
+        if not went and debts.may_send(SAME_SHAPE, now):
+            # No answer to A may be on the way any more: its last question is a quarantine old.
+            assert now >= last + 6.0
+            debts.add(SAME_SHAPE, now)
+            debts.answered(SAME_SHAPE, now + 0.1)
+            went.append(now)
+        elif now % 2 == 0 and debts.may_send(A, now):
+            debts.add(A, now)
+            debts.answered(A, now + 0.1)
+            last, asked = now, asked + 1
+    assert went[0] <= 3 * 6.0
+    assert asked >= (60 - 3 * 6) / 2  # and A goes on as before
+
+
+def test_a_turn_that_nobody_takes_holds_nobody_back_for_long() -> None:
+    debts = Debts(6.0)
+    debts.add(A, 0.0)
+    for now in (1.0, 3.0, 5.0, 7.0):  # wanted for more than a quarantine, then no more
+        debts.add(A, now)
+        assert debts.earliest(SAME_SHAPE, now + 0.5) == now + 6.0
+    assert not debts.may_send(A, 7.5)
+    assert debts.earliest(A, 7.5) == 7.0 + 6.0 + 2.0
+    assert debts.may_send(A, 15.0)
+
+
 @pytest.mark.parametrize("request_", [OTHER_COUNT, OTHER_FUNCTION, OTHER_UNIT])
 def test_reads_of_another_shape_go_on(request_: Request) -> None:
     debts = Debts(6.0)

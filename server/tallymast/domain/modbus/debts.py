@@ -12,6 +12,10 @@ it was nobody can say: the younger one is taken to be still out, because it last
 the older one still counts when it is asked how old a value may be. Nothing else pays: an answer
 right behind another to the same question may be that frame once more, and a frame that nobody
 waited for may be a repeat of an answer already counted; it only teaches how late frames come.
+
+After a lost answer a site that is asked the same more often than once a quarantine keeps a
+debt out for ever, and a read of the same shape that asks something else would never go. So who
+has waited a quarantine has the next turn: until then the others of its shape wait as well.
 """
 
 from collections import deque
@@ -26,6 +30,8 @@ from tallymast.domain.modbus.requests import ReadRequest, Request, Shape, WriteR
 REPEAT_S = 0.25
 # Ours: a frame nobody waited for that comes so soon behind an answer is taken for its repeat.
 SOON_S = 1.0
+# Ours: so long after it might go a waiting read still has its turn; then nobody wants it any more.
+TURN_S = 2.0
 # Ours: beyond two minutes a wider quarantine would only keep an operator from writing.
 LONGEST_QUARANTINE_S = 120.0
 
@@ -72,12 +78,19 @@ class _Paid:
     by_exception: bool
 
 
+@dataclass(frozen=True, slots=True)
+class _Wait:
+    since: float
+    until: float
+
+
 @dataclass(slots=True)
 class _Account:
     """All that is out, and was last answered, under one shape; oldest first.
 
     ``out`` of the ``waiting`` have no answer yet; which ones is not known. ``newest`` is the
     last that waits of each identity: who must wait for an identity waits for that one.
+    ``turns`` are identities that wanted to go and had to wait, and until when they still want to.
     """
 
     expected: Expected
@@ -87,11 +100,13 @@ class _Account:
     out: int = 0
     lapsed: deque[_Debt] = field(default_factory=deque)  # never answered, kept to learn from
     paid: dict[Identity, _Paid] = field(default_factory=dict)
+    turns: dict[Identity, _Wait] = field(default_factory=dict)
 
     def wait_for(self, debt: _Debt) -> None:
         """Enter the newest debt."""
         self.waiting.append(debt)
         self.newest[debt.request.identity] = debt
+        self.turns.pop(debt.request.identity, None)
         self.out += 1
 
     def all_paid(self) -> None:
@@ -175,12 +190,18 @@ class Debts:
     def earliest(self, request: Request, now: float) -> float:
         """Return when this request may go; ``now`` when it may go at once [monotonic s].
 
-        A read waits for debts of its shape that ask something else. A write waits for every
+        A read waits for debts of its shape that ask something else, and for one that has waited
+        for such a quarantine long; that it was asked for is remembered. A write waits for every
         unanswered write to an address it shares, and for repeats of an answer like its own.
         """
         if isinstance(request, WriteRequest):
             return max([now, *self._write_waits(request)])
-        return max([now, *self._read_waits(request)])
+        account = self._accounts.get(request.shape)
+        if account is None:
+            return now
+        may_go = max([now, *self._read_waits(account, request)])
+        self._note_wait(account, request.identity, now, may_go)
+        return max([may_go, *self._turns_before(account, request.identity, now)])
 
     def certain_from(self, request: Request, now: float) -> float:
         """Return from when on a first try's answer can only be its own; ``now`` if already.
@@ -267,16 +288,30 @@ class Debts:
         )
         return tuple(sorted(still, key=lambda debt: debt.sent_at))
 
-    def _read_waits(self, request: ReadRequest) -> Iterator[float]:
-        account = self._accounts.get(request.shape)
-        if account is None:
-            return
+    def _read_waits(self, account: _Account, request: ReadRequest) -> Iterator[float]:
         for identity, debt in account.newest.items():
             if identity != request.identity:
                 yield self._until(debt)
         for identity, paid in account.paid.items():
             if identity != request.identity:
                 yield paid.answered_at + self.repeat_s
+
+    def _note_wait(self, account: _Account, mine: Identity, now: float, may_go: float) -> None:
+        """Remember since when a read has to wait for others; while it still wants to go."""
+        if may_go <= now:
+            return
+        before = account.turns.get(mine)
+        since = before.since if before is not None and before.until > now else now
+        account.turns[mine] = _Wait(since, may_go + TURN_S)
+
+    def _turns_before(self, account: _Account, mine: Identity, now: float) -> Iterator[float]:
+        """Yield until when others have their turn that have waited a quarantine, and longer."""
+        own = account.turns.get(mine)
+        for identity, wait in account.turns.items():
+            is_first = own is None or own.until <= now or wait.since < own.since
+            has_waited = wait.until > now and now - wait.since >= self.quarantine_s
+            if identity != mine and is_first and has_waited:
+                yield wait.until
 
     def _write_waits(self, request: WriteRequest) -> Iterator[float]:
         for account in self._accounts.values():

@@ -13,8 +13,8 @@ from tallymast.domain.commissioning.seen import block_words
 from tallymast.domain.errors import DecodeError
 from tallymast.domain.model import LayoutPoint, Poll, SiteLayout, SiteState
 from tallymast.domain.readings import decode_point
-from tallymast.domain.totals.model import NOT_READ
 
+NOT_READ: Final = -1  # a counter that was not read in the same poll
 _LARGEST: Final = 2**53  # beyond it a double skips whole numbers (IEEE 754)
 
 
