@@ -12,9 +12,9 @@ import pytest
 from sqlalchemy import Connection
 from tests.routes.conftest import NOW_MS, World, begin, words
 
-from tallymast.alarm_blind import blind_words, looked
-from tallymast.alarm_book import AlarmBook, rebased
-from tallymast.alarm_keeper import AlarmKeeper, Eyes
+from tallymast.alarms.blind import blind_words, looked
+from tallymast.alarms.book import AlarmBook, rebased
+from tallymast.alarms.keeper import AlarmKeeper, Eyes
 from tallymast.domain.alarms import stepping
 from tallymast.domain.alarms.figures import figures
 from tallymast.domain.alarms.model import (

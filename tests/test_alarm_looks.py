@@ -1,6 +1,6 @@
 """One look at one alarm: what of its suppression is written down."""
 
-from tallymast.alarm_looks import step_of
+from tallymast.alarms.looks import step_of
 from tallymast.domain.alarms.model import (
     Alarm,
     AlarmState,

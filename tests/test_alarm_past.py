@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from tests.routes.conftest import NETWORK, NOW_MS, World, begin
 
-from tallymast.alarm_book import AlarmBook
-from tallymast.alarm_keeper import AlarmKeeper, Eyes
-from tallymast.alarm_past import Past
+from tallymast.alarms.book import AlarmBook
+from tallymast.alarms.keeper import AlarmKeeper, Eyes
+from tallymast.alarms.past import Past
 from tallymast.domain.alarms.counting import Counted
 from tallymast.domain.alarms.model import AlarmState, Condition, Standing
 from tallymast.domain.alarms.setting_up import alarms_of

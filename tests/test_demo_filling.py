@@ -11,8 +11,9 @@ import pytest
 from sqlalchemy import Connection
 from tests.blank import blank
 
-from tallymast import demo_filling, demonstration
-from tallymast.demo_patience import WAITS_S, Patience
+from tallymast.demo import demonstration
+from tallymast.demo import filling as demo_filling
+from tallymast.demo.patience import WAITS_S, Patience
 from tallymast.domain.errors import StorageError
 from tallymast.storage import comms, setting
 from tallymast.storage.engine import Database
@@ -70,12 +71,12 @@ def filling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Filling
     whole = demonstration.begin(database, NOW_MS)
     mast = whole.plan.gateways[0]
     plan = replace(whole.plan, gateways=(replace(mast, sites=mast.sites[:1]),))  # one site is quick
-    monkeypatch.setattr("tallymast.demonstration.scene", lambda _: replace(whole, plan=plan))
+    monkeypatch.setattr("tallymast.demo.demonstration.scene", lambda _: replace(whole, plan=plan))
     ends = [MIDNIGHT - n * DAY_MS for n in range(3)]
     with database.writing() as conn:
         setting.keep(conn, "demo-to-fill", json.dumps([[end - HOUR_MS, end] for end in ends]))
     for name in ("keep_rounds", "keep_findings"):  # they look at a week, which is not there
-        monkeypatch.setattr(f"tallymast.demo_filling.{name}", lambda *_: iter(()))
+        monkeypatch.setattr(f"tallymast.demo.filling.{name}", lambda *_: iter(()))
     yield Filling(database, Locked(database))
     database.close()
 

@@ -5,7 +5,7 @@ from pathlib import Path
 from tests.domain.health.diagnosis.told import DAY, HOUR, T0, antenna
 from tests.storage.test_findings import Mast, begin
 
-from tallymast.demo_findings import EVERY_MS, Past
+from tallymast.demo.findings import EVERY_MS, Past
 from tallymast.domain.health.diagnosis.lasting import places
 from tallymast.storage import findings
 

@@ -4,7 +4,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from tallymast import assets, demo_life, networks
+from tallymast import assets, networks
+from tallymast.demo import life as demo_life
 from tallymast.domain.life.part_words import part_words
 from tallymast.domain.life.parts import KINDS
 from tallymast.domain.model import PollPlan

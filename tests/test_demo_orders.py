@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from tallymast import demonstration
-from tallymast.demo_orders import demo_orders
+from tallymast.demo import demonstration
+from tallymast.demo.orders import demo_orders
 from tallymast.domain.model import SitePlan
 from tallymast.domain.orders.model import OrderKind, OrderState, Proof
 from tallymast.domain.orders.telling import said

@@ -2,8 +2,8 @@
 
 import pytest
 
-from tallymast import demonstration
-from tallymast.demo_proofs import STORIES, demo_proofs
+from tallymast.demo import demonstration
+from tallymast.demo.proofs import STORIES, demo_proofs
 from tallymast.domain.commissioning.proven import verdicts_of
 from tallymast.domain.commissioning.steps import Phase, Result, Step, StepKind, meaning_of
 from tallymast.storage import proof_steps, proofs

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tallymast import demonstration
-from tallymast.demo_volumes import demo_volumes
+from tallymast.demo import demonstration
+from tallymast.demo.volumes import demo_volumes
 from tallymast.simulator.site_model import SiteModel
 from tallymast.storage import balances, index_readings, k_factors, permits
 from tallymast.storage.engine import open_database

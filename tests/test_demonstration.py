@@ -8,9 +8,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from tallymast import demonstration, networks, running
-from tallymast.demo_past import as_of
-from tallymast.demonstration import DAY_MS, Scene
+from tallymast import networks, running
+from tallymast.demo import demonstration
+from tallymast.demo.demonstration import DAY_MS, Scene
+from tallymast.demo.past import as_of
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import PollClass, SiteState, SiteStatus, Table

@@ -27,7 +27,7 @@ from tallymast.domain.model import (
 )
 from tallymast.domain.orders.model import Order, OrderKind, OrderState, Proof, Told, Wanted
 from tallymast.live import Live
-from tallymast.order_desk import OrderDesk
+from tallymast.orders.desk import OrderDesk
 from tallymast.routes.services import NetworkView
 from tallymast.storage import keys, orders
 from tallymast.storage.engine import Database

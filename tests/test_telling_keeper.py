@@ -32,11 +32,11 @@ from tallymast.domain.telling.settings import MailServer, Security, Telling
 from tallymast.routes.system import system_lines
 from tallymast.storage import ack_links, contacts, messages, telling_settings
 from tallymast.storage.engine import Database
-from tallymast.telling_book import TellingBook
-from tallymast.telling_keeper import TellingKeeper
-from tallymast.telling_told import TellingTold
-from tallymast.telling_ways import Ways
-from tallymast.telling_webhook import (
+from tallymast.telling.book import TellingBook
+from tallymast.telling.keeper import TellingKeeper
+from tallymast.telling.told import TellingTold
+from tallymast.telling.ways import Ways
+from tallymast.telling.webhook import (
     content_digest,
     sign,
     signature_base,

@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from tallymast.demo_filling import ENDED
+from tallymast.demo.filling import ENDED
 from tallymast.domain.errors import ConfigError
 from tallymast.settings import Settings
 

@@ -20,8 +20,6 @@ from fastapi import FastAPI
 from tallymast import (
     accounts,
     beside,
-    demo_filling,
-    demonstration,
     exporting,
     hour_closer,
     networks,
@@ -30,10 +28,12 @@ from tallymast import (
     wall,
     wiring,
 )
-from tallymast.demo_life import furnish
-from tallymast.demo_orders import demo_orders
-from tallymast.demo_proofs import demo_proofs
-from tallymast.demo_volumes import demo_volumes
+from tallymast.demo import demonstration
+from tallymast.demo import filling as demo_filling
+from tallymast.demo.life import furnish
+from tallymast.demo.orders import demo_orders
+from tallymast.demo.proofs import demo_proofs
+from tallymast.demo.volumes import demo_volumes
 from tallymast.domain import network_file
 from tallymast.domain.errors import ConfigError
 from tallymast.domain.model import Network, SitePlan

@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 
-from tallymast import alarm_blind, wall
-from tallymast.alarm_book import AlarmBook
-from tallymast.alarm_keeper import AlarmKeeper, Eyes
-from tallymast.alarm_past import Past
-from tallymast.alarm_permits import Permits
+from tallymast import wall
+from tallymast.alarms import blind as alarm_blind
+from tallymast.alarms.book import AlarmBook
+from tallymast.alarms.keeper import AlarmKeeper, Eyes
+from tallymast.alarms.past import Past
+from tallymast.alarms.permits import Permits
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.weekly import Weekly
@@ -38,8 +39,8 @@ from tallymast.judging import Judge, Judged
 from tallymast.keeping import Keeper
 from tallymast.live import Live
 from tallymast.networks import load_network
-from tallymast.order_desk import OrderDesk
-from tallymast.order_judging import OrderJudge, proven
+from tallymast.orders.desk import OrderDesk
+from tallymast.orders.judging import OrderJudge, proven
 from tallymast.plan_watch import PlanWatch, forget_others
 from tallymast.polling.thread import PollThread
 from tallymast.routes.findings_told import findings_told
@@ -54,10 +55,10 @@ from tallymast.storage import jobs, states, telling_settings, test_alarm
 from tallymast.storage import orders as stored_orders
 from tallymast.storage.engine import Database
 from tallymast.storage.writer import StorageStatus, Writer
-from tallymast.telling_book import TellingBook
-from tallymast.telling_keeper import TellingKeeper
-from tallymast.telling_told import TellingTold
-from tallymast.telling_ways import Ways
+from tallymast.telling.book import TellingBook
+from tallymast.telling.keeper import TellingKeeper
+from tallymast.telling.told import TellingTold
+from tallymast.telling.ways import Ways
 from tallymast.upward import Upward, Watch
 from tallymast.volume_keeper import VolumeKeeper
 

@@ -18,8 +18,10 @@ from fastapi import FastAPI
 from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, sync_playwright
 from tests.routes.conftest import World, world
 
-from tallymast import demo_rounds, demonstration, serving
+from tallymast import serving
 from tallymast.beginnings import Beginnings, newest_standings
+from tallymast.demo import demonstration
+from tallymast.demo import rounds as demo_rounds
 from tallymast.domain.health.diagnosis.diagnose import diagnose
 from tallymast.domain.health.nights import night_of, sunrise_ms
 from tallymast.domain.model import GatewayState, GatewayStatus

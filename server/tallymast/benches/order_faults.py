@@ -29,8 +29,8 @@ from tallymast.domain.model import (
 from tallymast.domain.orders.model import Order, OrderKind, OrderState, Sendable, Told
 from tallymast.domain.orders.writing import request_of
 from tallymast.live import Live
-from tallymast.order_desk import OrderDesk
-from tallymast.order_judging import OrderJudge, proven
+from tallymast.orders.desk import OrderDesk
+from tallymast.orders.judging import OrderJudge, proven
 from tallymast.polling.poller import Poller
 from tallymast.routes.services import NetworkView
 from tallymast.storage import keys, orders

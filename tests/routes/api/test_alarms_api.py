@@ -8,7 +8,7 @@ import pytest
 from starlette.testclient import TestClient
 from tests.routes.conftest import NOW_MS, World
 
-from tallymast.alarm_book import AlarmBook
+from tallymast.alarms.book import AlarmBook
 from tallymast.domain.alarms.model import AlarmState, Condition, Event, Standing, Step
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.heartbeat import HeartbeatNow

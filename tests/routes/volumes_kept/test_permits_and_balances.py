@@ -9,9 +9,9 @@ from tests.dialects import DIALECTS
 from tests.routes.conftest import NOW_MS, World
 from tests.routes.volumes_kept.metered_world import DAY, point_id
 
-from tallymast.alarm_book import AlarmBook
-from tallymast.alarm_keeper import AlarmKeeper, Eyes
-from tallymast.alarm_permits import Permits
+from tallymast.alarms.book import AlarmBook
+from tallymast.alarms.keeper import AlarmKeeper, Eyes
+from tallymast.alarms.permits import Permits
 from tallymast.domain.alarms.model import AlarmState
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.record.days import Contract

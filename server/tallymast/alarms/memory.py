@@ -1,7 +1,7 @@
 """Remembers of some points what one reading does not tell: what they showed before.
 
 It is kept in memory. At a start rates of change and counts are taken over from the record, where
-its readings go on up to the start (alarm_past.py); of an output that changed meanwhile nobody saw
+its readings go on up to the start (past.py); of an output that changed meanwhile nobody saw
 the change.
 """
 

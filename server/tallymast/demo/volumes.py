@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection
 
-from tallymast.demonstration import Scene
+from tallymast.demo.demonstration import Scene
 from tallymast.domain.model import SitePlan
 from tallymast.domain.totals.balance import AreaTable
 from tallymast.domain.totals.factors import Factor

@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from typing import Final
 
-from tallymast import demonstration
-from tallymast.demo_findings import keep_findings
-from tallymast.demo_patience import Patience
-from tallymast.demo_rounds import keep_rounds
-from tallymast.demonstration import Piece, day_words
+from tallymast.demo import demonstration
+from tallymast.demo.demonstration import Piece, day_words
+from tallymast.demo.findings import keep_findings
+from tallymast.demo.patience import Patience
+from tallymast.demo.rounds import keep_rounds
 from tallymast.storage.engine import Database
 
 ENDED: Final = "ended: "

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from tallymast.demo_past import as_of
-from tallymast.demonstration import Scene
+from tallymast.demo.demonstration import Scene
+from tallymast.demo.past import as_of
 from tallymast.domain.health.diagnosis.lasting import AGAIN_MS, Key, Named, places
 from tallymast.storage import findings
 from tallymast.storage.engine import Database

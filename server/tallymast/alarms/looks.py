@@ -8,7 +8,7 @@ anything is held back: one lost gateway is one line there, not a line for everyt
 from dataclasses import replace
 from typing import Final
 
-from tallymast.alarm_memory import Memory, Past
+from tallymast.alarms.memory import Memory, Past
 from tallymast.domain.alarms.conditions import Around, seen_of
 from tallymast.domain.alarms.first_up import with_first
 from tallymast.domain.alarms.model import (

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
 
-from tallymast.demo_past import as_of
-from tallymast.demonstration import Scene
+from tallymast.demo.demonstration import Scene
+from tallymast.demo.past import as_of
 from tallymast.domain.health.nights import day_number
 from tallymast.domain.rounds import KEPT_AT_MINUTE
 from tallymast.domain.zones import find_zone

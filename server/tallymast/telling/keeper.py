@@ -1,6 +1,6 @@
 """Tells people of alarms, beside polling: looks what is due, and hands over what waits.
 
-Messages are stored by the book (telling_book.py) before they are sent. Each receiver has a lane of
+Messages are stored by the book (book.py) before they are sent. Each receiver has a lane of
 its own: one that never answers holds up its own lane for the length of a timeout, and nothing else.
 """
 
@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.telling.model import Contact, Delivery, Message, Try, TryOutcome, Way
 from tallymast.domain.telling.sending import NotHanded, Outgoing, after, is_over
-from tallymast.telling_book import Move, TellingBook
+from tallymast.telling.book import Move, TellingBook
 
 log = logging.getLogger(__name__)
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from tallymast.demonstration import Scene
+from tallymast.demo.demonstration import Scene
 from tallymast.domain.commissioning.loop_check import FIVE, applied_at, expected_for
 from tallymast.domain.commissioning.point_tests import Way, method_of
 from tallymast.domain.commissioning.sheet import PointSheet, sheet_of

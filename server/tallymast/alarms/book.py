@@ -14,7 +14,7 @@ from threading import RLock
 
 from sqlalchemy import Connection
 
-from tallymast.alarm_looks import NEW
+from tallymast.alarms.looks import NEW
 from tallymast.domain.alarms.model import Alarm, Alarms, Condition, Entry, Event, Standing, Step
 from tallymast.domain.alarms.table import next_state
 from tallymast.domain.errors import StorageError

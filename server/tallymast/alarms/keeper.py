@@ -1,7 +1,7 @@
 """Looks at every alarm once a second, beside polling, and has stored what changed.
 
 What an alarm is, when its condition is abnormal and what follows is decided in domain/alarms;
-how alarms stand is known to the book (alarm_book.py). Here they are brought together, and nothing
+how alarms stand is known to the book (book.py). Here they are brought together, and nothing
 that fails ends the looking: what cannot be stored now is stored later, and a look that a fault of
 the program breaks is told of and tried again (steady.py).
 """
@@ -15,12 +15,12 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-from tallymast import alarm_blind
-from tallymast.alarm_book import AlarmBook
-from tallymast.alarm_dawns import Dawns
-from tallymast.alarm_looks import Looks
-from tallymast.alarm_memory import NoPast, Past
-from tallymast.alarm_tests import WeeklyTest, seen_of_test
+from tallymast.alarms import blind as alarm_blind
+from tallymast.alarms.book import AlarmBook
+from tallymast.alarms.dawns import Dawns
+from tallymast.alarms.looks import Looks
+from tallymast.alarms.memory import NoPast, Past
+from tallymast.alarms.trials import WeeklyTest, seen_of_test
 from tallymast.domain.alarms.conditions import Around, PlaceOf
 from tallymast.domain.alarms.judged import UNKNOWN
 from tallymast.domain.alarms.model import Alarms, Condition, Seen

@@ -10,10 +10,10 @@ from tallymast.domain.telling.model import TryOutcome, Way
 from tallymast.domain.telling.secrets import secret_of, wrong_with_secret
 from tallymast.domain.telling.sending import NotHanded, Outgoing
 from tallymast.domain.telling.settings import MailServer
-from tallymast.telling_mail import TIMEOUT_S as MAIL_S
-from tallymast.telling_mail import send_mail
-from tallymast.telling_webhook import TIMEOUT_S as WEBHOOK_S
-from tallymast.telling_webhook import send_webhook
+from tallymast.telling.mail import TIMEOUT_S as MAIL_S
+from tallymast.telling.mail import send_mail
+from tallymast.telling.webhook import TIMEOUT_S as WEBHOOK_S
+from tallymast.telling.webhook import send_webhook
 
 _NO_PASSWORD: Final = (
     "The mail server's user {user} needs a password: start polling with "

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from importlib.metadata import version
 
-from tallymast import demonstration
 from tallymast.beginnings import Beginnings, newest_standings
-from tallymast.demonstration import Scene
+from tallymast.demo import demonstration
+from tallymast.demo.demonstration import Scene
 from tallymast.domain.health.diagnosis.diagnose import diagnose
 from tallymast.domain.health.diagnosis.model import Diagnosis
 from tallymast.domain.model import GatewayState, GatewayStatus

@@ -31,7 +31,7 @@ from tallymast.domain.zones import find_zone
 from tallymast.routes.services import NetworkView
 from tallymast.storage import ack_links, alarms, contacts, messages, telling_settings
 from tallymast.storage.engine import Database
-from tallymast.telling_items import Desk, written
+from tallymast.telling.items import Desk, written
 
 log = logging.getLogger(__name__)
 

@@ -20,7 +20,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from tallymast import assets, hour_closer, networks, wiring
-from tallymast.demo_patience import Patience
+from tallymast.demo.patience import Patience
 from tallymast.domain import network_file
 from tallymast.domain.contact import first_state, fitted, next_state, patience
 from tallymast.domain.errors import ConfigError

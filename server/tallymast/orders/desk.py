@@ -23,7 +23,7 @@ from typing import Final
 from tallymast.domain.errors import StorageError
 from tallymast.domain.orders.model import Order, OrderState, Sendable, Told
 from tallymast.live import Live
-from tallymast.order_proving import Prove, Proving
+from tallymast.orders.proving import Prove, Proving
 from tallymast.routes.services import NetworkView
 from tallymast.steady import Steady
 from tallymast.storage import orders

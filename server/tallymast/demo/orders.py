@@ -11,7 +11,7 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-from tallymast.demonstration import Scene
+from tallymast.demo.demonstration import Scene
 from tallymast.domain.model import SitePlan
 from tallymast.domain.orders.model import OrderKind, OrderState, Proof, Told, Wanted
 from tallymast.domain.orders.rules import VALIDITY_MS

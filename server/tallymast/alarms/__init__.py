@@ -1,0 +1,1 @@
+"""Looks at every alarm once a second, and remembers."""

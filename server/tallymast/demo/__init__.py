@@ -1,0 +1,1 @@
+"""The demo's past, and what people left in it."""

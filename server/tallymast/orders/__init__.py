@@ -1,0 +1,1 @@
+"""What becomes of a stored order: claimed, judged once more, proven."""

@@ -1,0 +1,1 @@
+"""Tells people by mail and webhook."""
