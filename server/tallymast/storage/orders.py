@@ -266,7 +266,7 @@ def tag_sentence(tag: TagOut) -> str:
 
 def _expired(one: Order) -> str:
     good_s = (one.expires_ms - one.made_ms) / 1000
-    return f"Expired: it could not be sent within {good_s:g} s. It was not sent."
+    return f"Expired: it could not be sent within {good_s:g} s."
 
 
 # --- rows -------------------------------------------------------------------------------

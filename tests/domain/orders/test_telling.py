@@ -67,7 +67,10 @@ def test_what_happens_to_a_pump_says_what_is_written_and_what_it_falls_back_to()
     assert sentences[0] == (
         "Pump at Dunlin Booster goes on: coil 0 (00001) is written by function 15."
     )
-    assert told(sentences, "It shows") == "It shows off, read 2 s ago."
+    assert told(sentences, "It shows") == "It shows off, read at 06:59:58."
+    assert told(happens(OFF, around()), "It shows") == (
+        "It shows off already, read at 06:59:58: a read-back that shows the same proves no change."
+    )
     assert told(sentences, "hears nothing") == (
         "If the station hears nothing for 120 s it drops to off by itself; Tallymast polls it"
         " every 10 s."
@@ -99,7 +102,7 @@ def test_stopping_blindly_is_told_to_be_blind() -> None:
     blind = with_reading(around(), reading("START", True, 4 * MIN))
     blind = replace(blind, state=state(status=SiteStatus.COMM_FAIL))
     sentences = happens(OFF, blind)
-    assert "last read 4 min ago" in told(sentences, "Whether it is on is not known")
+    assert "last read at 06:56:00" in told(sentences, "Whether it is on is not known")
     assert "ends as not confirmed" in told(sentences, "in comm fail")
 
 

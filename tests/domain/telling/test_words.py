@@ -79,7 +79,7 @@ def test_many_are_counted_and_the_most_urgent_is_named() -> None:
         for number in range(36)
     ]
     told = alarm_words([HIGH, *others], HOUSE)
-    assert told.subject == ("37 alarms since 04:00; the most urgent: Quill Tank: Level high")
+    assert told.subject == ("Urgent: Quill Tank: Level high, and 36 more since 04:00")
     assert "- and 16 more, on the page of alarms" in told.body  # 36 others, 20 in lines
     assert "Site 0: Level high, 4.75 m, limit 4.5 m, since 04:00:00 (2 min ago), normal again" in (
         told.body

@@ -53,6 +53,7 @@ def test_a_malformed_one_stores_nothing(bench: Bench) -> None:
         ({"tag": "SPEED", "kind": "setpoint", "want": 120}, 422, "100"),
         ({"kind": "toggle"}, 422, "kind"),
         ({"request_key": ""}, 422, "request_key"),
+        ({"duration": 5}, 422, "duration"),  # duration_s was meant
         ({"site": "hob-gate", "tag": "RAISE", "kind": "pulse", "duration_s": 3601}, 422, "at most"),
     ):
         answer = bench.client.post(ORDERS, json=ON | change)

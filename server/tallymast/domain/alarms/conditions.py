@@ -253,7 +253,7 @@ def _forecast(alarm: Alarm, supply: SupplyHealth | None, now_ms: int) -> Seen:
     if supply is None or alarm.limit is None:
         return UNKNOWN
     if supply.verdict is Verdict.DARK_AT_NIGHT:
-        return Seen(Condition.ABNORMAL, now_ms, "its load is disconnected at night")
+        return Seen(Condition.ABNORMAL, now_ms, "its load is disconnected at night already")
     if supply.forecast is None:
         is_sound = supply.verdict in _SOUND
         return Seen(Condition.NORMAL, now_ms, "no disconnect foreseen") if is_sound else UNKNOWN

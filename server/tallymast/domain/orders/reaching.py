@@ -8,8 +8,7 @@ from collections.abc import Iterator
 
 from tallymast.domain.contact import is_failing
 from tallymast.domain.model import Act, GatewayState, GatewayStatus, Site, SiteStatus
-from tallymast.domain.orders.situation import Situation
-from tallymast.domain.orders.wording import ago_words
+from tallymast.domain.orders.situation import Situation, at_words
 
 _ECHO = "local_echo"  # only the sentence about own bytes coming back names this key
 
@@ -28,7 +27,7 @@ def unheard(situation: Situation) -> Iterator[str]:
         yield gateway.sentence or "Nothing behind the gateway answers."
     elif state is not None and (state.status is SiteStatus.COMM_FAIL or is_failing(state)):
         answered = state.last_answer_ms
-        last = "" if answered is None else f"; last answer {_ago(situation, answered)}"
+        last = "" if answered is None else f"; last answer {at_words(situation, answered)}"
         yield f"{situation.site.name} is in comm fail{last}."
 
 
@@ -71,7 +70,3 @@ def _gateway_shut(gateway: GatewayState | None) -> Iterator[str]:
         yield f"The gateway is not connected. {gateway.sentence}".strip()
     elif is_echoing(gateway):
         yield gateway.sentence
-
-
-def _ago(situation: Situation, at_ms: int) -> str:
-    return f"{ago_words(situation.now_ms - at_ms)} ago"

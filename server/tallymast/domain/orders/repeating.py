@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from tallymast.domain.local_times import clock_words
 from tallymast.domain.orders.limits import hold_s, least_repeat_s
 from tallymast.domain.orders.model import OrderKind, Wanted
-from tallymast.domain.orders.situation import Situation, may_have_gone, shown
-from tallymast.domain.orders.wording import ago_words, left_words, span_words
+from tallymast.domain.orders.situation import Situation, at_words, may_have_gone, shown
+from tallymast.domain.orders.wording import left_words, span_words
 
 
 def repeated_too_soon(wanted: Wanted, situation: Situation) -> Iterator[str]:
@@ -33,7 +33,7 @@ def repeated_too_soon(wanted: Wanted, situation: Situation) -> Iterator[str]:
     from_ms = -(-(last.sent_ms + least_ms) // 1000) * 1000  # whoever goes by it is not early
     from_words = clock_words(from_ms, situation.now_ms, situation.zone, seconds=True)
     yield (
-        f"{situation.point.name} was ordered the same {ago_words(passed_ms)} ago, and"
+        f"{situation.point.name} was ordered the same at {at_words(situation, last.sent_ms)}, and"
         f" {_held(wanted, situation)}: it may be repeated from {from_words} on, in"
         f" {left_words(least_ms - passed_ms)}, when a quarter of that time has passed. Off may be"
         " ordered at any time."

@@ -19,9 +19,9 @@ from tallymast.domain.orders.reaching import shut, unheard
 from tallymast.domain.orders.repeating import repeated_too_soon
 from tallymast.domain.orders.setting import out_of_range, too_fast
 from tallymast.domain.orders.shared_proof import not_provable
-from tallymast.domain.orders.situation import Situation, is_under_way
+from tallymast.domain.orders.situation import Situation, at_words, is_under_way
 from tallymast.domain.orders.starting import not_released, too_soon, value_unknown
-from tallymast.domain.orders.wording import KIND_WORDS, ago_words, either, span_words
+from tallymast.domain.orders.wording import KIND_WORDS, either, span_words
 from tallymast.domain.orders.writing import pulse_s, request_of
 
 __all__ = (
@@ -141,7 +141,7 @@ def _tag_words(tag: TagOut, situation: Situation) -> str:
     where = situation.site.name if tag.point_id is None else situation.point.name
     return (
         f"Do-not-operate tag on {where}, hung by {tag.actor}"
-        f" {ago_words(situation.now_ms - tag.at_ms)} ago: {tag.reason}. Nothing is ordered from"
+        f" {at_words(situation, tag.at_ms)}: {tag.reason}. Nothing is ordered from"
         " here while it hangs, not even off: stop it at the site, or have it removed with a note"
         " by who hung it or by a supervisor. It is not a lock-out."
     )
@@ -157,9 +157,9 @@ def _under_way(wanted: Wanted, situation: Situation) -> Iterator[str]:
             continue
         if wanted.kind is OrderKind.OFF and order.wanted.kind is not OrderKind.OFF:
             continue
-        ago = ago_words(situation.now_ms - order.made_ms)
+        at = at_words(situation, order.made_ms)
         yield (
-            f"Another order to {situation.point.name}, made {ago} ago by {order.actor}, is still"
+            f"Another order to {situation.point.name}, made {at} by {order.actor}, is still"
             " under way. Wait until it has ended."
         )
         return

@@ -10,8 +10,7 @@ from tallymast.domain.local_times import clock_words
 from tallymast.domain.model import Point, Site
 from tallymast.domain.orders.feedback import GRACE_MS
 from tallymast.domain.orders.model import Order, Proof
-from tallymast.domain.orders.situation import Situation, is_under_way
-from tallymast.domain.orders.wording import ago_words
+from tallymast.domain.orders.situation import Situation, at_words, is_under_way
 
 
 def proven_beside(site: Site, point: Point) -> tuple[Point, ...]:
@@ -56,8 +55,8 @@ def _first(order: Order, other: Point, situation: Situation) -> str:
     rule = situation.point.feedback
     watched = situation.site.point(rule.tag) if rule is not None else None
     name = watched.name if watched is not None else "One point"
-    ago = ago_words(situation.now_ms - order.made_ms)
+    at = at_words(situation, order.made_ms)
     return (
         f"{name} proves {other.name} as well as {situation.point.name}, and {other.name} was"
-        f" ordered {ago} ago by {order.actor}: now neither could be proven."
+        f" ordered at {at} by {order.actor}: now neither could be proven."
     )

@@ -12,6 +12,7 @@ from tallymast.domain.orders.limits import start_limits
 from tallymast.domain.orders.model import Order, OrderKind
 from tallymast.domain.orders.situation import (
     Situation,
+    at_words,
     is_fresh,
     may_have_gone,
     number,
@@ -48,8 +49,8 @@ def value_unknown(situation: Situation) -> Iterator[str]:
     """Yield why nobody knows what the output does now."""
     point = situation.point
     if (unread := unread_order(situation)) is not None and unread.sent_ms is not None:
-        ago = ago_words(situation.now_ms - unread.sent_ms)
-        yield f"{point.name} was not read since the order of {ago} ago. Poll the site first."
+        at = at_words(situation, unread.sent_ms)
+        yield f"{point.name} was not read since the order of {at}. Poll the site first."
     elif doubt := unsure(situation, point):
         yield f"{doubt} Poll the site first."
 
@@ -67,15 +68,15 @@ def unsure(situation: Situation, point: Point) -> str:
 
 
 def _doubt(situation: Situation, reading: Reading, at_ms: int) -> str:
-    ago = f"read {ago_words(situation.now_ms - at_ms)} ago"
+    read = f"read at {at_words(situation, at_ms)}"
     if reading.value is None or reading.quality is Quality.NONE:
-        return f"has no value, {ago}: {reading.reason}."
+        return f"has no value, {read}: {reading.reason}."
     if reading.quality is Quality.SUSPECT:
-        return f"is doubtful, {ago}: {reading.reason}."
+        return f"is doubtful, {read}: {reading.reason}."
     if at_ms > situation.now_ms:
         return "was read before the clock was set back: nobody knows how long ago."
     limit = span_words(oldest_ms(situation.site) / 1000)
-    return f"was last {ago}; at most {limit} may be acted on."
+    return f"was last {read}; it may be acted on for {limit}."
 
 
 # --- other points of the station ------------------------------------------------------------

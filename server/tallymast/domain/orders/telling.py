@@ -14,10 +14,9 @@ from tallymast.domain.orders.minding import cautions
 from tallymast.domain.orders.model import Order, OrderKind, OrderState, Proof, Wanted
 from tallymast.domain.orders.reaching import unheard
 from tallymast.domain.orders.rules import VALIDITY_MS
-from tallymast.domain.orders.situation import Situation, age_ms, number
+from tallymast.domain.orders.situation import Situation, age_ms, at_words, number
 from tallymast.domain.orders.starting import unsure
 from tallymast.domain.orders.wording import (
-    ago_words,
     contact_word,
     number_words,
     span_words,
@@ -51,7 +50,7 @@ def happens(wanted: Wanted, situation: Situation) -> tuple[str, ...]:
     """Return what will happen, sentence by sentence, what the station does by itself included."""
     return (
         *_written(wanted, situation),
-        *_now(situation),
+        *_now(wanted, situation),
         *_ends_itself(wanted, situation.point),
         *_fail_safe(situation),
         *_proof(wanted, situation),
@@ -74,11 +73,19 @@ def _written(wanted: Wanted, situation: Situation) -> Iterator[str]:
     )
 
 
-def _now(situation: Situation) -> Iterator[str]:
+def _now(wanted: Wanted, situation: Situation) -> Iterator[str]:
     point, own = situation.point, situation.own
     value, age = number(point, own), age_ms(own, situation.now_ms)
-    if value is not None and age is not None:
-        yield f"It shows {value_words(point, value)}, read {ago_words(age)} ago."
+    if value is None or age is None:
+        return
+    read = f"read at {at_words(situation, situation.now_ms - age)}"
+    if (wanted.kind is OrderKind.ON and value) or (wanted.kind is OrderKind.OFF and not value):
+        yield (
+            f"It shows {value_words(point, value)} already, {read}: a read-back that shows the same"
+            " proves no change."
+        )
+    else:
+        yield f"It shows {value_words(point, value)}, {read}."
 
 
 def _ends_itself(wanted: Wanted, point: Point) -> Iterator[str]:

@@ -107,7 +107,7 @@ def alarm_words(items: Sequence[Item], house: House) -> Words:
     else:
         oldest = min(one.standing.raised_ms or house.now_ms for one in items)
         since = _clock(oldest, house)[:-3]
-        subject = f"{len(items)} alarms since {since}; the most urgent: {first.name}"
+        subject = f"{_word(first)}: {first.name}, and {len(items) - 1} more since {since}"
     others = _list("The others:", items[1:], house) if len(items) > 1 else ()
     body = chain(_head(first, house), others, _links(first, house), _foot(house))
     return _made(subject, body)

@@ -3,7 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Point, PointKind, SitePlan
@@ -29,7 +29,9 @@ THEY_KNOW = "Somebody is at the site: send `people_know: true` once they know."
 
 
 class NewOrder(BaseModel):
-    """What is to be done to an output."""
+    """What is to be done to an output; what is not known here is refused, not passed over."""
+
+    model_config = ConfigDict(extra="forbid")
 
     site: str = Field(max_length=200, description="the site's key")
     tag: str = Field(max_length=200, description="of the output")

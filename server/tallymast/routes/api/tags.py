@@ -3,7 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from tallymast.domain.orders.model import TagOut
 from tallymast.routes.api.finding import any_site, the_site
@@ -21,6 +21,8 @@ MOST = 500
 
 class NewTag(BaseModel):
     """Where a tag is hung, and why."""
+
+    model_config = ConfigDict(extra="forbid")
 
     tag: str | None = Field(None, max_length=200, description="of the output; null: whole site")
     reason: str = Field(min_length=3, max_length=tag_acts.REASON_LONGEST)
