@@ -175,7 +175,7 @@ GUARDS: list[tuple[Change, str]] = [
     (read("FAULT", True), "only operated while Motor protection is healthy; it is tripped"),
     (
         read("FAULT", False, 31 * S),
-        "and that is not known. Motor protection was last read at 06:59:29",
+        "not known. Motor protection was last read at 06:59:29",
     ),
     (read("FAULT", None), "and that is not known. Motor protection has no value"),
     (suspect("FAULT", False), "and that is not known"),
