@@ -59,6 +59,7 @@ FREE = {
     "alarm_memory",
     "alarm_past",
     "alarm_tests",
+    "alarm_written",
     "heartbeat",
     "finding_keeper",
     "telling_book",

@@ -18,6 +18,7 @@ from tallymast.alarm_book import AlarmBook
 from tallymast.alarm_keeper import AlarmKeeper, Eyes
 from tallymast.alarm_past import Past
 from tallymast.alarm_permits import Permits
+from tallymast.alarm_written import WrittenWords
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.weekly import Weekly
@@ -206,7 +207,8 @@ def assemble(
     exports = ExportDesk(database, live, lambda: shown[0], now_ms) if role != "poller" else None
     judge = Judge(database, live, lambda: shown[0], now_ms, names=role != "poller")
     permits = Permits(database, lambda: shown[0], now_ms)
-    book = AlarmBook(database, lambda: shown[0], alarms_of, permits.alarms)
+    written = WrittenWords(database)
+    book = AlarmBook(database, lambda: shown[0], alarms_of, permits.alarms, written.now)
     if role == "web":
         return _watched(
             Parts(
