@@ -53,9 +53,7 @@ def with_words(alarms: Iterable[Alarm], written: Mapping[str, Written]) -> tuple
         written: by the alarm's key.
 
     """
-    return tuple(
-        _with(one, written[one.key]) if one.key in written else one for one in alarms
-    )
+    return tuple(_with(one, written[one.key]) if one.key in written else one for one in alarms)
 
 
 def as_built(alarm: Alarm) -> Alarm:
@@ -66,9 +64,10 @@ def as_built(alarm: Alarm) -> Alarm:
 def apart(alarm: Alarm, wanted: Written) -> Written:
     """Return what is wanted of an alarm without what is built in anyway."""
     built = as_built(alarm)
-    same = {name: "" for name in TERMS if getattr(wanted, name) == getattr(built, name)}
+    texts = {name: getattr(wanted, name) for name in TERMS}
+    own = {name: "" if text == getattr(built, name) else text for name, text in texts.items()}
     priority = None if wanted.priority is built.priority else wanted.priority
-    return replace(wanted, priority=priority, **same)
+    return Written(priority, **own, actor=wanted.actor, at_ms=wanted.at_ms)
 
 
 def one_line(text: str) -> str:
@@ -103,6 +102,14 @@ def change_words(alarm: Alarm, before: Written, after: Written) -> str:
         old, new = getattr(was, name), getattr(now, name)
         if old != new:
             found.append(f"{term.lower()} “{new}”, before “{old}”")
+    return "; ".join(found)
+
+
+def told_words(one: Written) -> str:
+    """Return what people wrote in one run, also of an alarm that is set up no more."""
+    found = [] if one.priority is None else [f"priority {one.priority}"]
+    words = {term: getattr(one, name) for name, term in TERMS.items()}
+    found += [f"{term.lower()} “{text}”" for term, text in words.items() if text]
     return "; ".join(found)
 
 
