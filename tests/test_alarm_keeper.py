@@ -9,12 +9,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select, update
 from tests.routes.conftest import NOW_MS, World, begin, words
 
 from tallymast.alarms.blind import blind_words, looked
 from tallymast.alarms.book import AlarmBook, rebased
 from tallymast.alarms.keeper import AlarmKeeper, Eyes
+from tallymast.alarms.written import WrittenWords
 from tallymast.domain.alarms import stepping
 from tallymast.domain.alarms.figures import figures
 from tallymast.domain.alarms.model import (
@@ -28,13 +29,14 @@ from tallymast.domain.alarms.model import (
     Standing,
     Step,
 )
+from tallymast.domain.alarms.rationalised import Written
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.weekly import Weekly
 from tallymast.domain.errors import StorageError
-from tallymast.domain.model import GatewayState, GatewayStatus, Outcome, Priority
+from tallymast.domain.model import GatewayState, GatewayStatus, Outcome, PollPlan, Priority
 from tallymast.domain.orders.model import Order, OrderKind, OrderState, Wanted
 from tallymast.routes.services import NetworkView
-from tallymast.storage import alarms, audit
+from tallymast.storage import alarms, audit, rationalised, schema
 from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database
 
@@ -83,7 +85,9 @@ class Watch:
 
 
 def watch(world: World, database: Database | None = None) -> Watch:
-    book = AlarmBook(database or world.database, lambda: world.view, alarms_of)
+    used = database or world.database
+    written = WrittenWords(used)
+    book = AlarmBook(used, lambda: world.view, alarms_of, written=written.now)
     eyes = Eyes(
         world.live,
         network=lambda: world.view,
@@ -528,3 +532,56 @@ def test_a_look_knows_the_newest_order_by_site_and_tag_and_keeps_it_while_storag
     keeper = AlarmKeeper(eyes, AlarmBook(world.database, lambda: world.view, alarms_of))
     for _ in range(2):
         assert keeper.around(NOW_MS).orders == {("quill-tank", "OUT1"): made}
+
+
+# --- words people wrote -----------------------------------------------------------------
+
+
+def write(world: World, key: str, one: Written) -> None:
+    """Do what a page of another process does."""
+    with world.database.writing() as conn:
+        rationalised.keep(conn, alarms.ids(conn)[key], one)
+
+
+def test_a_priority_written_while_it_stands_is_in_force_and_moves_no_state(world: World) -> None:
+    watched, page = watch(world), watch(world)
+    watched.raise_high()
+    stood, told = watched.standing(), watched.events()
+    assert page.book.now().alarms[HIGH].priority is not Priority.URGENT
+    call = "Call the canal company; 20 min until it spills."
+    write(world, HIGH, Written(Priority.URGENT, response=call, actor="r.hale", at_ms=NOW_MS))
+    for book in (page.book, watched.book):  # also where nobody looks, without a restart
+        alarm = book.now().alarms[HIGH]
+        assert (alarm.priority, alarm.response) == (Priority.URGENT, call)
+    watched.look_at(4, OVER)
+    assert watched.standing() == replace(stood, seen_ms=watched.standing().seen_ms)
+    assert watched.events() == told  # ISA-18.2's states know no priority: nothing happened to it
+    with world.database.reading() as conn:
+        row = conn.execute(select(schema.alarm).where(schema.alarm.c.key == HIGH)).one()
+    assert (row.priority, row.response) == ("urgent", call)
+
+
+def test_words_stay_with_their_alarm_under_another_name_and_rest_without_it(world: World) -> None:
+    watched = watch(world)
+    watched.look_at(0, UNDER)
+    write(world, HIGH, Written(response="Call the canal company.", actor="r.hale", at_ms=NOW_MS))
+    with world.database.writing() as conn:
+        site = schema.site
+        conn.execute(update(site).where(site.c.key == "quill-tank").values(key="quill-basin"))
+    view, network = world.view, world.view.network
+    renamed = tuple(
+        replace(one, key="quill-basin") if one.key == "quill-tank" else one for one in network.sites
+    )
+    world.view = NetworkView(replace(network, sites=renamed), PollPlan(2, view.gateways))
+    new = HIGH.replace("quill-tank", "quill-basin")
+    assert watched.book.now().alarms[new].response == "Call the canal company."  # at once
+    watched.keeper.look()
+    assert watched.book.now().alarms[new].response == "Call the canal company."
+    few = tuple(one for one in renamed if one.key != "quill-basin")
+    world.view = NetworkView(replace(network, sites=few), PollPlan(3, view.gateways))
+    watched.keeper.look()
+    with world.database.reading() as conn:
+        (kept,) = rationalised.every(conn)
+        assert rationalised.in_force(conn) == {}
+    assert (kept.key, kept.is_set_up, kept.written.actor) == (new, False, "r.hale")
+    assert new not in watched.book.now().alarms

@@ -9,8 +9,9 @@ from tests.journeys.test_change import written
 
 from tallymast import networks, wiring
 from tallymast.domain.alarms.model import AlarmState, Event, Standing, Step
-from tallymast.domain.model import GatewayState, GatewayStatus
-from tallymast.storage import alarms
+from tallymast.domain.alarms.rationalised import Written
+from tallymast.domain.model import GatewayState, GatewayStatus, Priority
+from tallymast.storage import alarms, rationalised
 from tallymast.storage.engine import Database
 
 SILENT = "north//comm-fail"
@@ -72,3 +73,25 @@ def test_its_thread_begins_and_ends_with_the_others(database: Database) -> None:
         told = [one.event for _, one in alarms.journal(conn, 0, 2**62)]
     assert Event.RAISED not in told
     assert wiring.services(parts, "0").blind() == ""
+
+
+@pytest.mark.parametrize("role", ["web", "all"])
+def test_words_that_people_wrote_are_in_force_without_a_restart(
+    database: Database, role: str
+) -> None:
+    poller, pages = wiring.assemble(database, "poller"), wiring.assemble(database, role)
+    assert poller.alarms is not None
+    poller.alarms.look()
+    shown = wiring.services(pages, "0").alarms
+    assert shown().alarms[SILENT].response != "Ring the farm."
+    if pages.follow is not None:
+        pages.follow.look()
+    before = pages.live.version
+    with database.writing() as conn:
+        words = Written(Priority.URGENT, response="Ring the farm.", at_ms=1)
+        rationalised.keep(conn, alarms.ids(conn)[SILENT], words)
+    alarm = shown().alarms[SILENT]
+    assert (alarm.priority, alarm.response) == (Priority.URGENT, "Ring the farm.")
+    if pages.follow is not None:
+        pages.follow.look()
+        assert pages.live.version > before  # whoever has a page open is woken

@@ -19,6 +19,7 @@ from tallymast.alarms.book import AlarmBook
 from tallymast.alarms.keeper import AlarmKeeper, Eyes
 from tallymast.alarms.past import Past
 from tallymast.alarms.permits import Permits
+from tallymast.alarms.written import WrittenWords
 from tallymast.domain.alarms.model import Alarms
 from tallymast.domain.alarms.setting_up import alarms_of
 from tallymast.domain.alarms.weekly import Weekly
@@ -213,7 +214,8 @@ def assemble(
     exports = ExportDesk(database, live, lambda: shown[0], now_ms) if role != "poller" else None
     judge = Judge(database, live, lambda: shown[0], now_ms, names=role != "poller")
     permits = Permits(database, lambda: shown[0], now_ms)
-    book = AlarmBook(database, lambda: shown[0], alarms_of, permits.alarms)
+    written = WrittenWords(database)
+    book = AlarmBook(database, lambda: shown[0], alarms_of, permits.alarms, written.now)
     if role == "web":
         return _watched(
             Parts(

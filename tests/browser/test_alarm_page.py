@@ -69,7 +69,7 @@ def box(page: Page, alarms: Told, alarm: object) -> str:
 def test_axe_finds_nothing_and_nothing_is_too_wide(alarms: Told, open_page: OpenPage) -> None:
     one = f"/alarms/{alarms.number(HIGH)}"
     root = "document.documentElement"
-    for path in ("/alarms", "/alarms/journal", "/alarms/figures", one):
+    for path in ("/alarms", "/alarms/journal", "/alarms/figures", "/setup/alarms", one):
         page = open_page(path, width=320)
         for fold in page.locator("main summary").all():
             fold.click()

@@ -16,9 +16,10 @@ from tallymast.domain.alarms.model import (
     Standing,
     Step,
 )
+from tallymast.domain.alarms.rationalised import with_words
 from tallymast.domain.model import Priority
 from tallymast.routes.services import Services
-from tallymast.storage import alarms
+from tallymast.storage import alarms, rationalised
 
 MINUTE = 60_000
 A, B = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED
@@ -74,7 +75,9 @@ class Told:
     def now(self) -> Alarms:
         """Every alarm as it is stored, as the keeper would hand them out."""
         with self.world.database.reading() as connection:
-            return Alarms(dict(self.set_up), alarms.load(connection))
+            words = rationalised.in_force(connection)
+            made = {one.key: one for one in with_words(self.set_up.values(), words)}
+            return Alarms(made, alarms.load(connection))
 
     def services(self, viewing: str = "open") -> Services:
         given = self.world.services(viewing)

@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 
 from tallymast.alarms.looks import NEW
 from tallymast.domain.alarms.model import Alarm, Alarms, Condition, Entry, Event, Standing, Step
+from tallymast.domain.alarms.rationalised import Written, with_words
 from tallymast.domain.alarms.table import next_state
 from tallymast.domain.errors import StorageError
 from tallymast.domain.model import Network
@@ -37,6 +38,7 @@ class AlarmBook:
         view: the network as it is now.
         made: which alarms a network has.
         besides: alarms of what people entered besides the network, as permits.
+        written: what people wrote of alarms in place of what is built in, by key.
 
     """
 
@@ -46,14 +48,17 @@ class AlarmBook:
         view: Callable[[], NetworkView],
         made: Callable[[Network], tuple[Alarm, ...]],
         besides: Callable[[], tuple[Alarm, ...]] = tuple,
+        written: Callable[[], Mapping[str, Written]] = dict,
     ) -> None:
         self._database = database
         self._view = view
         self._made = made
         self._besides = besides
+        self._written = written
         self._lock = RLock()
         self._shown: NetworkView | None = None
         self._others: tuple[Alarm, ...] = ()
+        self._words: Mapping[str, Written] = {}
         self._version: int | None = None  # of the database when it was read last
         self._seq = -1
         self._is_entered, self._is_storing = False, False
@@ -169,11 +174,12 @@ class AlarmBook:
     # --- inside; whoever calls holds the lock ------------------------------------------------
 
     def _follow(self) -> None:
-        view, others = self._view(), self._besides()
-        if view is self._shown and others == self._others:
+        view, others, words = self._view(), self._besides(), self._written()
+        if view is self._shown and others == self._others and words == self._words:
             return
-        made = {one.key: one for one in (*self._made(view.network), *others)}
-        self._shown, self._others = view, others
+        built = (*self._made(view.network), *others)
+        made = {one.key: one for one in with_words(built, words)}
+        self._shown, self._others, self._words = view, others, words
         if made != self._now.alarms:
             self._is_entered, self._version, self._seq = False, None, -1
             self._now = Alarms(made)

@@ -84,6 +84,8 @@ SENTENCES: Final = {
     "alarm.out-of-service": "{actor} took {subject} out of service: {reason}",
     "alarm.in-service": "{actor} put {subject} into service again, {words}.",
     "alarm.reset": "{actor} reset {subject}, {words}.",
+    "alarm.words": "{actor} wrote how {subject} calls and what to do: {words}.",
+    "alarm.as-built": "{actor} gave {subject} back what is built in: {words}.",
     "alarm.test": "{actor} raised the test alarm.",
     "alarm.weekly-test": "The weekly test alarm was raised.",
     "contact.add": "{actor} entered the contact {subject}: {words}.",

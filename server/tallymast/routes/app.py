@@ -34,6 +34,8 @@ from tallymast.routes import (
     line_page,
     people_page,
     polls_page,
+    rationale_form,
+    rationale_list,
     reliability_page,
     report_page,
     round_page,
@@ -168,6 +170,8 @@ ROOMS = (
     alarm_journal_page,
     alarm_figures_page,
     alarm_forms,
+    rationale_list,
+    rationale_form,
     log_page,
     alarm_one_page,  # last of them: its address would take the others' too
     telling_page,

@@ -114,6 +114,9 @@ NEEDS: Final[dict[tuple[str, str], Right | None]] = {
     ("POST", "/alarms/out-of-service"): _C,
     ("POST", "/alarms/in-service"): _C,
     ("POST", "/alarms/reset"): Right.ALARM,
+    ("GET", "/setup/alarms"): _S,
+    ("POST", "/alarms/{number}/words"): _C,
+    ("POST", "/alarms/{number}/as-built"): _C,
     ("POST", "/alarms/test"): Right.ALARM,
     # telling people of alarms: contacts, and where messages go and lead, are a supervisor's
     ("GET", "/told/{key}"): None,

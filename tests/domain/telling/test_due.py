@@ -403,3 +403,14 @@ def test_an_alarm_acknowledged_before_it_was_told_is_told_to_nobody() -> None:
     night = Night()
     night.put("quill/LVL/high", Standing(AlarmState.ACKNOWLEDGED, raised_ms=T0, acked_ms=T0))
     assert night.night(31) == []
+
+
+def test_a_priority_written_while_it_stands_hurries_the_next_person_and_calls_nobody_anew() -> None:
+    night = Night()
+    night.put("hob-gate/LVL/high", raised(), HIGH)
+    assert [one.contact for one in night.look(T0)] == [FIRST]
+    night.put("hob-gate/LVL/high", raised(), URGENT)
+    assert night.look(T0 + 5 * MINUTE) == []
+    # The next person after 10 min of an urgent one, 20 min of a high one: since the first call.
+    (told,) = night.look(T0 + 10 * MINUTE)
+    assert (told.contact, told.kind, told.priority) == (NEXT, ESCALATION, URGENT)

@@ -99,6 +99,8 @@ class Alarm:
         first_up: alarms of one group tell which of them came first; empty: of none.
         other: the tag it is held against: a twin, or what proves an output; empty elsewhere.
         over_s: the span a rate of change is judged over [s].
+        built_in: the same alarm as it is built in, where people wrote words or a priority of
+            their own for it (rationalised.py); None: it is as built in.
 
     """
 
@@ -120,6 +122,7 @@ class Alarm:
     first_up: str = ""
     other: str = ""
     over_s: float = 0.0
+    built_in: "Alarm | None" = None
 
 
 @dataclass(frozen=True, slots=True)
