@@ -258,9 +258,9 @@ def _matters(standing: Standing, point: Point) -> bool:
 
 def _newest_test(connection: Connection, given: Services, site_id: int) -> Job | None:
     stored = jobs.newest_of_site(connection, "desk-test", site_id)
-    if stored is None:
-        return None
-    return given.live.jobs().get(stored.id, stored)
+    if stored is None or stored.state in (JobState.DONE, JobState.FAILED):
+        return stored
+    return given.live.jobs().get(stored.id, stored)  # how far it is is not stored
 
 
 def _desk_line(job: Job | None, now_ms: int) -> JobLine:
