@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from tests.blank import blank
 from tests.domain.health.diagnosis.told import DAY, HOUR, T0, antenna
 from tests.storage.test_findings import Mast, begin
 
@@ -39,7 +40,7 @@ def test_what_comes_back_within_a_day_is_one_finding_and_after_it_two() -> None:
 
 
 def test_the_past_is_written_beside_what_stands_already(tmp_path: Path) -> None:
-    mast = Mast(begin(tmp_path / "t.sqlite3"))
+    mast = Mast(begin(blank(tmp_path / "t.sqlite3")))
     mast.look(T0 + DAY, FELL)  # the running program names it since a day later
     past = Past()
     past.look(places([FELL, LOOP]), T0)
