@@ -2,7 +2,7 @@
 
 import logging
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import Connection
 
@@ -18,6 +18,7 @@ from tallymast.seasons import Seasons
 from tallymast.storage import episodes, refused_points, states, wire
 from tallymast.storage import network as stored_network
 from tallymast.storage.engine import Database
+from tallymast.storage.episodes import Episode
 from tallymast.upward import Upward
 
 log = logging.getLogger(__name__)
@@ -50,8 +51,7 @@ class PlanWatch(threading.Thread):
         self._upward = upward
         self._ended = threading.Event()
         self._seasons = Seasons(database)
-        with database.reading() as connection:
-            self._known = _fingerprint(connection)
+        _, _, self._known = self._read()
 
     def run(self) -> None:
         """Look twice a second until stopped."""
@@ -74,11 +74,13 @@ class PlanWatch(threading.Thread):
 
         """
         if self._upward is not None:
-            self._end_acts()
             self._seasons.look(wall.now_ms())
             self._store(self._upward)
-        with self._database.reading() as connection:
-            found = _fingerprint(connection)
+        acts, watched, found = self._read()
+        if self._upward is not None:
+            if self._end_acts(acts):
+                acts, watched, found = self._read()
+            self._watch(watched)
         if found != self._known:
             self._change()
             self._known = found
@@ -108,26 +110,31 @@ class PlanWatch(threading.Thread):
                 for refusal in refusals:
                     refused_points.keep(connection, refusal)
                 wire.store(connection, lines)
-        with self._database.reading() as connection:
-            watched = wire.watched(connection)
+
+    def _watch(self, watched: Mapping[int, int]) -> None:
+        """Have lines watched that people look at, until an instant [UTC ms]."""
         for gateway_id, until_ms in watched.items():
             if self._poll is not None and until_ms > wall.now_ms():
                 self._poll.watch(gateway_id, until_ms)
 
-    def _end_acts(self) -> None:
-        """End what was planned to end by now."""
-        at_ms = wall.now_ms()
+    def _read(self) -> tuple[Sequence[Episode], Mapping[int, int], tuple[object, ...]]:
+        """Return what people said of sites, the watched lines, and what the plan is made of."""
         with self._database.reading() as connection:
-            over = [
-                one
-                for one in episodes.open_acts(connection)
-                if one.planned_end_ms is not None and one.planned_end_ms <= at_ms
-            ]
+            acts = episodes.open_acts(connection)
+            return acts, wire.watched(connection), _fingerprint(connection, acts)
+
+    def _end_acts(self, acts: Sequence[Episode]) -> bool:
+        """End what was planned to end by now; return whether anything was."""
+        at_ms = wall.now_ms()
+        over = [
+            one for one in acts if one.planned_end_ms is not None and one.planned_end_ms <= at_ms
+        ]
         for one in over:
             with self._database.writing() as connection:
                 episodes.close_episode(
                     connection, one.kind, to_ms=one.planned_end_ms or at_ms, site_id=one.site_id
                 )
+        return bool(over)
 
 
 def forget_others(live: Live, view: NetworkView) -> None:
@@ -138,8 +145,8 @@ def forget_others(live: Live, view: NetworkView) -> None:
         live.forget(sites, gateways)
 
 
-def _fingerprint(connection: Connection) -> tuple[object, ...]:
+def _fingerprint(connection: Connection, acts: Sequence[Episode]) -> tuple[object, ...]:
     """Return what the plan is made of, in short: equal ones make equal plans."""
-    acts = tuple((one.kind, one.site_id) for one in episodes.open_acts(connection))
+    said = tuple((one.kind, one.site_id) for one in acts)
     refused = tuple(sorted(refused_points.load(connection, wall.now_ms()).items()))
-    return (stored_network.revision(connection), acts, refused)
+    return (stored_network.revision(connection), said, refused)

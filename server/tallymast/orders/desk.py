@@ -31,7 +31,7 @@ from tallymast.storage.engine import Database
 
 log = logging.getLogger(__name__)
 
-LOOK_S: Final = 0.05  # how soon a stored order is seen by the poller
+LOOK_S: Final = 0.1  # how soon a stored order is seen by the poller
 REFUSED_LOOK_S: Final = 0.5  # the same while the database refuses, or looks break
 _FAULT: Final = "Not sent: it could not be judged, by a fault of the program; its log says more."
 

@@ -28,7 +28,7 @@ from tallymast.storage.volume_days import Reading, Told
 from tallymast.storage.volume_hours import Counted
 from tallymast.storage.volumes import Span
 
-MOST_ODD: Final = 4  # ours: so many points a page works out from their polls; each takes some ms
+MOST_ODD: Final = 2  # ours: so many points a page works out from their polls; each takes some ms
 _SOUND: Final = (StepKind.FORWARD, StepKind.ROLLOVER)
 _SOON_MS: Final = 180_000  # ours: within it nearly every site is polled
 _hour, _poll = schema.volume_hour, schema.poll

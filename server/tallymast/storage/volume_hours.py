@@ -10,7 +10,7 @@ factor begins, and where somebody read the meter's own index.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from sqlalchemy import Connection, bindparam, delete, select
@@ -174,6 +174,7 @@ class _Near:
     from_ms: int
     to_ms: int
     readings: Readings
+    later: dict[int, int] = field(default_factory=dict)  # what was looked up of an instant
 
     @classmethod
     def read(cls, conn: Connection, one: Counted, span: tuple[int, int]) -> "_Near":
@@ -209,8 +210,11 @@ class _Near:
 
     def _later(self, at_ms: int) -> int:
         """Return the end of the hour of the first readings from an instant on."""
-        found = (self._after(at_ms), self._start_after(at_ms))
-        return max([at_ms, *(hour_ms + HOUR_MS for hour_ms in found if hour_ms is not None)])
+        if at_ms not in self.later:
+            found = (self._after(at_ms), self._start_after(at_ms))
+            ends = (hour_ms + HOUR_MS for hour_ms in found if hour_ms is not None)
+            self.later[at_ms] = max([at_ms, *ends])
+        return self.later[at_ms]
 
     def _before(self, at_ms: int) -> int | None:
         known = self.readings.at_ms[self.readings.at_ms < at_ms]

@@ -18,7 +18,7 @@ from tallymast.telling.book import Move, TellingBook
 
 log = logging.getLogger(__name__)
 
-LOOK_S: Final = 0.25  # so soon after a look at alarms what it found is told
+LOOK_S: Final = 0.5  # so soon after a look at alarms what it found is told
 LOOK_AGAIN_MS: Final = 1000  # where no alarm moved
 _LANES: Final = {Way.MAIL: 4, Way.WEBHOOK: 2}  # ours: so many at a time to one server
 _LAST_S: Final = 2.0  # what is in hand at the end may take so long
@@ -102,7 +102,8 @@ class TellingKeeper(threading.Thread):
         if now is self._seen and 0 <= now_ms - self._looked_ms < LOOK_AGAIN_MS:
             return
         self._seen, self._looked_ms = now, now_ms
-        await asyncio.to_thread(self._keep, FAULTY if self._is_faulty else "")
+        if (fault := FAULTY if self._is_faulty else "") != self._kept:
+            await asyncio.to_thread(self._keep, fault)
         for message, contact in await asyncio.to_thread(
             self._book.look, now, now_ms, self._stuck | self._tasks.keys()
         ):
@@ -135,7 +136,7 @@ class TellingKeeper(threading.Thread):
 
     def _keep(self, fault: str) -> None:
         """Keep what is at fault where other processes read it; at a start nothing is."""
-        if fault != self._kept and self._book.keep_fault(fault):
+        if self._book.keep_fault(fault):
             self._kept = fault
 
     async def _deliver(self, message: Message, contact: Contact) -> None:
