@@ -6,11 +6,11 @@ all its points, which is not read every second.
 
 import logging
 from collections.abc import Callable, Mapping
-from threading import Lock
 from typing import Final
 
 from sqlalchemy import Connection
 
+from tallymast.alarms.followed import Followed
 from tallymast.domain.alarms.model import Alarm
 from tallymast.domain.alarms.permitted import Permitted, permit_alarms
 from tallymast.domain.errors import DecodeError, StorageError
@@ -24,6 +24,9 @@ from tallymast.storage.engine import Database
 log = logging.getLogger(__name__)
 
 EVERY_MS: Final = 60_000  # ours: volumes of closed hours change no faster
+
+_Held = tuple[tuple[Permit, ...], tuple[Alarm, ...]]  # permits, and their alarms
+_NONE: Final[_Held] = ((), ())
 
 
 class Permits:
@@ -40,26 +43,17 @@ class Permits:
         self, database: Database, view: Callable[[], NetworkView], now_ms: Callable[[], int]
     ) -> None:
         self._database, self._view, self._now_ms = database, view, now_ms
-        self._lock = Lock()
-        self._version: int | None = None
-        self._held: tuple[Permit, ...] = ()
-        self._alarms: tuple[Alarm, ...] = ()
+        self._permits = Followed(database, _in_force, _NONE, "permits are known")
         self._stand: dict[int, Permitted] = {}
         self._worked: tuple[int, tuple[Permit, ...] | None] = (0, None)  # when, and of which
 
     def alarms(self) -> tuple[Alarm, ...]:
         """Return the alarms of all permits; while the database refuses, as they were."""
-        with self._lock:
-            try:
-                self._follow()
-            except StorageError as error:
-                log.warning("permits are known as they were: %s", error)
-            return self._alarms
+        return self._permits.now()[1]
 
     def standings(self) -> Mapping[int, Permitted]:
         """Return how permits stand, at most a minute old."""
-        self.alarms()
-        held, now_ms = self._held, self._now_ms()
+        (held, _), now_ms = self._permits.now(), self._now_ms()
         worked_ms, of_what = self._worked
         if of_what is held and 0 <= now_ms - worked_ms < EVERY_MS:
             return self._stand
@@ -70,16 +64,6 @@ class Permits:
         except (StorageError, DecodeError) as error:
             log.warning("permits stand as they stood: %s", error)
         return self._stand
-
-    def _follow(self) -> None:
-        version = self._database.data_version()
-        if version == self._version:
-            return
-        with self._database.reading() as conn:
-            held = tuple(permits.in_force(conn))
-        self._version = version
-        if held != self._held:
-            self._held, self._alarms = held, permit_alarms(held)
 
     def _worked_out(
         self, conn: Connection, held: tuple[Permit, ...], now_ms: int
@@ -92,3 +76,9 @@ class Permits:
             one.id: Permitted(one, permits.standing(conn, one, points, contract, now_ms))
             for one in held
         }
+
+
+def _in_force(conn: Connection) -> _Held:
+    """Return the permits in force, and their alarms."""
+    held = tuple(permits.in_force(conn))
+    return held, permit_alarms(held)

@@ -64,7 +64,7 @@ def proven(
     site: Site,
     newest: Mapping[str, Reading],
 ) -> tuple[Proof, str, int | None]:
-    """Return what the feedback says of an order; see ``order_proving.Prove``."""
+    """Return what the feedback says of an order; see ``proving.Prove``."""
     watched = site.point(point.feedback.tag) if point.feedback else None
     beside = explained(site, point, newest)
     return judge(order, point, readings, now_ms, watched, beside)
