@@ -1,19 +1,16 @@
 """Words of an alarm are kept by its number, in both dialects, and follow its names."""
 
-from collections.abc import Iterator
-from pathlib import Path
-
-import pytest
 from sqlalchemy import select, update
-from tests.dialects import DIALECTS, database_of
+from tests.dialects import both_dialects
 
 from tallymast.domain.alarms.model import Alarm, Kind
 from tallymast.domain.alarms.rationalised import Written
 from tallymast.domain.model import Priority
 from tallymast.storage import alarm_rows, alarms, rationalised, schema
-from tallymast.storage.engine import Database
 
-from .conftest import Planted, plant
+from .conftest import Planted
+
+pytestmark = both_dialects
 
 AT = 1_772_964_000_000
 HIGH = Alarm("weir-1/LVL/high", Kind.HIGH, Priority.HIGH, "weir-1", "LVL")
@@ -21,17 +18,6 @@ SILENT = Alarm("weir-1//comm-fail", Kind.COMM_FAIL, Priority.NORMAL, "weir-1")
 LONG = Written(
     Priority.URGENT, "Überlauf → Straße. " * 31, "“Wet” \\ 'feet'", "Ring.", "r.hale", AT
 )
-
-
-@pytest.fixture(params=DIALECTS)
-def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Database]:
-    with database_of(request, tmp_path) as opened:
-        yield opened
-
-
-@pytest.fixture
-def planted(database: Database) -> Planted:
-    return plant(database)
 
 
 def test_they_are_kept_whole_follow_a_new_name_and_rest_with_their_alarm(planted: Planted) -> None:

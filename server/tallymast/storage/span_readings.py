@@ -30,14 +30,20 @@ class OpenHours:
         site_id: whose.
         from_ms: where the hours begin that may be asked for.
         to_ms: where they end.
+        tag: of the only point that is asked for; its registers alone are read then.
 
     """
 
-    def __init__(self, conn: Connection, site_id: int, from_ms: int, to_ms: int) -> None:
+    def __init__(
+        self, conn: Connection, site_id: int, from_ms: int, to_ms: int, tag: str = ""
+    ) -> None:
+        def parts(begin: int, end: int) -> list[Part]:
+            if tag:
+                return parts_with(conn, site_id, tag, begin, end)
+            return read_parts(conn, site_id, begin, end)
+
         hours = sorted(conn.execute(_hot_hours(site_id, from_ms, to_ms)).scalars())
-        self._parts = {
-            hour_ms: read_parts(conn, site_id, hour_ms, hour_ms + HOUR_MS) for hour_ms in hours
-        }
+        self._parts = {hour_ms: parts(hour_ms, hour_ms + HOUR_MS) for hour_ms in hours}
 
     def with_point(self, tag: str, from_ms: int, to_ms: int) -> dict[int, list[Part]]:
         """Return the hours that begin in a span, each with its parts as of the point alone."""
@@ -175,11 +181,8 @@ def _rows(
     opened: OpenHours | None = None,
 ) -> tuple[Floats, str]:
     """Return a point's hours as rows of columns (_AT, _N, …), ascending in time, and its unit."""
-    if opened is None:
-        hours = _open_hours(conn, site_id, tag, from_ms, to_ms)
-    else:
-        hours = opened.with_point(tag, from_ms, to_ms)
-    fresh, fresh_unit = _fresh_rows(hours)
+    opened = opened or OpenHours(conn, site_id, from_ms, to_ms, tag)
+    fresh, fresh_unit = _fresh_rows(opened.with_point(tag, from_ms, to_ms))
     number = point_id(conn, site_id, tag)
     stored: dict[int, Floats] = {}
     if number is not None:
@@ -233,16 +236,6 @@ def _hot_hours(site_id: int, from_ms: int, to_ms: int) -> Select[int]:
         .where(table.c.site_id == site_id, table.c.at_ms >= from_ms, table.c.at_ms < to_ms)
         .distinct()
     )
-
-
-def _open_hours(
-    conn: Connection, site_id: int, tag: str, from_ms: int, to_ms: int
-) -> dict[int, list[Part]]:
-    """Return the hours that have polls no rollup knows yet, each with all its polls."""
-    hours = sorted(conn.execute(_hot_hours(site_id, from_ms, to_ms)).scalars())
-    return {
-        hour_ms: parts_with(conn, site_id, tag, hour_ms, hour_ms + HOUR_MS) for hour_ms in hours
-    }
 
 
 def _fresh_rows(hours: Mapping[int, Sequence[Part]]) -> tuple[dict[int, list[Floats]], str]:

@@ -7,6 +7,7 @@ off, neither held nor not.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
+from typing import Final
 
 from tallymast.domain.local_times import clock_words
 from tallymast.domain.model import (
@@ -23,7 +24,7 @@ from tallymast.domain.orders.model import Order, OrderState, TagOut
 
 # Common practice, no published source: two polls, at least half a minute.
 _POLLS, _LEAST_S = 2, 30.0
-_HOUR_MS = 3_600_000
+HOUR_MS: Final = 3_600_000
 _NOT_DONE = (OrderState.REFUSED, OrderState.NOT_SENT)
 
 
@@ -91,7 +92,7 @@ def age_ms(reading: Reading | None, now_ms: int) -> int | None:
 
 def at_words(situation: Situation, ms: int) -> str:
     """Return an instant on the network's clock, for sentences that are kept: an age would grow."""
-    is_late = situation.now_ms - ms < _HOUR_MS
+    is_late = situation.now_ms - ms < HOUR_MS
     return clock_words(ms, situation.now_ms, situation.zone, seconds=is_late)
 
 

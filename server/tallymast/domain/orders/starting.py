@@ -11,6 +11,7 @@ from tallymast.domain.model import Interlock, Point, PointKind, Quality, Reading
 from tallymast.domain.orders.limits import start_limits
 from tallymast.domain.orders.model import Order, OrderKind
 from tallymast.domain.orders.situation import (
+    HOUR_MS,
     Situation,
     at_words,
     is_fresh,
@@ -30,7 +31,6 @@ from tallymast.domain.orders.wording import (
     value_words,
 )
 
-HOUR_MS = 3_600_000
 _STARTS = (OrderKind.ON, OrderKind.PULSE)
 _COMPARED: Mapping[str, tuple[Callable[[float, float], bool], str]] = {
     "==": (operator.eq, ""),

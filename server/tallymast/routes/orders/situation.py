@@ -19,12 +19,12 @@ from tallymast.domain.orders.limits import least_repeat_s, longest_pulse_s, star
 from tallymast.domain.orders.model import Order, OrderKind, Proof, Wanted
 from tallymast.domain.orders.rules import Situation
 from tallymast.domain.orders.shared_proof import proven_beside
+from tallymast.domain.orders.situation import HOUR_MS
 from tallymast.domain.zones import find_zone
 from tallymast.routes.services import LiveView, NetworkView, StorageCondition
 from tallymast.routes.standings import site_readings
 from tallymast.storage import episodes, keys, notes, orders, output_history, tag_outs
 
-HOUR_MS: Final = 3_600_000
 _NOTES: Final = 100
 
 
